@@ -1,0 +1,8 @@
+//! Drivers of the engine: in-process, child process, serial rig.
+//!
+//! This is the edge: clocks, threads, processes and ports live here and in
+//! the command line, nowhere else.
+
+mod driver;
+
+pub use driver::{Bench, BenchIdentity, RunSetup};

@@ -1,0 +1,2 @@
+//! The `dryfire` command.
+fn main() {}

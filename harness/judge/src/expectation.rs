@@ -1,0 +1,116 @@
+//! What must be seen: expectations over signals, moments and time.
+
+use dryfire_units::RigSpan;
+
+use crate::{MomentId, SignalId};
+
+/// How a signal is compared with a limit.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Comparison {
+    /// Strictly below the limit.
+    Below,
+    /// At or below the limit.
+    AtMost,
+    /// Strictly above the limit.
+    Above,
+    /// At or above the limit.
+    AtLeast,
+}
+
+/// A condition on the signals at one instant.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Condition {
+    /// A level against a limit in the signal's own unit.
+    Compare {
+        /// The level.
+        signal: SignalId,
+        /// How it is compared.
+        comparison: Comparison,
+        /// With what, in the unit of the signal's kind.
+        limit: i64,
+    },
+    /// A switch in a state.
+    Is {
+        /// The switch.
+        signal: SignalId,
+        /// The state asked for.
+        on: bool,
+    },
+    /// The opposite.
+    Not(Box<Condition>),
+    /// All of them (true when empty).
+    All(Vec<Condition>),
+    /// At least one of them (false when empty).
+    Any(Vec<Condition>),
+}
+
+/// A named moment and an offset from it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Instant {
+    /// The moment.
+    pub moment: MomentId,
+    /// How long after it.
+    pub offset: RigSpan,
+}
+
+/// The part of the run over which a claim is made. Each occurrence of the
+/// opening moment opens the scope anew, and each has to hold.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Scope {
+    /// The whole run.
+    Throughout,
+    /// From the beginning until just before an instant.
+    Before(Instant),
+    /// From an instant to the end of the run.
+    After(Instant),
+    /// From one instant until just before another; a claim about nothing when
+    /// the second never comes.
+    Between(Instant, Instant),
+    /// From one instant until just before another, or the end of the run.
+    AfterUntil(Instant, Instant),
+}
+
+/// What is claimed within a scope.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Claim {
+    /// The condition holds all the time (universality).
+    Always(Condition),
+    /// The condition holds at no time (absence).
+    Never(Condition),
+    /// The condition holds at some time (existence).
+    Sometime(Condition),
+    /// The condition holds at some time not later than this after the scope
+    /// opens (bounded response; the opening is the trigger).
+    Within {
+        /// How long after the opening at the latest; closed bound.
+        limit: RigSpan,
+        /// What has to be reached.
+        condition: Condition,
+    },
+    /// Heat is cut not later than this after the scope opens, and stays cut
+    /// long enough to tell it from an ordinary off-phase of the duty cycle.
+    ///
+    /// Heat is *cut* at the last on-to-off edge of `heat` after which it stays
+    /// off for `hold`. Its precondition: heat was on at the opening, or came
+    /// on after it; if not, the claim is vacuous.
+    HeatCut {
+        /// The switch that says whether any element carries current.
+        heat: SignalId,
+        /// How long after the opening at the latest; closed bound.
+        limit: RigSpan,
+        /// How long no element may be on for it to count as cut: at least
+        /// three declared cycle times and 60 s.
+        hold: RigSpan,
+    },
+}
+
+/// One expectation, ready to be compiled to a monitor.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Expectation {
+    /// Its name in the scenario.
+    pub name: String,
+    /// Over which part of the run.
+    pub scope: Scope,
+    /// What has to be seen there.
+    pub claim: Claim,
+}

@@ -1,0 +1,1 @@
+//! Thermal model of kiln, load and elements.

@@ -1,0 +1,1 @@
+//! Evidence for people and machines.

@@ -1,0 +1,2 @@
+//! Messages and framing between host and rig.
+#![no_std]

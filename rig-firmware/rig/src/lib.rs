@@ -1,0 +1,2 @@
+//! What a rig does, independent of any board.
+#![no_std]
