@@ -1,1 +1,20 @@
-//! Evidence for people and machines.
+//! Evidence for people and machines: the terminal's tables and the JSON lines.
+//!
+//! Pure text generation: nothing is printed, no file is touched, no clock is
+//! read. The same results give the same text, byte for byte.
+
+mod json;
+mod quantity;
+mod session;
+mod standing;
+mod summary;
+mod text;
+mod words;
+
+pub use json::{FORMAT, JsonLines};
+pub use quantity::{signed_margin, value};
+pub use session::{NotRun, Outcome, RunHead, SessionHead};
+pub use standing::{ExitStatus, HazardStanding, Hazards, Tally};
+pub use summary::{CAUTION, headline, summary};
+pub use text::{Line, Piece, Style, Text, display_width, neutralise, wrap};
+pub use words::{reason_sentence, trouble_sentence};

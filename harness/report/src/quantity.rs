@@ -1,0 +1,58 @@
+//! Times and temperatures as they are printed.
+
+use dryfire_judge::Margin;
+
+/// Thousandths of a degree with as many decimals as tell something: one from
+/// 1 °C on, three below. Cut, not rounded: a margin is never shown larger than it is.
+fn millicelsius(value: i64) -> String {
+    let magnitude = value.unsigned_abs();
+    let sign = if value < 0 { "-" } else { "" };
+    if magnitude >= 1_000 || magnitude == 0 {
+        format!("{sign}{}.{} °C", magnitude / 1_000, magnitude / 100 % 10)
+    } else {
+        format!("{sign}0.{magnitude:03} °C")
+    }
+}
+
+/// What was measured: `3.188 s`, `1262.4 °C`.
+pub fn value(quantity: Margin) -> String {
+    match quantity {
+        Margin::Time(span) => span.to_string(),
+        Margin::Temperature(value) => millicelsius(value),
+    }
+}
+
+/// A margin with its sign: `+6.812 s`, `-12.3 °C`.
+pub fn signed_margin(margin: Margin) -> String {
+    let text = value(margin);
+    if text.starts_with('-') { text } else { format!("+{text}") }
+}
+
+/// The bare number of a quantity, to compare within one unit.
+pub(crate) fn size(quantity: Margin) -> i64 {
+    match quantity {
+        Margin::Time(span) => span.as_micros(),
+        Margin::Temperature(value) => value,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use dryfire_units::RigSpan;
+    use rstest::rstest;
+
+    #[rstest]
+    #[case(Margin::Temperature(0), "+0.0 °C")]
+    #[case(Margin::Temperature(-4), "-0.004 °C")]
+    #[case(Margin::Temperature(999), "+0.999 °C")]
+    #[case(Margin::Temperature(37_499), "+37.4 °C")]
+    #[case(Margin::Temperature(-1_999), "-1.9 °C")]
+    #[case(Margin::Temperature(i64::MIN), "-9223372036854775.8 °C")]
+    #[case(Margin::Time(RigSpan::from_millis(6_812)), "+6.812 s")]
+    #[case(Margin::Time(RigSpan::from_millis(-2_100)), "-2.100 s")]
+    #[case(Margin::Time(RigSpan::from_minutes(75)), "+1 h 15 min 00 s")]
+    fn margins_carry_sign_and_unit_and_are_never_shown_larger(#[case] margin: Margin, #[case] shown: &str) {
+        assert_eq!(signed_margin(margin), shown);
+    }
+}

@@ -1,0 +1,453 @@
+//! The summary that a session ends with, for a terminal of any width.
+
+use dryfire_engine::{Applicability, FindingReport, RigCounters, ScenarioResult};
+use dryfire_judge::{Finding, Margin, Verdict};
+
+use crate::quantity::{signed_margin, size, value};
+use crate::standing::{Tally, failed_expectations, verdict_of};
+use crate::text::{Line, Style, Text, display_width, wrap};
+use crate::words::{reason_sentence, trouble_sentence};
+use crate::{Hazards, Outcome, SessionHead};
+
+/// The line that closes every summary.
+pub const CAUTION: &str = "This is evidence about a controller on a bench, not approval of a kiln: mains, relays, \
+                           wiring and an independent high limit are not tested here.";
+
+/// Wider lines are hard to follow with the eye.
+const WIDEST: usize = 132;
+/// Narrower terminals get lines that run over.
+const NARROWEST: usize = 24;
+/// Columns that the two columns of names need at least for a table to be of use.
+const NAMES_AT_LEAST: usize = 46;
+/// Between two columns.
+const GAP: usize = 2;
+
+/// The session in a table, what is behind everything that did not go well, what
+/// each hazard came to, the headline and a caution; at most `width` columns.
+pub fn summary(head: &SessionHead, outcome: &Outcome<'_>, width: usize) -> Text {
+    let width = width.clamp(NARROWEST, WIDEST);
+    let tally = Tally::of(outcome);
+    let mut rows: Vec<Row<'_>> = outcome.results.iter().map(Row::of).collect();
+    rows.sort_by_key(|row| row.standing);
+    let not_run = outcome.not_run.iter().map(|scenario| Row::not_run(&scenario.scenario));
+    rows.extend(not_run);
+
+    let mut text = Text::default();
+    about(&mut text, head, width);
+    text.gap();
+    table(&mut text, &rows, width);
+    for (standing, title) in CHAPTERS {
+        let of_it: Vec<&Row<'_>> = rows.iter().filter(|row| row.standing == standing).collect();
+        chapter(&mut text, title, standing, &of_it, width);
+    }
+    hazards(&mut text, &tally.hazards, width);
+    text.gap();
+    for line in headline(&tally) {
+        text.push_wrapped(Line::new(), Style::Strong, &line, width);
+    }
+    text.push_wrapped(Line::new(), Style::Faint, CAUTION, width);
+    text
+}
+
+/// What counts most in one or two lines: the hazards, then the scenarios.
+pub fn headline(tally: &Tally) -> Vec<String> {
+    let hazards = &tally.hazards;
+    let mut first = format!("{} of {} hazards shown", hazards.which(|it| it.is_shown()).len(), hazards.len());
+    let mut count = |ids: Vec<&str>, word: &str, always: bool| {
+        if always || !ids.is_empty() {
+            first.push_str(&format!(", {} {word}", ids.len()));
+        }
+    };
+    count(hazards.which(|it| it.failed), "failed", false);
+    count(hazards.which(|it| it.uncovered), "uncovered", true);
+    count(hazards.which(|it| it.is_undecided()), "undecided", false);
+    count(hazards.which(|it| it.is_not_tested()), "not tested", true);
+
+    let mut second = plural(tally.scenarios(), "scenario", "scenarios");
+    second.push_str(": ");
+    let mut parts = Vec::new();
+    if tally.failed_expectations > 0 {
+        let expectations = plural(tally.failed_expectations, "expectation", "expectations");
+        let scenarios = plural(tally.scenarios_with_fails, "scenario", "scenarios");
+        parts.push(format!("{expectations} failed in {scenarios}"));
+    }
+    for (count, word) in [
+        (tally.errors, "ended in error"),
+        (tally.uncovered, "uncovered"),
+        (tally.inconclusive, "inconclusive"),
+        (tally.passed, "passed"),
+        (tally.not_applicable, "not applicable"),
+        (tally.not_run, "not run"),
+    ] {
+        if count > 0 {
+            parts.push(format!("{count} {word}"));
+        }
+    }
+    // A fail that no expectation explains must not vanish from the headline.
+    let unexplained = tally.failed.saturating_sub(tally.scenarios_with_fails);
+    if unexplained > 0 {
+        parts.insert(0, format!("{unexplained} failed"));
+    }
+    if parts.is_empty() {
+        parts.push("nothing to run".to_owned());
+    }
+    second.push_str(&parts.join(", "));
+    let mut lines = Vec::new();
+    if tally.interrupted {
+        lines.push("Interrupted: what was not finished is not decided.".to_owned());
+    }
+    lines.extend([first, second]);
+    lines
+}
+
+fn plural(count: usize, one: &str, many: &str) -> String {
+    format!("{count} {}", if count == 1 { one } else { many })
+}
+
+/// How a scenario stands, worst first: the order of the table.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+enum Standing {
+    Failed,
+    ErrorWithFails,
+    Error,
+    Uncovered,
+    Inconclusive,
+    Passed,
+    NotApplicable,
+    NotRun,
+}
+
+/// What is told at length, and under which title.
+const CHAPTERS: [(Standing, &str); 6] = [
+    (Standing::Failed, "Failed"),
+    (Standing::ErrorWithFails, "Failed, and then broke down"),
+    (Standing::Error, "Broke down"),
+    (Standing::Uncovered, "Uncovered: nothing on this bench meets the hazard"),
+    (Standing::Inconclusive, "Not decided"),
+    (Standing::NotApplicable, "Not applicable here"),
+];
+
+impl Standing {
+    fn mark(self) -> &'static str {
+        match self {
+            Standing::Failed => "✗ fail",
+            Standing::ErrorWithFails => "! error, fail",
+            Standing::Error => "! error",
+            Standing::Uncovered => "○ uncovered",
+            Standing::Inconclusive => "? inconclusive",
+            Standing::Passed => "✓ pass",
+            Standing::NotApplicable => "- not applicable",
+            Standing::NotRun => "- not run",
+        }
+    }
+
+    fn style(self) -> Style {
+        match self {
+            Standing::Failed | Standing::ErrorWithFails => Style::Fail,
+            Standing::Error => Style::Error,
+            Standing::Uncovered => Style::Uncovered,
+            Standing::Inconclusive => Style::Inconclusive,
+            Standing::Passed => Style::Pass,
+            Standing::NotApplicable | Standing::NotRun => Style::Faint,
+        }
+    }
+}
+
+/// One scenario in the table.
+struct Row<'a> {
+    standing: Standing,
+    scenario: &'a str,
+    result: Option<&'a ScenarioResult>,
+    /// What decided, a line each.
+    decided: Vec<Decided>,
+}
+
+/// One line of a row: margin, what it is the margin of, what was seen.
+#[derive(Default)]
+struct Decided {
+    margin: String,
+    by: String,
+    seen: String,
+}
+
+impl<'a> Row<'a> {
+    fn of(result: &'a ScenarioResult) -> Self {
+        let standing = match (&result.applicability, verdict_of(result)) {
+            (Applicability::Uncovered { .. }, _) => Standing::Uncovered,
+            (Applicability::NotApplicable { .. }, _) => Standing::NotApplicable,
+            (Applicability::Ran, Some(Verdict::Fail)) => Standing::Failed,
+            (Applicability::Ran, Some(Verdict::Error)) if failed_expectations(result) > 0 => Standing::ErrorWithFails,
+            (Applicability::Ran, Some(Verdict::Error)) => Standing::Error,
+            (Applicability::Ran, Some(Verdict::Pass)) => Standing::Passed,
+            (Applicability::Ran, Some(Verdict::Inconclusive) | None) => Standing::Inconclusive,
+        };
+        let decided = match standing {
+            Standing::Failed | Standing::ErrorWithFails => first_of(result, Verdict::Fail),
+            Standing::Inconclusive => first_of(result, Verdict::Inconclusive),
+            Standing::Passed => tightest(result),
+            _ => Vec::new(),
+        };
+        Row { standing, scenario: &result.scenario, result: Some(result), decided }
+    }
+
+    fn not_run(scenario: &'a str) -> Self {
+        Row { standing: Standing::NotRun, scenario, result: None, decided: Vec::new() }
+    }
+}
+
+fn decided(report: &FindingReport, others: usize) -> Decided {
+    let Finding { margin, seen, .. } = report.finding;
+    let more = if others > 0 { format!(" (and {others} more)") } else { String::new() };
+    Decided {
+        margin: margin.map(signed_margin).unwrap_or_default(),
+        by: format!("{}{more}", report.name),
+        seen: seen.map(value).unwrap_or_default(),
+    }
+}
+
+/// The finding with that verdict that was decided first, and how many others there are.
+fn first_of(result: &ScenarioResult, verdict: Verdict) -> Vec<Decided> {
+    let with_it = || result.findings.iter().filter(|report| report.finding.verdict == verdict);
+    let first = with_it().min_by_key(|report| (report.finding.decided_at.is_none(), report.finding.decided_at));
+    first.map(|report| decided(report, with_it().count() - 1)).into_iter().collect()
+}
+
+/// The findings with the smallest margins: one in time and one in temperature,
+/// because seconds and degrees cannot be compared.
+fn tightest(result: &ScenarioResult) -> Vec<Decided> {
+    let smallest_in = |is_unit: fn(&Margin) -> bool| {
+        let of_unit = result.findings.iter().filter_map(|report| {
+            let margin = report.finding.margin.filter(is_unit)?;
+            Some((size(margin), report))
+        });
+        of_unit.min_by_key(|(margin, _)| *margin).map(|(_, report)| decided(report, 0))
+    };
+    let times = smallest_in(|margin| matches!(margin, Margin::Time(_)));
+    let temperatures = smallest_in(|margin| matches!(margin, Margin::Temperature(_)));
+    let lines: Vec<Decided> = times.into_iter().chain(temperatures).collect();
+    if lines.is_empty() {
+        return result.findings.first().map(|report| decided(report, result.findings.len() - 1)).into_iter().collect();
+    }
+    lines
+}
+
+/// Who was tested, and how to do it again.
+fn about(text: &mut Text, head: &SessionHead, width: usize) {
+    let firmware = head.firmware_version.as_deref().map(|it| format!(", firmware {it}")).unwrap_or_default();
+    let mut entries = vec![
+        ("controller", format!("{}{firmware}", head.controller)),
+        ("bench", format!("{} ({})", head.bench, head.bench_kind)),
+        ("seed", head.seed.to_string()),
+    ];
+    if !head.defects.is_empty() {
+        entries.push(("defects", format!("{} (switched on by request)", head.defects.join(", "))));
+    }
+    for (label, body) in entries {
+        text.push_wrapped(Line::new().with(Style::Faint, format!("{label:<12}")), Style::Plain, &body, width);
+    }
+}
+
+/// Columns of the table.
+struct Columns {
+    verdict: usize,
+    scenario: usize,
+    margin: usize,
+    by: usize,
+    seen: usize,
+}
+
+impl Columns {
+    /// The widths that fit, or `None` where the terminal is too narrow for a table.
+    fn fit(rows: &[Row<'_>], width: usize) -> Option<Columns> {
+        let widest = |title: &str, lines: &dyn Fn(&Decided) -> &str| {
+            let cells = rows.iter().flat_map(|row| &row.decided).map(|line| display_width(lines(line)));
+            cells.max().unwrap_or(0).max(title.len())
+        };
+        let verdict = rows.iter().map(|row| display_width(row.standing.mark())).max().unwrap_or(0).max("verdict".len());
+        let margin = widest("margin", &|line| &line.margin);
+        let seen = widest("seen", &|line| &line.seen);
+        let names = width.checked_sub(verdict + margin + seen + 4 * GAP).filter(|it| *it >= NAMES_AT_LEAST)?;
+        let by_wanted = widest("decided by", &|line| &line.by);
+        let scenario_wanted =
+            rows.iter().map(|row| display_width(row.scenario)).max().unwrap_or(0).max("scenario".len());
+        let scenario = scenario_wanted.min(names.saturating_sub(by_wanted).max(names * 3 / 5));
+        Some(Columns { verdict, scenario, margin, by: by_wanted.min(names - scenario), seen })
+    }
+}
+
+fn table(text: &mut Text, rows: &[Row<'_>], width: usize) {
+    let Some(columns) = Columns::fit(rows, width) else {
+        return stacked(text, rows, width);
+    };
+    let mut title = Line::new();
+    let cells = [
+        ("verdict", columns.verdict, false),
+        ("scenario", columns.scenario, false),
+        ("margin", columns.margin, true),
+        ("decided by", columns.by, false),
+        ("seen", columns.seen, true),
+    ];
+    for (name, width, right) in cells {
+        push_cell(&mut title, Style::Faint, name, width, right);
+    }
+    text.push(title);
+    for row in rows {
+        let scenario = wrap(row.scenario, columns.scenario);
+        // Each deciding line may itself run over several lines of its column.
+        let mut right: Vec<(&str, String, &str)> = Vec::new();
+        for line in &row.decided {
+            for (index, by) in wrap(&line.by, columns.by).into_iter().enumerate() {
+                let first = index == 0;
+                right.push((if first { &line.margin } else { "" }, by, if first { &line.seen } else { "" }));
+            }
+        }
+        for index in 0..scenario.len().max(right.len()) {
+            let mark = if index == 0 { row.standing.mark() } else { "" };
+            let (margin, by, seen) = right.get(index).map_or(("", "", ""), |(margin, by, seen)| (margin, by, seen));
+            let mut line = Line::new();
+            push_cell(&mut line, row.standing.style(), mark, columns.verdict, false);
+            push_cell(&mut line, Style::Plain, scenario.get(index).map_or("", String::as_str), columns.scenario, false);
+            push_cell(&mut line, row.standing.style(), margin, columns.margin, true);
+            push_cell(&mut line, Style::Plain, by, columns.by, false);
+            push_cell(&mut line, Style::Plain, seen, columns.seen, true);
+            text.push(line);
+        }
+    }
+}
+
+fn push_cell(line: &mut Line, style: Style, cell: &str, width: usize, right: bool) {
+    let gap = if line.pieces.is_empty() { 0 } else { GAP };
+    let start = line.width() + gap;
+    let missing = width.saturating_sub(display_width(cell));
+    line.pad_to(start + if right { missing } else { 0 });
+    line.push(style, cell);
+    line.pad_to(start + width);
+}
+
+/// The table for a narrow terminal: each scenario over several lines.
+fn stacked(text: &mut Text, rows: &[Row<'_>], width: usize) {
+    for row in rows {
+        let label = Line::new().with(row.standing.style(), row.standing.mark()).with(Style::Plain, "  ");
+        text.push_wrapped(label, Style::Plain, row.scenario, width);
+        for line in &row.decided {
+            let mut body = line.by.clone();
+            if !line.seen.is_empty() {
+                body.push_str(&format!(", seen {}", line.seen));
+            }
+            let mut label = Line::new().with(Style::Plain, "    ");
+            if !line.margin.is_empty() {
+                label.push(row.standing.style(), &line.margin);
+                label.push(Style::Plain, "  ");
+            }
+            text.push_wrapped(label, Style::Plain, &body, width);
+        }
+    }
+}
+
+/// Everything of one kind, with what is behind it.
+fn chapter(text: &mut Text, title: &str, standing: Standing, rows: &[&Row<'_>], width: usize) {
+    if rows.is_empty() {
+        return;
+    }
+    text.gap();
+    text.push_wrapped(Line::new(), standing.style(), title, width);
+    for row in rows {
+        let hazards = row.result.map(|it| it.hazards.join(", ")).unwrap_or_default();
+        let hazards = if hazards.is_empty() { hazards } else { format!(" [{hazards}]") };
+        text.push_wrapped(indent(2), Style::Strong, &format!("{}{hazards}", row.scenario), width);
+        let Some(result) = row.result else { continue };
+        match &result.applicability {
+            Applicability::NotApplicable { reason } | Applicability::Uncovered { reason } => {
+                text.push_wrapped(indent(4), Style::Plain, reason, width);
+            }
+            Applicability::Ran => explain(text, result, width),
+        }
+    }
+}
+
+/// What was expected and seen, when, and what else spoiled the run.
+fn explain(text: &mut Text, result: &ScenarioResult, width: usize) {
+    for verdict in [Verdict::Fail, Verdict::Inconclusive] {
+        for report in result.findings.iter().filter(|report| report.finding.verdict == verdict) {
+            finding(text, report, width);
+        }
+    }
+    if let Some(trouble) = &result.trouble {
+        let body = format!("{}: {}", trouble_sentence(trouble), trouble.detail);
+        text.push_wrapped(label("broke down"), Style::Plain, &body, width);
+    }
+    for remark in &result.remarks {
+        text.push_wrapped(label("because"), Style::Plain, remark, width);
+    }
+    let losses = losses(result.counters);
+    if !losses.is_empty() {
+        text.push_wrapped(label("lost"), Style::Plain, &losses.join(", "), width);
+    }
+    if verdict_of(result) != Some(Verdict::Fail) {
+        let body = format!("{} after the run began", result.length);
+        text.push_wrapped(label("ended"), Style::Plain, &body, width);
+    }
+}
+
+fn finding(text: &mut Text, report: &FindingReport, width: usize) {
+    let Finding { verdict, reason, margin, decided_at, uncertainty, model_error, .. } = report.finding;
+    let style = if verdict == Verdict::Fail { Style::Fail } else { Style::Inconclusive };
+    let name = format!("{}: {}", report.name, reason_sentence(reason));
+    text.push_wrapped(indent(4), style, &name, width);
+    text.push_wrapped(label("expected"), Style::Plain, &report.expected, width);
+    text.push_wrapped(label("seen"), Style::Plain, &report.seen, width);
+    if let Some(at) = decided_at {
+        text.push_wrapped(label("when"), Style::Plain, &format!("{at} after the run began"), width);
+    }
+    if let Some(margin) = margin {
+        let mut body = signed_margin(margin);
+        // Zero tells nothing: switches have no uncertainty of value, measured signals no model error.
+        if let Some(uncertainty) = uncertainty.filter(|it| size(*it) != 0) {
+            body.push_str(&format!(", uncertainty ±{}", value(uncertainty)));
+        }
+        if let Some(error) = model_error.filter(|it| size(*it) != 0) {
+            body.push_str(&format!(", error of the kiln model ±{}", value(error)));
+        }
+        text.push_wrapped(label("margin"), Style::Plain, &body, width);
+    }
+}
+
+fn losses(counters: RigCounters) -> Vec<String> {
+    let mut parts = Vec::new();
+    if counters.lost_edges > 0 {
+        parts.push(plural(counters.lost_edges as usize, "relay edge", "relay edges"));
+    }
+    if counters.late_setpoints > 0 {
+        parts.push(plural(counters.late_setpoints as usize, "probe set-point came late", "probe set-points came late"));
+    }
+    parts
+}
+
+fn indent(columns: usize) -> Line {
+    Line::new().with(Style::Plain, " ".repeat(columns))
+}
+
+fn label(word: &str) -> Line {
+    Line::new().with(Style::Faint, format!("      {word:<11}"))
+}
+
+/// Every hazard once for each thing that is true of it.
+fn hazards(text: &mut Text, hazards: &Hazards, width: usize) {
+    if hazards.is_empty() {
+        return;
+    }
+    text.gap();
+    text.push(Line::new().with(Style::Strong, "Hazards"));
+    let groups = [
+        ("failed", Style::Fail, hazards.which(|it| it.failed)),
+        ("uncovered", Style::Uncovered, hazards.which(|it| it.uncovered)),
+        ("undecided", Style::Inconclusive, hazards.which(|it| it.is_undecided())),
+        ("shown", Style::Pass, hazards.which(|it| it.is_shown())),
+        ("not tested", Style::Faint, hazards.which(|it| it.is_not_tested())),
+    ];
+    for (word, style, ids) in groups {
+        if !ids.is_empty() {
+            text.push_wrapped(Line::new().with(style, format!("  {word:<12}")), Style::Plain, &ids.join(", "), width);
+        }
+    }
+}
