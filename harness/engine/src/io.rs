@@ -112,6 +112,8 @@ pub enum TroubleKind {
     ProgramNonsense,
     /// The controller's program wrote more than is bearable.
     ProgramFlood,
+    /// The kiln or the probes of the plan cannot be played.
+    PlanUnplayable,
 }
 
 impl TroubleKind {
@@ -126,6 +128,7 @@ impl TroubleKind {
             TroubleKind::ProgramLate => "program-late",
             TroubleKind::ProgramNonsense => "program-nonsense",
             TroubleKind::ProgramFlood => "program-flood",
+            TroubleKind::PlanUnplayable => "plan-unplayable",
         }
     }
 }

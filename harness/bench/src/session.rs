@@ -1,0 +1,254 @@
+//! Many scenarios on one kind of bench, in parallel where the bench allows it.
+//!
+//! What a session yields does not depend on how many runs go on at once: each
+//! run has its own seed, and finished runs are given out in the plan's order.
+
+use std::collections::BTreeMap;
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::sync::mpsc;
+
+use dryfire_engine::{Applicability, BindError, Binding, Event, Plan, RigCounters, ScenarioResult};
+use dryfire_judge::SignalTable;
+use dryfire_kiln::KilnDescription;
+use dryfire_scenario::{Bench as BenchFile, Scenario};
+use dryfire_units::RigTime;
+
+use crate::driver::{Bench, RunOptions, run_plan};
+
+/// One scenario of a session.
+#[derive(Clone, Debug)]
+pub struct Job {
+    /// The scenario.
+    pub scenario: Scenario,
+    /// What came of binding it to the bench.
+    pub binding: Binding,
+}
+
+/// A scenario that does not fit the bench, with everything that is wrong.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Misfit {
+    /// Index of the scenario in the list given.
+    pub scenario: usize,
+    /// What is wrong.
+    pub errors: Vec<BindError>,
+}
+
+/// Binds every scenario to the bench before anything runs.
+///
+/// # Errors
+/// Every scenario that does not fit.
+pub fn bind_all(
+    scenarios: Vec<Scenario>,
+    bench: &BenchFile,
+    kiln: &KilnDescription,
+) -> Result<Vec<Job>, Vec<Misfit>> {
+    let mut jobs = Vec::new();
+    let mut misfits = Vec::new();
+    for (index, scenario) in scenarios.into_iter().enumerate() {
+        match Plan::bind(&scenario, bench, kiln) {
+            Ok(binding) => jobs.push(Job { scenario, binding }),
+            Err(errors) => misfits.push(Misfit { scenario: index, errors }),
+        }
+    }
+    if misfits.is_empty() { Ok(jobs) } else { Err(misfits) }
+}
+
+/// How a session is to be made.
+#[derive(Clone, Copy, Debug)]
+pub struct SessionOptions<'a> {
+    /// The session's seed; each run's own is derived from it.
+    pub seed: u64,
+    /// How many runs may go on at once (1 for a rig).
+    pub jobs: usize,
+    /// Whether samples of levels are kept as events.
+    pub sample_events: bool,
+    /// Set from outside to end the session early.
+    pub stop: &'a AtomicBool,
+}
+
+/// What a session tells while it goes on.
+#[derive(Debug)]
+pub enum SessionNote {
+    /// A run has begun (in no particular order).
+    Started {
+        /// Index of the job.
+        job: usize,
+    },
+    /// A run has come so far (now and then, in no particular order).
+    Progress {
+        /// Index of the job.
+        job: usize,
+        /// How far.
+        at: RigTime,
+    },
+    /// An event of a run, as it happens; only told where one run goes on at a time.
+    Live {
+        /// Index of the job.
+        job: usize,
+        /// The event.
+        event: Event,
+    },
+    /// A run is finished; told in the order of the jobs.
+    Finished {
+        /// Index of the job.
+        job: usize,
+        /// What it came to, with its events.
+        outcome: Box<JobOutcome>,
+    },
+}
+
+/// What a job came to.
+#[derive(Clone, Debug)]
+pub struct JobOutcome {
+    /// The result.
+    pub result: ScenarioResult,
+    /// Everything that happened, in order.
+    pub events: Vec<Event>,
+    /// The signals that events and findings speak of.
+    pub table: SignalTable,
+}
+
+/// The seed of one run: a hash of the session's seed and the scenario's name
+/// (FNV-1a, then the finaliser of SplitMix64 so that near seeds differ everywhere).
+pub fn run_seed(session: u64, scenario: &str) -> u64 {
+    let mut hash = 0xcbf2_9ce4_8422_2325_u64;
+    for byte in session.to_le_bytes().into_iter().chain(scenario.bytes()) {
+        hash = (hash ^ u64::from(byte)).wrapping_mul(0x0000_0100_0000_01b3);
+    }
+    hash = (hash ^ (hash >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+    hash = (hash ^ (hash >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+    hash ^ (hash >> 31)
+}
+
+/// Runs every job on benches made by `make_bench` and tells `note` about it.
+#[expect(clippy::disallowed_methods, reason = "the session is the edge where runs go on in threads")]
+pub fn run_session(
+    jobs: &[Job],
+    make_bench: &(dyn Fn() -> Box<dyn Bench> + Sync),
+    options: SessionOptions<'_>,
+    note: &mut dyn FnMut(SessionNote),
+) {
+    let workers = options.jobs.clamp(1, jobs.len().max(1));
+    let next = AtomicUsize::new(0);
+    let (sender, receiver) = mpsc::channel();
+    std::thread::scope(|scope| {
+        for _ in 0..workers {
+            let sender = sender.clone();
+            let (next, live) = (&next, workers == 1);
+            scope.spawn(move || {
+                let mut bench = None;
+                loop {
+                    let job = next.fetch_add(1, Ordering::Relaxed);
+                    if job >= jobs.len() {
+                        return;
+                    }
+                    // A receiver that is gone means that nobody wants the rest.
+                    if sender.send(SessionNote::Started { job }).is_err() {
+                        return;
+                    }
+                    let outcome = run_job(job, &jobs[job], &mut bench, make_bench, options, live, &sender);
+                    let outcome = Box::new(outcome);
+                    if sender.send(SessionNote::Finished { job, outcome }).is_err() {
+                        return;
+                    }
+                }
+            });
+        }
+        // Only the workers' clones keep the channel open from here on.
+        drop(sender);
+        let mut finished = BTreeMap::new();
+        let mut due = 0;
+        for told in receiver {
+            match told {
+                SessionNote::Finished { job, outcome } => {
+                    finished.insert(job, outcome);
+                    while let Some(outcome) = finished.remove(&due) {
+                        note(SessionNote::Finished { job: due, outcome });
+                        due += 1;
+                    }
+                }
+                other => note(other),
+            }
+        }
+    });
+}
+
+fn run_job(
+    index: usize,
+    job: &Job,
+    bench: &mut Option<Box<dyn Bench>>,
+    make_bench: &dyn Fn() -> Box<dyn Bench>,
+    options: SessionOptions<'_>,
+    live: bool,
+    sender: &mpsc::Sender<SessionNote>,
+) -> JobOutcome {
+    let seed = run_seed(options.seed, &job.scenario.name);
+    let plan = match &job.binding {
+        Binding::Ready(plan) => plan,
+        Binding::NotApplicable { reason } => {
+            return not_run(job, seed, Applicability::NotApplicable { reason: reason.clone() });
+        }
+        Binding::Uncovered { reason } => {
+            return not_run(job, seed, Applicability::Uncovered { reason: reason.clone() });
+        }
+    };
+    let span = tracing::info_span!("run", run = index, scenario = %job.scenario.name, seed);
+    let _entered = span.enter();
+    let bench = bench.get_or_insert_with(make_bench);
+    let run = u32::try_from(index).unwrap_or(u32::MAX);
+    let run_options = RunOptions { run, seed, sample_events: options.sample_events, second_judge: true };
+    let mut events = Vec::new();
+    let mut told = RigTime::ZERO;
+    let result = run_plan(
+        (**plan).clone(),
+        bench.as_mut(),
+        run_options,
+        options.stop,
+        &mut |event| {
+            if live {
+                let _ = sender.send(SessionNote::Live { job: index, event: event.clone() });
+            }
+            events.push(event);
+        },
+        &mut |at| {
+            // Every simulated ten seconds is often enough for a progress bar.
+            if (at - told).as_micros() >= 10_000_000 {
+                told = at;
+                let _ = sender.send(SessionNote::Progress { job: index, at });
+            }
+        },
+    );
+    match result {
+        Ok(result) => JobOutcome { result, events, table: plan.table.clone() },
+        Err(error) => {
+            let trouble = dryfire_engine::Trouble {
+                kind: dryfire_engine::TroubleKind::PlanUnplayable,
+                detail: error.to_string(),
+            };
+            let mut outcome = not_run(job, seed, Applicability::Ran);
+            outcome.result.verdict = Some(dryfire_judge::Verdict::Error);
+            outcome.result.remarks.push(trouble.detail.clone());
+            outcome.result.trouble = Some(trouble);
+            outcome
+        }
+    }
+}
+
+fn not_run(job: &Job, seed: u64, applicability: Applicability) -> JobOutcome {
+    JobOutcome {
+        result: ScenarioResult {
+            scenario: job.scenario.name.clone(),
+            hazards: job.scenario.hazards.iter().map(|hazard| hazard.value.0.clone()).collect(),
+            applicability,
+            verdict: None,
+            findings: Vec::new(),
+            remarks: Vec::new(),
+            trouble: None,
+            counters: RigCounters::default(),
+            seed,
+            length: RigTime::ZERO,
+        },
+        events: Vec::new(),
+        table: SignalTable::default(),
+    }
+}

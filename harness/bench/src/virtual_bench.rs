@@ -1,0 +1,91 @@
+//! The virtual bench: the stand-in controller in the same process, in virtual time.
+
+use dryfire_engine::{Command, CommandKind, Observation, Pacing, Trouble};
+use dryfire_scenario::Bench as BenchFile;
+use dryfire_units::{RigSpan, RigTime};
+
+use crate::board::{BoardEvent, BoardSetup, StandInBoard};
+use crate::driver::{Bench, BenchIdentity, RunSetup};
+
+/// The longest step that the engine grants a stepped bench.
+pub const STEP: RigSpan = RigSpan::from_millis(200);
+
+/// A stand-in controller and its board, run in virtual time.
+pub struct VirtualBench {
+    file: BenchFile,
+    run: Option<Running>,
+}
+
+struct Running {
+    board: StandInBoard,
+    now: RigTime,
+    /// Commands that take effect later, earliest last.
+    scheduled: Vec<Command>,
+}
+
+impl VirtualBench {
+    /// A virtual bench as its file describes it.
+    pub fn new(file: BenchFile) -> Self {
+        VirtualBench { file, run: None }
+    }
+}
+
+impl Bench for VirtualBench {
+    fn begin(&mut self, setup: &RunSetup) -> Result<BenchIdentity, Trouble> {
+        let board = StandInBoard::new(BoardSetup::from_bench(&self.file, setup.seed, setup.ambient_millicelsius)?);
+        self.run = Some(Running { board, now: RigTime::ZERO, scheduled: Vec::new() });
+        Ok(BenchIdentity {
+            description: format!("virtual bench `{}` with the stand-in controller", self.file.name),
+            pacing: Pacing::Stepped { step: STEP },
+        })
+    }
+
+    fn command(&mut self, command: Command) -> Result<(), Trouble> {
+        if let Some(run) = &mut self.run {
+            let place = run.scheduled.partition_point(|other| (other.at, other.id) > (command.at, command.id));
+            run.scheduled.insert(place, command);
+        }
+        Ok(())
+    }
+
+    fn advance(&mut self, until: RigTime, observations: &mut Vec<Observation>) -> Result<(), Trouble> {
+        let Some(run) = &mut self.run else { return Ok(()) };
+        while let Some(command) = run.scheduled.pop_if(|command| command.at <= until) {
+            run.run_until(command.at.max(run.now), observations);
+            run.apply(command, observations);
+        }
+        run.run_until(until, observations);
+        observations.push(Observation::Complete { until });
+        Ok(())
+    }
+
+    fn end(&mut self) {
+        self.run = None;
+    }
+}
+
+impl Running {
+    fn run_until(&mut self, until: RigTime, observations: &mut Vec<Observation>) {
+        self.board.run_until(until, &mut |event| {
+            observations.push(match event {
+                BoardEvent::Edge { at, input, high } => Observation::Edge { at, input, high },
+                BoardEvent::SupplyRail { at, on } => Observation::SupplyRail { at, on },
+                BoardEvent::Console { at, line } => Observation::Console { at, line },
+            });
+        });
+        self.now = until;
+    }
+
+    fn apply(&mut self, command: Command, observations: &mut Vec<Observation>) {
+        let at = self.now;
+        match command.kind {
+            CommandKind::Probe { channel, signal, .. } => self.board.set_probe(channel, at, signal),
+            CommandKind::Contact { output, closed } => self.board.set_contact(output, closed, at),
+            CommandKind::Supply { on } => self.board.set_supply(on, at),
+            CommandKind::Console { line } => self.board.console_line(at, &line),
+            // There is nobody to ask on a virtual bench: what would be asked is taken as done.
+            CommandKind::Prompt { .. } => {}
+        }
+        observations.push(Observation::Applied { command: command.id, at });
+    }
+}

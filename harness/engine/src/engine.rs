@@ -1,0 +1,595 @@
+//! The engine: script, kiln and judge of one run, driven from outside.
+
+use std::collections::VecDeque;
+
+use dryfire_judge::{Finding, Judge, MomentId, SignalId};
+use dryfire_scenario::{BeginFiring, ContactState, Stimulus};
+use dryfire_units::{RigSpan, RigTime};
+
+use crate::io::{Command, CommandId, CommandKind, Observation, Pacing, RigCounters, Trouble};
+use crate::plan::{Plan, PlannedWait};
+use crate::played::{GRID, PlayError, PlayedKiln};
+use crate::script::{Present, Progress, Script};
+use crate::{Event, outcome};
+
+/// Time that the controller is given to boot before the script begins.
+pub const SETTLE: RigSpan = RigSpan::from_seconds(5);
+
+/// How the engine is to run.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct EngineConfig {
+    /// How the bench keeps time.
+    pub pacing: Pacing,
+    /// Whether samples of levels are given out as events.
+    pub sample_events: bool,
+    /// Whether the run is judged a second time, by the naive evaluator, at its end.
+    pub second_judge: bool,
+}
+
+/// What the engine waits for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Wake {
+    /// Time may pass, at the most until this instant.
+    Advance {
+        /// The horizon.
+        until: RigTime,
+    },
+    /// The run is over; [`Engine::into_result`] says what it came to.
+    Finished,
+}
+
+/// Why a run ended before its end.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) enum Cut {
+    /// Something broke down.
+    Trouble(Trouble),
+    /// A step of the script waited in vain.
+    GaveUp {
+        /// Which step, from 0.
+        step: usize,
+    },
+    /// Somebody ended it.
+    Aborted {
+        /// Why.
+        reason: String,
+    },
+}
+
+/// One run as a pure state machine: observations and time in, commands and
+/// events out. It reads no clock, never waits, prints nothing, touches no file.
+///
+/// # Contract
+///
+/// The driver repeats until [`Wake::Finished`]:
+///
+/// 1. take every command from [`poll_command`](Engine::poll_command) and hand it to the bench, in order;
+/// 2. take every event from [`poll_event`](Engine::poll_event) (may be left for later; they queue up);
+/// 3. ask [`poll_wake`](Engine::poll_wake) and let the bench run to at most that horizon;
+/// 4. give every observation to [`handle`](Engine::handle), in the order of their instants.
+///
+/// Time is rig time since the beginning of the run. It must not go backwards:
+/// an observation earlier than the last [`Observation::Complete`] is a gap of
+/// the bench and ends the run in error. Nothing moves on before
+/// `Complete`: kiln, script and judge advance only to the watermark, so any
+/// splitting of the same observations into calls gives the same result, bit
+/// for bit. Polling too often is harmless; a stepped bench that runs past the
+/// horizon is not.
+pub struct Engine {
+    plan: Plan,
+    config: EngineConfig,
+    played: PlayedKiln,
+    script: Script,
+    present: Present,
+    judge: Judge,
+    trace: Option<dryfire_judge::naive::Trace>,
+    watermark: RigTime,
+    /// The next instant at which the kiln is sampled.
+    next_sample: RigTime,
+    /// When the set-points were last sent.
+    last_setpoint: Option<RigTime>,
+    setpoints: u64,
+    next_command: u32,
+    commands: VecDeque<Command>,
+    events: VecDeque<Event>,
+    /// Model stimuli that wait for a command of the same step: a worked contact
+    /// changes the model when the rig says that it was worked.
+    lids: Vec<(CommandId, bool)>,
+    /// Contacts and supply by command, to be shown as signals when applied.
+    switches: Vec<(CommandId, SignalId, bool)>,
+    /// Stimuli in words, to be told when applied.
+    told: Vec<(CommandId, String)>,
+    counters: RigCounters,
+    /// Commands that switch the supply.
+    supplies: Vec<(CommandId, bool)>,
+    /// The supply was cut and the rail has not been seen to fall yet.
+    rail_awaited: bool,
+    /// A supply cut after which the rail never fell: the stimulus did not happen.
+    rail_never_fell: bool,
+    cut: Option<Cut>,
+    ended: Option<RigTime>,
+    findings: Vec<Finding>,
+    disagreement: Option<String>,
+}
+
+impl Engine {
+    /// Sets up a run. Its first commands set the probes.
+    ///
+    /// # Errors
+    /// When the plan's kiln or probes cannot be played.
+    pub fn new(plan: Plan, config: EngineConfig) -> Result<Self, PlayError> {
+        let mut played = PlayedKiln::new(&plan)?;
+        played.rest_inputs(RigTime::ZERO);
+        let judge = Judge::new(plan.table.clone(), plan.moments.clone(), plan.expectations.clone())
+            .map_err(|error| PlayError(error.to_string()))?;
+        let trace = config.second_judge.then(dryfire_judge::naive::Trace::default);
+        let mut engine = Engine {
+            script: Script::new(plan.steps.clone(), plan.moments.len(), RigTime::ZERO + SETTLE),
+            present: Present::unknown(plan.table.len()),
+            plan,
+            config,
+            played,
+            judge,
+            trace,
+            watermark: RigTime::ZERO,
+            next_sample: RigTime::ZERO,
+            last_setpoint: None,
+            setpoints: 0,
+            next_command: 0,
+            commands: VecDeque::new(),
+            events: VecDeque::new(),
+            lids: Vec::new(),
+            switches: Vec::new(),
+            told: Vec::new(),
+            counters: RigCounters::default(),
+            supplies: Vec::new(),
+            rail_awaited: false,
+            rail_never_fell: false,
+            cut: None,
+            ended: None,
+            findings: Vec::new(),
+            disagreement: None,
+        };
+        engine.events.push_back(Event::Began);
+        engine.show_initial_state();
+        engine.sample_until(RigTime::ZERO);
+        engine.set_probes(RigTime::ZERO);
+        Ok(engine)
+    }
+
+    /// The plan of this run.
+    pub fn plan(&self) -> &Plan {
+        &self.plan
+    }
+
+    /// Everything up to and including this instant is known.
+    pub fn watermark(&self) -> RigTime {
+        self.watermark
+    }
+
+    /// The next command for the bench.
+    #[must_use]
+    pub fn poll_command(&mut self) -> Option<Command> {
+        self.commands.pop_front()
+    }
+
+    /// The next event for whoever watches.
+    #[must_use]
+    pub fn poll_event(&mut self) -> Option<Event> {
+        self.events.pop_front()
+    }
+
+    /// How far the bench may run.
+    #[must_use]
+    pub fn poll_wake(&self) -> Wake {
+        if self.ended.is_some() {
+            return Wake::Finished;
+        }
+        let until = match self.config.pacing {
+            Pacing::FreeRunning { period, .. } => self.watermark + period,
+            Pacing::Stepped { step } => {
+                let mut until = (self.watermark + step).min(self.next_sample);
+                let appointed = self.script.appointed().into_iter();
+                for at in appointed.chain(self.script.gives_up_after()).chain(self.end_at()) {
+                    if at > self.watermark {
+                        until = until.min(at);
+                    }
+                }
+                until
+            }
+        };
+        Wake::Advance { until }
+    }
+
+    /// Takes one observation.
+    pub fn handle(&mut self, observation: Observation) {
+        if self.ended.is_some() {
+            return;
+        }
+        match observation {
+            Observation::Applied { command, at } | Observation::OperatorDone { command, at } => {
+                self.applied(command, at);
+            }
+            Observation::Edge { at, input, high } => self.edge(at, input, high),
+            Observation::SupplyRail { at, on } => self.supply_rail(at, on),
+            Observation::Console { at, line } => self.events.push_back(Event::Console { at, line }),
+            Observation::Counters(counters) => {
+                if self.counters != counters {
+                    self.counters = counters;
+                    self.events.push_back(Event::Counters { at: self.watermark, counters });
+                }
+            }
+            Observation::Complete { until } => self.complete(until),
+            Observation::Trouble(trouble) => {
+                self.events.push_back(Event::Trouble { at: self.watermark, trouble: trouble.clone() });
+                self.finish(Cut::Trouble(trouble));
+            }
+        }
+    }
+
+    /// Ends the run before its end; what is not decided stays inconclusive.
+    pub fn abort(&mut self, reason: &str) {
+        if self.ended.is_none() {
+            self.finish(Cut::Aborted { reason: reason.to_owned() });
+        }
+    }
+
+    /// What the run came to.
+    ///
+    /// # Panics
+    /// If the run is not over.
+    pub fn into_result(self, seed: u64) -> crate::ScenarioResult {
+        let length = self.ended.expect("asked for the result of a run that is not over");
+        let run = outcome::Run {
+            plan: &self.plan,
+            findings: self.findings,
+            cut: self.cut,
+            open_step: self.script.open_step(),
+            counters: self.counters,
+            rail_never_fell: self.rail_never_fell || self.rail_awaited,
+            setpoints: self.setpoints,
+            disagreement: self.disagreement,
+            pacing: self.config.pacing,
+        };
+        run.result(seed, length)
+    }
+
+    fn end_at(&self) -> Option<RigTime> {
+        let end = self.plan.end;
+        match end.moment {
+            None => Some(RigTime::ZERO + end.offset),
+            Some(moment) => self.script.moment(moment).map(|at| at + end.offset),
+        }
+    }
+
+    fn complete(&mut self, until: RigTime) {
+        if until < self.watermark {
+            return;
+        }
+        self.sample_until(until);
+        self.watermark = until;
+        self.run_script(until);
+        self.set_probes(until);
+        // A moment or a sample may still come for this very instant.
+        self.judge.advance(until - RigSpan::from_micros(1));
+        while let Some(finding) = self.judge.poll_decided() {
+            self.events.push_back(Event::Decided { at: until, finding });
+        }
+        if self.end_at().is_some_and(|end| until >= end) {
+            self.end(until);
+        }
+    }
+
+    fn show_initial_state(&mut self) {
+        let at = RigTime::ZERO;
+        for contact in 0..self.plan.bench.contacts.len() {
+            self.show(at, self.plan.signals.contacts[contact], false);
+        }
+        self.show(at, self.plan.signals.supply, true);
+        for relay in 0..self.plan.bench.relays.len() {
+            let on = self.played.relay_on(relay);
+            self.show(at, self.plan.signals.relays[relay], on);
+        }
+        self.show_derived(at);
+    }
+
+    fn edge(&mut self, at: RigTime, input: u8, high: bool) {
+        self.sample_until(at - RigSpan::from_micros(1));
+        if let Some((relay, on)) = self.played.edge(at, input, high) {
+            self.show(at, self.plan.signals.relays[relay], on);
+            self.show_derived(at);
+        }
+    }
+
+    fn supply_rail(&mut self, at: RigTime, on: bool) {
+        self.sample_until(at - RigSpan::from_micros(1));
+        self.show(at, self.plan.signals.supply, on);
+        if !on {
+            self.rail_awaited = false;
+        }
+    }
+
+    /// Shows what follows from relays and model: heat, by zone and in all, and any element relay.
+    fn show_derived(&mut self, at: RigTime) {
+        let mut any = false;
+        for zone in 0..self.played.zones() {
+            let on = self.played.heat_on(zone);
+            any |= on;
+            self.show(at, self.plan.signals.heat_by_zone[zone], on);
+        }
+        self.show(at, self.plan.signals.heat, any);
+        let element = self.plan.bench.relays.iter().enumerate().any(|(index, relay)| {
+            relay.role != dryfire_scenario::RelayRole::Safety && self.played.relay_on(index)
+        });
+        self.show(at, self.plan.signals.element, element);
+    }
+
+    fn show(&mut self, at: RigTime, signal: SignalId, on: bool) {
+        if !self.present.set(signal, Some(i64::from(on))) {
+            return;
+        }
+        self.judge.observe(at, signal, i64::from(on));
+        if let Some(trace) = &mut self.trace {
+            trace.sample(at, signal, i64::from(on));
+        }
+        self.events.push_back(Event::Switched { at, signal, on });
+        self.script.note_change(at, &self.present);
+    }
+
+    fn show_level(&mut self, at: RigTime, signal: SignalId, value: Option<i64>) {
+        self.present.set(signal, value);
+        match value {
+            Some(value) => {
+                self.judge.observe(at, signal, value);
+                if let Some(trace) = &mut self.trace {
+                    trace.sample(at, signal, value);
+                }
+                if self.config.sample_events {
+                    self.events.push_back(Event::Sampled { at, signal, value });
+                }
+            }
+            None => {
+                // Not known from now until the next sample.
+                self.judge.gap(signal, at, at + GRID);
+                if let Some(trace) = &mut self.trace {
+                    trace.gap(signal, at, at + GRID);
+                }
+            }
+        }
+    }
+
+    /// Samples the kiln at every grid point up to and including an instant.
+    fn sample_until(&mut self, until: RigTime) {
+        while self.next_sample <= until {
+            let at = self.next_sample;
+            self.played.advance_to(at);
+            let mut hottest = i64::MIN;
+            let mut hottest_shown = None;
+            for zone in 0..self.played.zones() {
+                let kiln = self.played.zone_millicelsius(zone);
+                hottest = hottest.max(kiln);
+                self.show_level(at, self.plan.signals.kiln_by_zone[zone], Some(kiln));
+                let shown = self.played.shown(zone, at).millicelsius;
+                hottest_shown = hottest_shown.max(shown);
+                self.show_level(at, self.plan.signals.probe_by_zone[zone], shown);
+            }
+            self.show_level(at, self.plan.signals.kiln, Some(hottest));
+            self.show_level(at, self.plan.signals.probe, hottest_shown);
+            self.script.note_change(at, &self.present);
+            self.next_sample += GRID;
+        }
+    }
+
+    fn set_probes(&mut self, now: RigTime) {
+        let (every, good_for) = match self.config.pacing {
+            Pacing::Stepped { step } => (GRID, GRID + step),
+            Pacing::FreeRunning { period, validity } => (period, validity),
+        };
+        let due = self.last_setpoint.is_none_or(|last| now - last >= every);
+        if due {
+            self.last_setpoint = Some(now);
+        }
+        for zone in 0..self.played.zones() {
+            let stale = self.played.take_stale(zone);
+            let Some(channel) = self.played.channel(zone) else { continue };
+            if due || stale {
+                let signal = self.played.shown(zone, now).signal;
+                self.setpoints += 1;
+                self.send(now, CommandKind::Probe { channel, signal, valid_until: now + good_for });
+            }
+        }
+    }
+
+    fn send(&mut self, at: RigTime, kind: CommandKind) -> CommandId {
+        let id = CommandId(self.next_command);
+        self.next_command += 1;
+        self.commands.push_back(Command { id, at, kind });
+        id
+    }
+
+    fn run_script(&mut self, now: RigTime) {
+        loop {
+            self.script.note_change(now, &self.present);
+            match self.script.progress(now, &self.present) {
+                Progress::Waits | Progress::Done => return,
+                Progress::GaveUp(step) => return self.finish(Cut::GaveUp { step }),
+                Progress::Due(step) => {
+                    let planned = self.script.step(step).clone();
+                    let mut waiting = Vec::new();
+                    if matches!(planned.wait, PlannedWait::BeginFiring) {
+                        self.begin_firing(now, &mut waiting);
+                    }
+                    for stimulus in &planned.stimuli {
+                        self.stimulate(now, stimulus, &mut waiting);
+                    }
+                    if let Some((moment, at)) = self.script.sent(now, waiting) {
+                        self.moment(moment, at);
+                    }
+                }
+            }
+        }
+    }
+
+    fn begin_firing(&mut self, now: RigTime, waiting: &mut Vec<CommandId>) {
+        match self.plan.bench.begin.clone() {
+            BeginFiring::Console { lines } => {
+                let program = crate::words::program(&self.plan.firing);
+                for line in lines {
+                    let line = line.replace("{program}", &program);
+                    let id = self.send(now, CommandKind::Console { line: line.clone() });
+                    self.told.push((id, format!("console: {line}")));
+                    waiting.push(id);
+                }
+            }
+            BeginFiring::Contact { press } => {
+                let start = self.plan.bench.contacts.iter().position(|contact| {
+                    contact.role == dryfire_scenario::ContactRole::Start
+                });
+                if let Some(index) = start {
+                    waiting.push(self.work_contact(now, index, true));
+                    let release = self.work_contact(now + press, index, false);
+                    self.told.retain(|(id, _)| *id != release);
+                }
+            }
+            BeginFiring::Operator => {
+                let text = format!(
+                    "Set the controller's program to: {}. Start the firing, then confirm.",
+                    crate::words::program(&self.plan.firing)
+                );
+                waiting.push(self.prompt(now, text));
+            }
+        }
+    }
+
+    fn prompt(&mut self, now: RigTime, text: String) -> CommandId {
+        self.events.push_back(Event::Prompt { at: now, text: text.clone() });
+        self.send(now, CommandKind::Prompt { text })
+    }
+
+    fn work_contact(&mut self, at: RigTime, index: usize, engaged: bool) -> CommandId {
+        let contact = self.plan.bench.contacts[index];
+        let closed = (contact.engaged == ContactState::Closed) == engaged;
+        let id = self.send(at, CommandKind::Contact { output: contact.output, closed });
+        self.switches.push((id, self.plan.signals.contacts[index], engaged));
+        if contact.role == dryfire_scenario::ContactRole::Lid {
+            self.lids.push((id, engaged));
+        }
+        self.told.push((id, crate::words::contact(contact.role, engaged).to_owned()));
+        id
+    }
+
+    fn stimulate(&mut self, now: RigTime, stimulus: &Stimulus, waiting: &mut Vec<CommandId>) {
+        let text = crate::words::stimulus(stimulus);
+        let bench = &self.plan.bench;
+        match stimulus {
+            Stimulus::Probe { zone, .. } | Stimulus::ReconnectProbe { zone } => {
+                let fault = match stimulus {
+                    Stimulus::Probe { fault, .. } => Some(*fault),
+                    _ => None,
+                };
+                let zones = crate::plan::zone_indices(bench, zone).unwrap_or_default();
+                self.played.advance_to(now);
+                for zone in zones {
+                    self.played.probe_fault(now, zone, fault);
+                    self.played.take_stale(zone);
+                    let Some(channel) = self.played.channel(zone) else { continue };
+                    let signal = self.played.shown(zone, now).signal;
+                    let valid_until = now + GRID + GRID;
+                    self.setpoints += 1;
+                    let id = self.send(now, CommandKind::Probe { channel, signal, valid_until });
+                    self.told.push((id, text.clone()));
+                    waiting.push(id);
+                }
+            }
+            Stimulus::Relay { relay, .. } | Stimulus::FreeRelay { relay } => {
+                let fault = match stimulus {
+                    Stimulus::Relay { fault, .. } => Some(*fault),
+                    _ => None,
+                };
+                if let Ok(relay) = crate::plan::select_relay(bench, relay) {
+                    self.played.relay_fault(now, relay, fault);
+                    self.show_derived(now);
+                    self.events.push_back(Event::Stimulus { at: now, text });
+                }
+            }
+            Stimulus::LoseElement { zone } => {
+                for zone in crate::plan::zone_indices(bench, zone).unwrap_or_default() {
+                    self.played.lose_element(now, zone);
+                }
+                self.show_derived(now);
+                self.events.push_back(Event::Stimulus { at: now, text });
+            }
+            Stimulus::Contact { contact, engaged } => {
+                if let Some(index) = bench.contacts.iter().position(|wired| wired.role == *contact) {
+                    waiting.push(self.work_contact(now, index, *engaged));
+                }
+            }
+            Stimulus::Supply { on } => {
+                let id = self.send(now, CommandKind::Supply { on: *on });
+                self.told.push((id, text));
+                self.supplies.push((id, *on));
+                waiting.push(id);
+            }
+            Stimulus::Console(line) => {
+                let id = self.send(now, CommandKind::Console { line: line.clone() });
+                self.told.push((id, text));
+                waiting.push(id);
+            }
+            Stimulus::Prompt(question) => waiting.push(self.prompt(now, question.clone())),
+        }
+    }
+
+    fn applied(&mut self, command: CommandId, at: RigTime) {
+        self.sample_until(at - RigSpan::from_micros(1));
+        if let Some(index) = self.told.iter().position(|(id, _)| *id == command) {
+            let (_, text) = self.told.remove(index);
+            self.events.push_back(Event::Stimulus { at, text });
+        }
+        if let Some(index) = self.switches.iter().position(|(id, ..)| *id == command) {
+            let (_, signal, on) = self.switches.swap_remove(index);
+            self.show(at, signal, on);
+        }
+        if let Some(index) = self.lids.iter().position(|(id, _)| *id == command) {
+            let (_, open) = self.lids.swap_remove(index);
+            self.played.lid(at, open);
+        }
+        if let Some(index) = self.supplies.iter().position(|(id, _)| *id == command) {
+            let (_, on) = self.supplies.swap_remove(index);
+            self.rail_never_fell |= on && self.rail_awaited;
+            self.rail_awaited = !on && self.present.get(self.plan.signals.supply) != Some(0);
+        }
+        if let Some((moment, at)) = self.script.applied(command, at) {
+            self.moment(moment, at);
+        }
+    }
+
+    fn moment(&mut self, moment: u16, at: RigTime) {
+        let uncertainty = self.plan.bench.uncertainty.edge_time;
+        self.judge.moment(MomentId(moment), at, uncertainty);
+        if let Some(trace) = &mut self.trace {
+            trace.moment(MomentId(moment), at, uncertainty);
+        }
+        let name = self.plan.moments[usize::from(moment)].clone();
+        self.events.push_back(Event::Moment { at, name });
+    }
+
+    fn finish(&mut self, cut: Cut) {
+        if self.ended.is_none() {
+            self.cut = Some(cut);
+            self.end(self.watermark);
+        }
+    }
+
+    fn end(&mut self, at: RigTime) {
+        if self.ended.is_some() {
+            return;
+        }
+        self.ended = Some(at);
+        self.findings = self.judge.finish(at);
+        if let Some(trace) = self.trace.take() {
+            let second =
+                dryfire_judge::naive::judge(&self.plan.table, &self.plan.expectations, &trace, at);
+            self.disagreement = outcome::disagreement(&self.plan, &self.findings, &second);
+        }
+        self.events.push_back(Event::Ended { at });
+    }
+}

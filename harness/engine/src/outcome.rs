@@ -1,0 +1,139 @@
+//! From findings to what a run came to: losses and breakdowns make it worse, never better.
+
+use dryfire_judge::{Finding, Verdict};
+use dryfire_units::RigTime;
+
+use crate::engine::Cut;
+use crate::io::{Pacing, RigCounters};
+use crate::plan::{Plan, PlannedWait};
+use crate::result::{Applicability, FindingReport, ScenarioResult};
+use crate::words;
+
+/// Late set-points that a free-running bench may have: one in so many. A
+/// stepped bench may have none.
+const SETPOINTS_PER_LATE_ONE: u64 = 20_000;
+
+/// Everything about a run that is over.
+pub(crate) struct Run<'a> {
+    pub(crate) plan: &'a Plan,
+    pub(crate) findings: Vec<Finding>,
+    pub(crate) cut: Option<Cut>,
+    /// The step of the script that was not done, if any.
+    pub(crate) open_step: Option<usize>,
+    pub(crate) counters: RigCounters,
+    pub(crate) rail_never_fell: bool,
+    pub(crate) setpoints: u64,
+    pub(crate) disagreement: Option<String>,
+    pub(crate) pacing: Pacing,
+}
+
+impl Run<'_> {
+    pub(crate) fn result(self, seed: u64, length: RigTime) -> ScenarioResult {
+        let mut verdict = Verdict::Pass;
+        let mut remarks = Vec::new();
+        for finding in &self.findings {
+            verdict = verdict.combine(finding.verdict);
+        }
+        let mut worsen = |to: Verdict, remark: String| {
+            verdict = verdict.combine(to);
+            remarks.push(remark);
+        };
+        if self.findings.is_empty() {
+            worsen(Verdict::Inconclusive, "the scenario expects nothing".to_owned());
+        }
+        if self.counters.lost_edges > 0 {
+            worsen(
+                Verdict::Inconclusive,
+                format!("{} edges were lost on the way from the rig", self.counters.lost_edges),
+            );
+        }
+        let bearable = match self.pacing {
+            Pacing::Stepped { .. } => 0,
+            Pacing::FreeRunning { .. } => self.setpoints / SETPOINTS_PER_LATE_ONE,
+        };
+        if u64::from(self.counters.late_setpoints) > bearable {
+            worsen(
+                Verdict::Inconclusive,
+                format!(
+                    "{} probe set-points came too late; {bearable} would be bearable",
+                    self.counters.late_setpoints
+                ),
+            );
+        }
+        if self.rail_never_fell {
+            worsen(
+                Verdict::Inconclusive,
+                "the supply was cut and its rail was never seen to fall: the controller may be powered from elsewhere"
+                    .to_owned(),
+            );
+        }
+        let mut trouble = None;
+        match &self.cut {
+            None => {
+                if let Some(step) = self.open_step {
+                    worsen(
+                        Verdict::Inconclusive,
+                        format!("the run ended before step {} of the script was done", step + 1),
+                    );
+                }
+            }
+            Some(Cut::GaveUp { step }) => {
+                let patience = match &self.plan.steps[*step].wait {
+                    PlannedWait::When { patience, .. } => format!(" within {patience}"),
+                    _ => String::new(),
+                };
+                worsen(
+                    Verdict::Inconclusive,
+                    format!("what step {} of the script waits for did not come{patience}", step + 1),
+                );
+            }
+            Some(Cut::Aborted { reason }) => worsen(Verdict::Inconclusive, format!("the run was ended early: {reason}")),
+            Some(Cut::Trouble(what)) => {
+                worsen(Verdict::Error, format!("{}: {}", what.kind.word(), what.detail));
+                trouble = Some(what.clone());
+            }
+        }
+        if let Some(disagreement) = self.disagreement {
+            worsen(Verdict::Error, disagreement);
+        }
+        let findings = self
+            .findings
+            .into_iter()
+            .map(|finding| {
+                let expectation = &self.plan.expectations[finding.expectation];
+                FindingReport {
+                    name: expectation.name.clone(),
+                    hazards: self.plan.expectation_notes[finding.expectation].hazards.clone(),
+                    expected: words::expected(self.plan, expectation),
+                    seen: words::seen(self.plan, expectation, &finding),
+                    finding,
+                }
+            })
+            .collect();
+        ScenarioResult {
+            scenario: self.plan.scenario.clone(),
+            hazards: self.plan.hazards.clone(),
+            applicability: Applicability::Ran,
+            verdict: Some(verdict),
+            findings,
+            remarks,
+            trouble,
+            counters: self.counters,
+            seed,
+            length,
+        }
+    }
+}
+
+/// What the two judges disagree on, if anything.
+pub(crate) fn disagreement(plan: &Plan, first: &[Finding], second: &[Finding]) -> Option<String> {
+    if first.len() != second.len() {
+        return Some(format!("the second judge has {} findings, the first {}", second.len(), first.len()));
+    }
+    let index = first.iter().zip(second).position(|(one, other)| one != other)?;
+    let name = &plan.expectations[first[index].expectation].name;
+    Some(format!(
+        "the two judges disagree on `{name}`: {:?} against {:?}; this is a fault of dryfire, please report it",
+        first[index], second[index]
+    ))
+}

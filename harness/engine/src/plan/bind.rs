@@ -1,0 +1,294 @@
+//! Resolving names, quantities and references of one scenario on one bench.
+
+use std::collections::BTreeMap;
+
+use dryfire_judge as judge;
+use dryfire_kiln::{Circuit, Kiln, KilnDescription};
+use dryfire_scenario::{
+    Bench, Comparison, Condition, DeclaredLimit, Expectation, Limit, Moment, Pattern, Scenario, Scope, Span, Spanned,
+    StepKind, TimeLimit,
+};
+use dryfire_units::RigSpan;
+
+use super::needs::{Lack, first_lack};
+use super::signals::Signals;
+use super::{
+    BindError, Binding, ExpectationNote, Plan, PlannedCondition, PlannedEnd, PlannedStep, PlannedWait,
+};
+
+/// The moment at which the firing was begun; known to every scenario.
+const BEGIN: &str = "begin";
+
+struct Binder<'a> {
+    bench: &'a Bench,
+    kiln: &'a KilnDescription,
+    signals: Signals,
+    moments: Vec<String>,
+    by_name: BTreeMap<String, u16>,
+    errors: Vec<BindError>,
+    /// A signal that the bench does not have: the scenario is not applicable.
+    missing: Option<String>,
+}
+
+pub(super) fn bind(
+    scenario: &Scenario,
+    bench: &Bench,
+    kiln: &KilnDescription,
+) -> Result<Binding, Vec<BindError>> {
+    match first_lack(scenario, bench) {
+        Some(Lack::NotApplicable(reason)) => return Ok(Binding::NotApplicable { reason }),
+        Some(Lack::Uncovered(reason)) => return Ok(Binding::Uncovered { reason }),
+        None => {}
+    }
+    let (table, signals) = Signals::of(bench, Kiln::stated_error_millicelsius());
+    let mut binder = Binder {
+        bench,
+        kiln,
+        signals,
+        moments: Vec::new(),
+        by_name: BTreeMap::new(),
+        errors: Vec::new(),
+        missing: None,
+    };
+    let circuit = binder.circuit();
+    let steps = binder.steps(scenario);
+    let end = PlannedEnd {
+        moment: scenario.end.moment.as_ref().and_then(|moment| binder.moment(moment)),
+        offset: binder.time_limit(scenario.end.offset),
+    };
+    let mut expectations = Vec::new();
+    let mut expectation_notes = Vec::new();
+    for expectation in &scenario.expect {
+        if let Some(bound) = binder.expectation(expectation) {
+            expectations.push(bound);
+        }
+        expectation_notes.push(ExpectationNote {
+            hazards: expectation.hazards.iter().map(|hazard| hazard.value.0.clone()).collect(),
+            span: expectation.span,
+        });
+    }
+    if !binder.errors.is_empty() {
+        return Err(binder.errors);
+    }
+    if let Some(reason) = binder.missing {
+        return Ok(Binding::NotApplicable { reason });
+    }
+    Ok(Binding::Ready(Box::new(Plan {
+        scenario: scenario.name.clone(),
+        hazards: scenario.hazards.iter().map(|hazard| hazard.value.0.clone()).collect(),
+        bench: bench.clone(),
+        kiln: kiln.clone(),
+        circuit,
+        start: scenario.start,
+        firing: scenario.firing.clone(),
+        table,
+        signals: binder.signals,
+        moments: binder.moments,
+        steps,
+        end,
+        expectations,
+        expectation_notes,
+    })))
+}
+
+impl Binder<'_> {
+    fn circuit(&mut self) -> Circuit {
+        let mut zones = vec![Vec::new(); self.kiln.zones.len()];
+        for path in &self.bench.paths {
+            let name = &self.bench.zones[path.zone].name;
+            match self.kiln.zones.iter().position(|zone| zone.name == *name) {
+                Some(zone) if zone == path.zone => {
+                    zones[zone] = path
+                        .poles
+                        .iter()
+                        .map(|pole| pole.through.iter().map(|relay| relay.0).collect())
+                        .collect();
+                }
+                _ => self.errors.push(BindError {
+                    message: format!(
+                        "the bench's zone `{name}` is number {} there; the kiln has the zones {}, in this order",
+                        path.zone + 1,
+                        self.kiln.zones.iter().map(|zone| zone.name.as_str()).collect::<Vec<_>>().join(", "),
+                    ),
+                    span: None,
+                }),
+            }
+        }
+        Circuit { relays: self.bench.relays.len(), zones }
+    }
+
+    fn new_moment(&mut self, name: &str) -> u16 {
+        if let Some(known) = self.by_name.get(name) {
+            return *known;
+        }
+        let index = u16::try_from(self.moments.len()).expect("a scenario file is too small for 65,536 moments");
+        self.moments.push(name.to_owned());
+        self.by_name.insert(name.to_owned(), index);
+        index
+    }
+
+    fn moment(&mut self, moment: &Spanned<Moment>) -> Option<u16> {
+        let known = self.by_name.get(&moment.value.0).copied();
+        if known.is_none() {
+            self.errors.push(BindError {
+                message: format!("no step of the script is called `{}`", moment.value.0),
+                span: Some(moment.span),
+            });
+        }
+        known
+    }
+
+    fn steps(&mut self, scenario: &Scenario) -> Vec<PlannedStep> {
+        let mut steps = Vec::new();
+        for step in &scenario.script {
+            let wait = match &step.kind {
+                StepKind::BeginFiring => PlannedWait::BeginFiring,
+                StepKind::When { condition, patience } => {
+                    let mut watches = 0;
+                    let Some(condition) = self.script_condition(condition, &mut watches) else { continue };
+                    PlannedWait::When { condition, patience: *patience }
+                }
+                StepKind::Wait(length) => PlannedWait::Wait(*length),
+                StepKind::At { moment, offset } => {
+                    let Some(moment) = self.moment(moment) else { continue };
+                    PlannedWait::At { moment, offset: *offset }
+                }
+            };
+            let moment = match (&step.call_it, &step.kind) {
+                (Some(name), _) => Some(self.new_moment(&name.value.0)),
+                (None, StepKind::BeginFiring) => Some(self.new_moment(BEGIN)),
+                (None, _) => None,
+            };
+            let stimuli = step.stimuli.iter().map(|stimulus| stimulus.value.clone()).collect();
+            steps.push(PlannedStep { wait, moment, stimuli });
+        }
+        steps
+    }
+
+    fn script_condition(&mut self, condition: &Condition, watches: &mut usize) -> Option<PlannedCondition> {
+        Some(match condition {
+            Condition::HeldFor { condition, length } => {
+                let watch = *watches;
+                *watches += 1;
+                PlannedCondition::HeldFor {
+                    condition: Box::new(self.script_condition(condition, watches)?),
+                    length: *length,
+                    watch,
+                }
+            }
+            Condition::Not(inner) => PlannedCondition::Not(Box::new(self.script_condition(inner, watches)?)),
+            Condition::And(parts) => PlannedCondition::All(self.script_conditions(parts, watches)?),
+            Condition::Or(parts) => PlannedCondition::Any(self.script_conditions(parts, watches)?),
+            Condition::Compare { .. } | Condition::Is { .. } => PlannedCondition::Now(self.condition(condition)?),
+        })
+    }
+
+    fn script_conditions(&mut self, parts: &[Condition], watches: &mut usize) -> Option<Vec<PlannedCondition>> {
+        parts.iter().map(|part| self.script_condition(part, watches)).collect()
+    }
+
+    /// `None` where something is missing or wrong, which has been noted.
+    fn condition(&mut self, condition: &Condition) -> Option<judge::Condition> {
+        Some(match condition {
+            Condition::Compare { level, comparison, limit } => {
+                let signal = self.signals.level(self.bench, &level.value);
+                judge::Condition::Compare {
+                    signal: self.note_missing(signal)?,
+                    comparison: match comparison {
+                        Comparison::Below => judge::Comparison::Below,
+                        Comparison::AtMost => judge::Comparison::AtMost,
+                        Comparison::Above => judge::Comparison::Above,
+                        Comparison::AtLeast => judge::Comparison::AtLeast,
+                    },
+                    limit: self.limit(&limit.value),
+                }
+            }
+            Condition::Is { switch, on } => {
+                let signal = self.signals.switch(self.bench, &switch.value);
+                judge::Condition::Is { signal: self.note_missing(signal)?, on: *on }
+            }
+            Condition::Not(inner) => judge::Condition::Not(Box::new(self.condition(inner)?)),
+            Condition::And(parts) => judge::Condition::All(self.conditions(parts)?),
+            Condition::Or(parts) => judge::Condition::Any(self.conditions(parts)?),
+            Condition::HeldFor { .. } => {
+                self.errors.push(BindError {
+                    message: "`for` is only understood in a script's `when`".to_owned(),
+                    span: first_span(condition),
+                });
+                return None;
+            }
+        })
+    }
+
+    fn conditions(&mut self, parts: &[Condition]) -> Option<Vec<judge::Condition>> {
+        parts.iter().map(|part| self.condition(part)).collect()
+    }
+
+    fn note_missing<T>(&mut self, found: Result<T, String>) -> Option<T> {
+        match found {
+            Ok(value) => Some(value),
+            Err(reason) => {
+                self.missing.get_or_insert(reason);
+                None
+            }
+        }
+    }
+
+    fn limit(&self, limit: &Limit) -> i64 {
+        match limit {
+            Limit::Temperature(millicelsius) => *millicelsius,
+            Limit::Declared { which, plus_millicelsius } => {
+                let declared = match which {
+                    DeclaredLimit::TopTemperature => self.bench.declares.top_temperature_millicelsius,
+                    DeclaredLimit::KilnLimit => self.kiln.lowest_limit_millicelsius(),
+                };
+                declared + plus_millicelsius
+            }
+        }
+    }
+
+    fn time_limit(&self, limit: TimeLimit) -> RigSpan {
+        match limit {
+            TimeLimit::Span(span) => span,
+            TimeLimit::LongestFiring { plus } => self.bench.declares.longest_firing + plus,
+        }
+    }
+
+    fn instant(&mut self, moment: &Spanned<Moment>, offset: RigSpan) -> Option<judge::Instant> {
+        Some(judge::Instant { moment: judge::MomentId(self.moment(moment)?), offset })
+    }
+
+    fn expectation(&mut self, expectation: &Expectation) -> Option<judge::Expectation> {
+        let scope = match &expectation.scope {
+            Scope::Throughout => judge::Scope::Throughout,
+            Scope::After { moment, offset, until: None } => judge::Scope::After(self.instant(moment, *offset)?),
+            Scope::After { moment, offset, until: Some((last, last_offset)) } => {
+                judge::Scope::AfterUntil(self.instant(moment, *offset)?, self.instant(last, *last_offset)?)
+            }
+            Scope::Before { moment, offset } => judge::Scope::Before(self.instant(moment, *offset)?),
+        };
+        let claim = match &expectation.pattern {
+            Pattern::Always(condition) => judge::Claim::Always(self.condition(condition)?),
+            Pattern::Never(condition) => judge::Claim::Never(self.condition(condition)?),
+            Pattern::Sometime(condition) => judge::Claim::Sometime(self.condition(condition)?),
+            Pattern::Within { limit, condition } => {
+                judge::Claim::Within { limit: self.time_limit(*limit), condition: self.condition(condition)? }
+            }
+            Pattern::HeatCut { limit } => judge::Claim::HeatCut {
+                heat: self.signals.heat,
+                limit: self.time_limit(*limit),
+                hold: Plan::cut_hold(self.bench),
+            },
+        };
+        Some(judge::Expectation { name: expectation.name.value.clone(), scope, claim })
+    }
+}
+
+fn first_span(condition: &Condition) -> Option<Span> {
+    match condition {
+        Condition::Compare { level, .. } => Some(level.span),
+        Condition::Is { switch, .. } => Some(switch.span),
+        Condition::HeldFor { condition, .. } | Condition::Not(condition) => first_span(condition),
+        Condition::And(parts) | Condition::Or(parts) => parts.first().and_then(first_span),
+    }
+}

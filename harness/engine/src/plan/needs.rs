@@ -1,0 +1,115 @@
+//! Whether a bench has what a scenario is about.
+//!
+//! Hardware whose absence makes no hazard makes a scenario *not applicable*.
+//! A hazard with no means of reaction is *uncovered*, which is a finding; that
+//! holds for every weld, whether or not the scenario remembers to say so.
+
+use dryfire_scenario::{
+    Bench, Missing, NeededPart, RelayFault, RelayRole, RelaySelector, Scenario, Stimulus, ZoneSelector,
+};
+
+use super::signals::{contact_name, relay_index, relay_name, zone_index};
+
+/// What a missing part means for the scenario.
+pub(super) enum Lack {
+    NotApplicable(String),
+    Uncovered(String),
+}
+
+/// The relay that a selector names on this bench, as an index into its relays.
+pub(crate) fn select_relay(bench: &Bench, selector: &RelaySelector) -> Result<usize, String> {
+    match selector {
+        RelaySelector::Safety => relay_index(bench, &RelayRole::Safety),
+        RelaySelector::Element(zone) => relay_index(bench, &RelayRole::Element(zone_index(bench, zone)?)),
+    }
+}
+
+/// The zones whose current nothing can stop once this relay is welded.
+pub(crate) fn zones_without_second_means(bench: &Bench, welded: usize) -> Vec<usize> {
+    bench
+        .paths
+        .iter()
+        .filter(|path| {
+            let mut relays = path.poles.iter().flat_map(|pole| &pole.through);
+            let on_the_path = relays.clone().any(|relay| relay.0 == welded);
+            on_the_path && !relays.any(|relay| relay.0 != welded)
+        })
+        .map(|path| path.zone)
+        .collect()
+}
+
+/// The first thing that the scenario needs and the bench lacks; an uncovered
+/// hazard goes before anything that is merely not applicable.
+pub(super) fn first_lack(scenario: &Scenario, bench: &Bench) -> Option<Lack> {
+    let mut not_applicable = None;
+    for need in &scenario.needs {
+        let Err(reason) = part_is_there(bench, &need.part.value) else { continue };
+        match need.missing {
+            Missing::Uncovered => return Some(Lack::Uncovered(reason)),
+            Missing::NotApplicable => not_applicable = not_applicable.or(Some(reason)),
+        }
+    }
+    for stimulus in scenario.script.iter().flat_map(|step| &step.stimuli) {
+        match stimulus_is_possible(bench, &stimulus.value) {
+            Ok(()) => {}
+            Err(Lack::Uncovered(reason)) => return Some(Lack::Uncovered(reason)),
+            Err(Lack::NotApplicable(reason)) => not_applicable = not_applicable.or(Some(reason)),
+        }
+    }
+    not_applicable.map(Lack::NotApplicable)
+}
+
+fn part_is_there(bench: &Bench, part: &NeededPart) -> Result<(), String> {
+    match part {
+        NeededPart::Contact(role) => bench
+            .contacts
+            .iter()
+            .any(|contact| contact.role == *role)
+            .then_some(())
+            .ok_or_else(|| format!("the bench has no {} contact", contact_name(*role))),
+        NeededPart::Supply => bench
+            .supply_switch
+            .then_some(())
+            .ok_or_else(|| "the bench cannot cut the controller's supply".to_owned()),
+        NeededPart::MeansToCut(selector) => second_means(bench, selector),
+        NeededPart::Zones(count) => (bench.zones.len() >= usize::from(*count))
+            .then_some(())
+            .ok_or_else(|| format!("it takes {count} zones and the bench has {}", bench.zones.len())),
+    }
+}
+
+fn second_means(bench: &Bench, selector: &RelaySelector) -> Result<(), String> {
+    let welded = select_relay(bench, selector)?;
+    let zones = zones_without_second_means(bench, welded);
+    if zones.is_empty() {
+        return Ok(());
+    }
+    let names: Vec<&str> = zones.iter().map(|zone| bench.zones[*zone].name.as_str()).collect();
+    Err(format!(
+        "with {} welded nothing else can open the path to the element of zone {}",
+        relay_name(bench, &bench.relays[welded].role),
+        names.join(", "),
+    ))
+}
+
+fn stimulus_is_possible(bench: &Bench, stimulus: &Stimulus) -> Result<(), Lack> {
+    let zone_exists = |selector: &ZoneSelector| zone_index(bench, selector).map(|_| ()).map_err(Lack::NotApplicable);
+    match stimulus {
+        Stimulus::Probe { zone, .. } | Stimulus::ReconnectProbe { zone } | Stimulus::LoseElement { zone } => {
+            zone_exists(zone)
+        }
+        Stimulus::Relay { fault, relay } => {
+            select_relay(bench, relay).map_err(Lack::NotApplicable)?;
+            match fault {
+                RelayFault::Welded => second_means(bench, relay).map_err(Lack::Uncovered),
+                RelayFault::StuckOpen => Ok(()),
+            }
+        }
+        Stimulus::FreeRelay { relay } => select_relay(bench, relay).map(|_| ()).map_err(Lack::NotApplicable),
+        Stimulus::Contact { contact, .. } => {
+            part_is_there(bench, &NeededPart::Contact(*contact)).map_err(Lack::NotApplicable)
+        }
+        Stimulus::Supply { .. } => part_is_there(bench, &NeededPart::Supply).map_err(Lack::NotApplicable),
+        Stimulus::Console(_) | Stimulus::Prompt(_) => Ok(()),
+    }
+}

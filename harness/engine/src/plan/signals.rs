@@ -1,0 +1,196 @@
+//! The table of everything observable on a bench.
+
+use dryfire_judge::{SignalId, SignalKind, SignalSpec, SignalTable};
+use dryfire_scenario::{Bench, ContactRole, LevelSignal, RelayRole, SwitchSignal, ZoneSelector};
+use dryfire_units::RigSpan;
+
+/// Indices into the signal table by role.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Signals {
+    /// Whether any element carries current.
+    pub heat: SignalId,
+    /// Whether a zone's element carries current, by zone.
+    pub heat_by_zone: Vec<SignalId>,
+    /// Whether any element relay is on as sensed.
+    pub element: SignalId,
+    /// Each sensed relay, in the order of the bench's relays.
+    pub relays: Vec<SignalId>,
+    /// Contacts as the rig plays them, in the order of the bench's contacts.
+    pub contacts: Vec<SignalId>,
+    /// The controller's supply.
+    pub supply: SignalId,
+    /// The model's hottest zone.
+    pub kiln: SignalId,
+    /// Each zone of the model.
+    pub kiln_by_zone: Vec<SignalId>,
+    /// The hottest temperature shown to the controller.
+    pub probe: SignalId,
+    /// What is shown to the controller, by zone.
+    pub probe_by_zone: Vec<SignalId>,
+}
+
+/// How a contact is called in scenarios and reports.
+pub(crate) fn contact_name(role: ContactRole) -> &'static str {
+    match role {
+        ContactRole::Lid => "lid",
+        ContactRole::Stop => "stop",
+        ContactRole::Start => "start",
+        ContactRole::Acknowledge => "acknowledge",
+    }
+}
+
+/// How a relay is called in scenarios and reports.
+pub(crate) fn relay_name(bench: &Bench, role: &RelayRole) -> String {
+    match role {
+        RelayRole::Safety => "safety".to_owned(),
+        RelayRole::Element(zone) => format!("element.{}", bench.zones[*zone].name),
+    }
+}
+
+impl Signals {
+    /// Builds the table of a bench; `model_error_millicelsius` is the kiln model's stated error.
+    pub(super) fn of(bench: &Bench, model_error_millicelsius: i64) -> (SignalTable, Signals) {
+        let mut table = SignalTable::default();
+        let edge = bench.uncertainty.edge_time;
+        let mut switch = |name: String, release: RigSpan| {
+            table.add(SignalSpec {
+                name,
+                kind: SignalKind::Switch,
+                value_uncertainty: 0,
+                model_error: 0,
+                time_uncertainty: edge,
+                release,
+            })
+        };
+        let slowest = bench.relays.iter().map(|relay| relay.release).max().unwrap_or(RigSpan::ZERO);
+        let heat = switch("heat".to_owned(), slowest);
+        let heat_by_zone = bench.zones.iter().map(|zone| switch(format!("heat.{}", zone.name), slowest)).collect();
+        let element_release = bench
+            .relays
+            .iter()
+            .filter(|relay| relay.role != RelayRole::Safety)
+            .map(|relay| relay.release)
+            .max()
+            .unwrap_or(RigSpan::ZERO);
+        let element = switch("element".to_owned(), element_release);
+        let relays =
+            bench.relays.iter().map(|relay| switch(relay_name(bench, &relay.role), relay.release)).collect();
+        let contacts = bench
+            .contacts
+            .iter()
+            .map(|contact| switch(contact_name(contact.role).to_owned(), RigSpan::ZERO))
+            .collect();
+        let supply = switch("supply".to_owned(), RigSpan::ZERO);
+        let mut level = |name: String, value_uncertainty: i64, model_error: i64| {
+            table.add(SignalSpec {
+                name,
+                kind: SignalKind::Temperature,
+                value_uncertainty,
+                model_error,
+                time_uncertainty: edge,
+                release: RigSpan::ZERO,
+            })
+        };
+        let shown = bench.uncertainty.shown_temperature_millicelsius;
+        let kiln = level("kiln".to_owned(), 0, model_error_millicelsius);
+        let kiln_by_zone = bench
+            .zones
+            .iter()
+            .map(|zone| level(format!("kiln.{}", zone.name), 0, model_error_millicelsius))
+            .collect();
+        let probe = level("probe".to_owned(), shown, 0);
+        let probe_by_zone =
+            bench.zones.iter().map(|zone| level(format!("probe.{}", zone.name), shown, 0)).collect();
+        let signals = Signals {
+            heat,
+            heat_by_zone,
+            element,
+            relays,
+            contacts,
+            supply,
+            kiln,
+            kiln_by_zone,
+            probe,
+            probe_by_zone,
+        };
+        (table, signals)
+    }
+
+    /// The level signal that a scenario means, if the bench has it.
+    pub(super) fn level(&self, bench: &Bench, level: &LevelSignal) -> Result<SignalId, String> {
+        let (all, by_zone, selector) = match level {
+            LevelSignal::Kiln(selector) => (self.kiln, &self.kiln_by_zone, selector),
+            LevelSignal::Probe(selector) => (self.probe, &self.probe_by_zone, selector),
+        };
+        pick(bench, all, by_zone, selector)
+    }
+
+    /// The switch signal that a scenario means, if the bench has it.
+    pub(super) fn switch(&self, bench: &Bench, switch: &SwitchSignal) -> Result<SignalId, String> {
+        match switch {
+            SwitchSignal::Heat(selector) => pick(bench, self.heat, &self.heat_by_zone, selector),
+            SwitchSignal::Element(ZoneSelector::All) => Ok(self.element),
+            SwitchSignal::Element(selector) => {
+                let zone = zone_index(bench, selector)?;
+                self.relay(bench, &RelayRole::Element(zone))
+            }
+            SwitchSignal::Safety => self.relay(bench, &RelayRole::Safety),
+            SwitchSignal::Contact(role) => bench
+                .contacts
+                .iter()
+                .position(|contact| contact.role == *role)
+                .map(|index| self.contacts[index])
+                .ok_or_else(|| format!("the bench has no {} contact", contact_name(*role))),
+            SwitchSignal::Supply => Ok(self.supply),
+        }
+    }
+
+    fn relay(&self, bench: &Bench, role: &RelayRole) -> Result<SignalId, String> {
+        relay_index(bench, role).map(|index| self.relays[index])
+    }
+}
+
+/// The index of the bench's relay with that role.
+pub(super) fn relay_index(bench: &Bench, role: &RelayRole) -> Result<usize, String> {
+    bench.relays.iter().position(|relay| relay.role == *role).ok_or_else(|| match role {
+        RelayRole::Safety => "the bench has no safety contactor".to_owned(),
+        RelayRole::Element(zone) => {
+            format!("the bench senses no element relay for zone `{}`", bench.zones[*zone].name)
+        }
+    })
+}
+
+/// The index of the zone that a selector names.
+pub(crate) fn zone_index(bench: &Bench, selector: &ZoneSelector) -> Result<usize, String> {
+    match selector {
+        ZoneSelector::All => Ok(0),
+        ZoneSelector::Number(number) => {
+            let index = usize::from(*number).wrapping_sub(1);
+            if index < bench.zones.len() {
+                Ok(index)
+            } else {
+                Err(format!("the bench has {} zone(s), so there is no zone {number}", bench.zones.len()))
+            }
+        }
+        ZoneSelector::Name(name) => bench
+            .zones
+            .iter()
+            .position(|zone| zone.name == *name)
+            .ok_or_else(|| format!("the bench has no zone called `{name}`")),
+    }
+}
+
+/// The indices of the zones that a selector names.
+pub(crate) fn zone_indices(bench: &Bench, selector: &ZoneSelector) -> Result<Vec<usize>, String> {
+    match selector {
+        ZoneSelector::All => Ok((0..bench.zones.len()).collect()),
+        one => zone_index(bench, one).map(|index| vec![index]),
+    }
+}
+
+fn pick(bench: &Bench, all: SignalId, by_zone: &[SignalId], selector: &ZoneSelector) -> Result<SignalId, String> {
+    match selector {
+        ZoneSelector::All => Ok(all),
+        one => zone_index(bench, one).map(|index| by_zone[index]),
+    }
+}

@@ -1,0 +1,235 @@
+//! The kiln that is played: the thermal model, its relays as sensed, and what
+//! each probe shows to the controller, faults included.
+
+use dryfire_kiln::{Kiln, RelayFault as ContactFault, StartState};
+use dryfire_scenario::{ActiveLevel, ProbeFault, RelayFault};
+use dryfire_units::thermocouple::{FastThermocouple, ThermocoupleType};
+use dryfire_units::{RigSpan, RigTime};
+
+use crate::io::ProbeSignal;
+use crate::plan::Plan;
+
+/// The grid on which temperatures are sampled and probes are set.
+pub(crate) const GRID: RigSpan = RigSpan::from_seconds(1);
+
+/// A probe's fault with what it needs to remember.
+#[derive(Clone, Copy, Debug)]
+enum Fault {
+    Open,
+    Short,
+    Reversed,
+    Frozen { celsius: f64 },
+    Offset { celsius: f64 },
+    PulledOut { since: RigTime, from_celsius: f64 },
+}
+
+struct Probe {
+    thermocouple: FastThermocouple,
+    channel: Option<u8>,
+    lag_seconds: f64,
+    fault: Option<Fault>,
+    /// Whether the channel has to be set anew because the fault changed.
+    stale: bool,
+}
+
+/// The modelled kiln with its probes.
+pub(crate) struct PlayedKiln {
+    kiln: Kiln,
+    probes: Vec<Probe>,
+    /// For each relay of the bench: its input and polarity.
+    inputs: Vec<(u8, ActiveLevel)>,
+    sensed: Vec<bool>,
+    terminals_celsius: f64,
+}
+
+/// What a probe shows at an instant.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Shown {
+    /// The temperature that a perfect instrument would read there; `None` where
+    /// there is none (open circuit, out of the type's range).
+    pub(crate) millicelsius: Option<i64>,
+    /// What to play at the terminals.
+    pub(crate) signal: ProbeSignal,
+}
+
+/// Why a plan cannot be played.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct PlayError(pub String);
+
+impl std::fmt::Display for PlayError {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(&self.0)
+    }
+}
+
+impl std::error::Error for PlayError {}
+
+impl PlayedKiln {
+    pub(crate) fn new(plan: &Plan) -> Result<Self, PlayError> {
+        let ambient = plan.start.ambient_millicelsius as f64 / 1e3;
+        let soaked = plan.start.kiln_millicelsius as f64 / 1e3;
+        let kiln = Kiln::new(&plan.kiln, plan.circuit.clone(), StartState::soaked(ambient, soaked))
+            .map_err(|error| PlayError(error.to_string()))?;
+        let probes = plan
+            .bench
+            .zones
+            .iter()
+            .enumerate()
+            .map(|(index, zone)| {
+                let kind = ThermocoupleType::from_letter(zone.probe_type)
+                    .ok_or_else(|| PlayError(format!("there is no thermocouple type `{}`", zone.probe_type)))?;
+                Ok(Probe {
+                    thermocouple: FastThermocouple::new(kind),
+                    channel: zone.probe_channel,
+                    lag_seconds: kiln.probe_lag_seconds(index),
+                    fault: None,
+                    stale: true,
+                })
+            })
+            .collect::<Result<Vec<_>, PlayError>>()?;
+        let inputs = plan.bench.relays.iter().map(|relay| (relay.input, relay.active)).collect::<Vec<_>>();
+        Ok(PlayedKiln {
+            kiln,
+            probes,
+            sensed: vec![false; inputs.len()],
+            inputs,
+            terminals_celsius: ambient,
+        })
+    }
+
+    pub(crate) fn zones(&self) -> usize {
+        self.probes.len()
+    }
+
+    pub(crate) fn channel(&self, zone: usize) -> Option<u8> {
+        self.probes[zone].channel
+    }
+
+    /// Takes an edge; returns the relay whose sensed state it changed, and that state.
+    pub(crate) fn edge(&mut self, at: RigTime, input: u8, high: bool) -> Option<(usize, bool)> {
+        let relay = self.inputs.iter().position(|(wired, _)| *wired == input)?;
+        let on = high == (self.inputs[relay].1 == ActiveLevel::High);
+        if self.sensed[relay] == on {
+            return None;
+        }
+        self.sensed[relay] = on;
+        self.kiln.set_relay(at, relay, on);
+        Some((relay, on))
+    }
+
+    /// The sensed state that each relay has while its input is low.
+    pub(crate) fn rest_inputs(&mut self, at: RigTime) {
+        for relay in 0..self.inputs.len() {
+            let on = self.inputs[relay].1 == ActiveLevel::Low;
+            self.sensed[relay] = on;
+            self.kiln.set_relay(at, relay, on);
+        }
+    }
+
+    pub(crate) fn relay_on(&self, relay: usize) -> bool {
+        self.sensed[relay]
+    }
+
+    pub(crate) fn advance_to(&mut self, at: RigTime) {
+        self.kiln.advance_to(at);
+    }
+
+    pub(crate) fn heat_on(&self, zone: usize) -> bool {
+        self.kiln.heat_on(zone)
+    }
+
+    pub(crate) fn zone_millicelsius(&self, zone: usize) -> i64 {
+        quantised(self.kiln.zone_temperature(zone).0)
+    }
+
+    pub(crate) fn relay_fault(&mut self, at: RigTime, relay: usize, fault: Option<RelayFault>) {
+        let fault = fault.map(|fault| match fault {
+            RelayFault::Welded => ContactFault::Welded,
+            RelayFault::StuckOpen => ContactFault::StuckOpen,
+        });
+        self.kiln.set_relay_fault(at, relay, fault);
+    }
+
+    pub(crate) fn lose_element(&mut self, at: RigTime, zone: usize) {
+        self.kiln.lose_element(at, zone);
+    }
+
+    pub(crate) fn lid(&mut self, at: RigTime, open: bool) {
+        self.kiln.set_lid(at, open);
+    }
+
+    /// Begins or ends a probe's fault; to be called with the kiln advanced to `at`.
+    pub(crate) fn probe_fault(&mut self, at: RigTime, zone: usize, fault: Option<ProbeFault>) {
+        let now = self.sheath(zone, at).0;
+        let probe = &mut self.probes[zone];
+        probe.stale = true;
+        probe.fault = fault.map(|fault| match fault {
+            ProbeFault::Open => Fault::Open,
+            ProbeFault::Short => Fault::Short,
+            ProbeFault::Reversed => Fault::Reversed,
+            ProbeFault::Frozen => Fault::Frozen { celsius: now },
+            ProbeFault::Offset(millicelsius) => Fault::Offset { celsius: millicelsius as f64 / 1e3 },
+            ProbeFault::PulledOut => Fault::PulledOut { since: at, from_celsius: now },
+        });
+    }
+
+    /// Whether the probe's fault changed since this was last asked.
+    pub(crate) fn take_stale(&mut self, zone: usize) -> bool {
+        std::mem::take(&mut self.probes[zone].stale)
+    }
+
+    /// Temperature and slope (°C, °C/s) of the sheath at an instant, before any fault.
+    fn sheath(&self, zone: usize, at: RigTime) -> (f64, f64) {
+        let slope = self.kiln.probe_slope(zone);
+        let ahead = (at - self.kiln.sample_time()).as_seconds();
+        (self.kiln.probe_temperature(zone).0 + slope * ahead, slope)
+    }
+
+    /// What a probe shows at an instant at or after the kiln's sample time.
+    pub(crate) fn shown(&self, zone: usize, at: RigTime) -> Shown {
+        let probe = &self.probes[zone];
+        let (sheath, slope) = self.sheath(zone, at);
+        let (celsius, slope, sign) = match probe.fault {
+            Some(Fault::Open) => return Shown { millicelsius: None, signal: ProbeSignal::Open },
+            Some(Fault::Short) => {
+                return Shown { millicelsius: Some(quantised(self.terminals_celsius)), signal: ProbeSignal::Short };
+            }
+            None => (sheath, slope, 1.0),
+            Some(Fault::Reversed) => (sheath, slope, -1.0),
+            Some(Fault::Frozen { celsius }) => (celsius, 0.0, 1.0),
+            Some(Fault::Offset { celsius }) => (sheath + celsius, slope, 1.0),
+            Some(Fault::PulledOut { since, from_celsius }) => {
+                let left = libm::exp(-(at - since).as_seconds() / probe.lag_seconds);
+                let above = (from_celsius - self.terminals_celsius) * left;
+                (self.terminals_celsius + above, -above / probe.lag_seconds, 1.0)
+            }
+        };
+        let thermocouple = &probe.thermocouple;
+        let (Ok(hot), Ok(cold)) = (thermocouple.emf_nanovolts(celsius), thermocouple.emf_nanovolts(self.terminals_celsius))
+        else {
+            return Shown { millicelsius: None, signal: ProbeSignal::Open };
+        };
+        let nanovolts = sign * (hot - cold);
+        // The slope of the emf over one grid step, so that the line meets the next set-point.
+        let per_second = thermocouple
+            .emf_nanovolts(celsius + slope)
+            .map_or(0.0, |ahead| sign * (ahead - hot));
+        let millicelsius = if sign > 0.0 {
+            Some(quantised(celsius))
+        } else {
+            thermocouple.celsius(nanovolts + cold).ok().map(quantised)
+        };
+        Shown {
+            millicelsius,
+            signal: ProbeSignal::Voltage {
+                nanovolts: libm::round(nanovolts) as i32,
+                nanovolts_per_second: libm::round(per_second) as i32,
+            },
+        }
+    }
+}
+
+/// Thousandths of a degree: where temperatures enter the engine.
+fn quantised(celsius: f64) -> i64 {
+    libm::round(celsius * 1e3) as i64
+}

@@ -1,0 +1,262 @@
+//! Where a run stands in its script.
+
+use dryfire_judge::{Comparison, Condition, SignalId};
+use dryfire_units::{RigSpan, RigTime};
+
+use crate::CommandId;
+use crate::plan::{PlannedCondition, PlannedStep, PlannedWait};
+
+/// The present value of every signal; `None` where it is not known.
+#[derive(Clone, Debug)]
+pub(crate) struct Present {
+    values: Vec<Option<i64>>,
+}
+
+impl Present {
+    pub(crate) fn unknown(signals: usize) -> Self {
+        Present { values: vec![None; signals] }
+    }
+
+    pub(crate) fn get(&self, signal: SignalId) -> Option<i64> {
+        self.values[usize::from(signal.0)]
+    }
+
+    /// Sets a value; tells whether that changed it.
+    pub(crate) fn set(&mut self, signal: SignalId, value: Option<i64>) -> bool {
+        let slot = &mut self.values[usize::from(signal.0)];
+        let changed = *slot != value;
+        *slot = value;
+        changed
+    }
+
+    /// Whether a condition holds now; what is not known does not hold, and
+    /// neither does its opposite.
+    fn truth(&self, condition: &Condition) -> Option<bool> {
+        match condition {
+            Condition::Compare { signal, comparison, limit } => self.get(*signal).map(|value| match comparison {
+                Comparison::Below => value < *limit,
+                Comparison::AtMost => value <= *limit,
+                Comparison::Above => value > *limit,
+                Comparison::AtLeast => value >= *limit,
+            }),
+            Condition::Is { signal, on } => self.get(*signal).map(|value| (value != 0) == *on),
+            Condition::Not(inner) => self.truth(inner).map(|truth| !truth),
+            Condition::All(parts) => all(parts.iter().map(|part| self.truth(part))),
+            Condition::Any(parts) => all(parts.iter().map(|part| self.truth(part).map(|truth| !truth))).map(|truth| !truth),
+        }
+    }
+}
+
+/// Three-valued conjunction: one `false` decides, else one unknown leaves it open.
+fn all(parts: impl Iterator<Item = Option<bool>>) -> Option<bool> {
+    let mut result = Some(true);
+    for part in parts {
+        match part {
+            Some(false) => return Some(false),
+            None => result = None,
+            Some(true) => {}
+        }
+    }
+    result
+}
+
+/// A step whose stimuli have been sent and not yet all been acknowledged.
+#[derive(Clone, Debug)]
+struct Pending {
+    moment: Option<u16>,
+    waiting_for: Vec<CommandId>,
+    latest: RigTime,
+}
+
+/// What became of the script at an instant.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) enum Progress {
+    /// The next step waits.
+    Waits,
+    /// This step is due now; its stimuli are to be sent.
+    Due(usize),
+    /// The step waited in vain for longer than its patience.
+    GaveUp(usize),
+    /// Every step is done.
+    Done,
+}
+
+#[derive(Clone, Debug)]
+pub(crate) struct Script {
+    steps: Vec<PlannedStep>,
+    next: usize,
+    /// When the step before was done; the next one waits from here.
+    since: RigTime,
+    /// Since when the condition of each stop-watch of the next step has held.
+    watches: Vec<Option<RigTime>>,
+    pending: Option<Pending>,
+    moments: Vec<Option<RigTime>>,
+}
+
+impl Script {
+    pub(crate) fn new(steps: Vec<PlannedStep>, moments: usize, begin: RigTime) -> Self {
+        let mut script = Script {
+            steps,
+            next: 0,
+            since: begin,
+            watches: Vec::new(),
+            pending: None,
+            moments: vec![None; moments],
+        };
+        script.reset_watches();
+        script
+    }
+
+    pub(crate) fn step(&self, index: usize) -> &PlannedStep {
+        &self.steps[index]
+    }
+
+    pub(crate) fn moment(&self, index: u16) -> Option<RigTime> {
+        self.moments[usize::from(index)]
+    }
+
+    /// The step that the script waits for or is in the middle of.
+    pub(crate) fn open_step(&self) -> Option<usize> {
+        (self.next < self.steps.len()).then_some(self.next)
+    }
+
+    /// Follows the stop-watches; to be called after every change of a value.
+    pub(crate) fn note_change(&mut self, at: RigTime, present: &Present) {
+        if self.watches.is_empty() {
+            return;
+        }
+        let Some(PlannedStep { wait: PlannedWait::When { condition, .. }, .. }) = self.steps.get(self.next) else {
+            return;
+        };
+        follow(condition, at, present, &mut self.watches);
+    }
+
+    /// What the script does at the watermark.
+    pub(crate) fn progress(&self, now: RigTime, present: &Present) -> Progress {
+        if self.pending.is_some() {
+            return Progress::Waits;
+        }
+        let Some(step) = self.steps.get(self.next) else { return Progress::Done };
+        let due = match &step.wait {
+            PlannedWait::BeginFiring => now >= self.since,
+            PlannedWait::When { condition, patience } => {
+                if now >= self.since && holds(condition, now, present, &self.watches) == Some(true) {
+                    true
+                } else if now > self.since + *patience {
+                    return Progress::GaveUp(self.next);
+                } else {
+                    false
+                }
+            }
+            PlannedWait::Wait(_) | PlannedWait::At { .. } => self.appointed().is_some_and(|at| now >= at),
+        };
+        if due { Progress::Due(self.next) } else { Progress::Waits }
+    }
+
+    /// The instant at which the next step is due or gives up, where that is known beforehand.
+    pub(crate) fn appointed(&self) -> Option<RigTime> {
+        if self.pending.is_some() {
+            return None;
+        }
+        match &self.steps.get(self.next)?.wait {
+            PlannedWait::BeginFiring => Some(self.since),
+            PlannedWait::When { .. } => None,
+            PlannedWait::Wait(length) => Some(self.since + *length),
+            PlannedWait::At { moment, offset } => {
+                self.moments[usize::from(*moment)].map(|at| (at + *offset).max(self.since))
+            }
+        }
+    }
+
+    /// The step's stimuli have been sent as these commands; those of the model
+    /// took effect at `now`. Returns the step's moment if nothing has to be awaited.
+    pub(crate) fn sent(&mut self, now: RigTime, waiting_for: Vec<CommandId>) -> Option<(u16, RigTime)> {
+        self.pending = Some(Pending { moment: self.steps[self.next].moment, waiting_for, latest: now });
+        self.settle()
+    }
+
+    /// A command took effect. Returns the step's moment if that completes it.
+    pub(crate) fn applied(&mut self, command: CommandId, at: RigTime) -> Option<(u16, RigTime)> {
+        let pending = self.pending.as_mut()?;
+        let index = pending.waiting_for.iter().position(|waiting| *waiting == command)?;
+        pending.waiting_for.swap_remove(index);
+        pending.latest = pending.latest.max(at);
+        self.settle()
+    }
+
+    fn settle(&mut self) -> Option<(u16, RigTime)> {
+        let pending = self.pending.take_if(|pending| pending.waiting_for.is_empty())?;
+        self.next += 1;
+        self.since = pending.latest;
+        self.reset_watches();
+        let moment = pending.moment?;
+        self.moments[usize::from(moment)] = Some(pending.latest);
+        Some((moment, pending.latest))
+    }
+
+    fn reset_watches(&mut self) {
+        let count = match self.steps.get(self.next) {
+            Some(PlannedStep { wait: PlannedWait::When { condition, .. }, .. }) => count_watches(condition),
+            _ => 0,
+        };
+        self.watches.clear();
+        self.watches.resize(count, None);
+    }
+
+    /// The longest that the next step may still wait, as an instant.
+    pub(crate) fn gives_up_after(&self) -> Option<RigTime> {
+        match &self.steps.get(self.next)?.wait {
+            PlannedWait::When { patience, .. } if self.pending.is_none() => {
+                Some((self.since + *patience).saturating_add(RigSpan::from_micros(1)))
+            }
+            _ => None,
+        }
+    }
+}
+
+fn count_watches(condition: &PlannedCondition) -> usize {
+    match condition {
+        PlannedCondition::Now(_) => 0,
+        PlannedCondition::HeldFor { condition, .. } => 1 + count_watches(condition),
+        PlannedCondition::Not(inner) => count_watches(inner),
+        PlannedCondition::All(parts) | PlannedCondition::Any(parts) => parts.iter().map(count_watches).sum(),
+    }
+}
+
+fn follow(condition: &PlannedCondition, at: RigTime, present: &Present, watches: &mut [Option<RigTime>]) {
+    match condition {
+        PlannedCondition::Now(_) => {}
+        PlannedCondition::HeldFor { condition, watch, .. } => {
+            follow(condition, at, present, watches);
+            watches[*watch] = match holds(condition, at, present, watches) {
+                Some(true) => watches[*watch].or(Some(at)),
+                _ => None,
+            };
+        }
+        PlannedCondition::Not(inner) => follow(inner, at, present, watches),
+        PlannedCondition::All(parts) | PlannedCondition::Any(parts) => {
+            for part in parts {
+                follow(part, at, present, watches);
+            }
+        }
+    }
+}
+
+fn holds(
+    condition: &PlannedCondition,
+    now: RigTime,
+    present: &Present,
+    watches: &[Option<RigTime>],
+) -> Option<bool> {
+    match condition {
+        PlannedCondition::Now(condition) => present.truth(condition),
+        PlannedCondition::HeldFor { length, watch, .. } => {
+            Some(watches[*watch].is_some_and(|since| now - since >= *length))
+        }
+        PlannedCondition::Not(inner) => holds(inner, now, present, watches).map(|truth| !truth),
+        PlannedCondition::All(parts) => all(parts.iter().map(|part| holds(part, now, present, watches))),
+        PlannedCondition::Any(parts) => {
+            all(parts.iter().map(|part| holds(part, now, present, watches).map(|truth| !truth))).map(|truth| !truth)
+        }
+    }
+}

@@ -1,0 +1,222 @@
+//! Sentences about stimuli, expectations and what was seen, for people.
+
+use std::fmt::Write as _;
+
+use dryfire_judge::{Claim, Comparison, Condition, Finding, Instant, Margin, Reason, Scope, SignalId, SignalKind};
+use dryfire_scenario::{
+    ContactRole, ProbeFault, RelayFault, RelaySelector, Segment, Stimulus, ZoneSelector,
+};
+
+use crate::plan::{Plan, contact_name};
+
+/// A temperature with at most one digit after the point.
+pub(crate) fn celsius(millicelsius: i64) -> String {
+    let tenths = (millicelsius.abs() + 50) / 100;
+    let sign = if millicelsius < 0 && tenths > 0 { "-" } else { "" };
+    if tenths % 10 == 0 { format!("{sign}{} °C", tenths / 10) } else { format!("{sign}{}.{} °C", tenths / 10, tenths % 10) }
+}
+
+/// A margin, a seen value or an uncertainty in its own unit.
+pub(crate) fn margin(margin: Margin) -> String {
+    match margin {
+        Margin::Time(span) => span.to_string(),
+        Margin::Temperature(millicelsius) => celsius(millicelsius),
+        #[expect(unreachable_patterns, reason = "margins in further units are printed by their own Display")]
+        other => format!("{other:?}"),
+    }
+}
+
+/// A firing as the segments of a program line: `150 C/h to 1000 C; hold 20 min`.
+pub fn program(firing: &[Segment]) -> String {
+    let mut text = String::new();
+    for (index, segment) in firing.iter().enumerate() {
+        if index > 0 {
+            text.push_str("; ");
+        }
+        match segment {
+            Segment::Ramp { rate_millicelsius_per_hour, to_millicelsius } => {
+                let _ = write!(
+                    text,
+                    "{} C/h to {} C",
+                    decimal(*rate_millicelsius_per_hour),
+                    decimal(*to_millicelsius)
+                );
+            }
+            Segment::Hold { length } => {
+                let seconds = length.as_micros() / 1_000_000;
+                if seconds % 60 == 0 {
+                    let _ = write!(text, "hold {} min", seconds / 60);
+                } else {
+                    let _ = write!(text, "hold {seconds} s");
+                }
+            }
+        }
+    }
+    text
+}
+
+/// Thousandths as a decimal number without needless zeros.
+fn decimal(thousandths: i64) -> String {
+    let sign = if thousandths < 0 { "-" } else { "" };
+    let (whole, rest) = (thousandths.abs() / 1000, thousandths.abs() % 1000);
+    let text = format!("{sign}{whole}.{rest:03}");
+    text.trim_end_matches('0').trim_end_matches('.').to_owned()
+}
+
+pub(crate) fn contact(role: ContactRole, engaged: bool) -> &'static str {
+    match (role, engaged) {
+        (ContactRole::Lid, true) => "lid opened",
+        (ContactRole::Lid, false) => "lid shut",
+        (ContactRole::Stop, true) => "stop pressed",
+        (ContactRole::Stop, false) => "stop released",
+        (ContactRole::Start, true) => "start pressed",
+        (ContactRole::Start, false) => "start released",
+        (ContactRole::Acknowledge, true) => "acknowledge pressed",
+        (ContactRole::Acknowledge, false) => "acknowledge released",
+    }
+}
+
+fn of_zone(what: &str, zone: &ZoneSelector) -> String {
+    match zone {
+        ZoneSelector::All => what.to_owned(),
+        ZoneSelector::Number(number) => format!("{what} {number}"),
+        ZoneSelector::Name(name) => format!("{what} {name}"),
+    }
+}
+
+fn relay(selector: &RelaySelector) -> String {
+    match selector {
+        RelaySelector::Safety => "safety contactor".to_owned(),
+        RelaySelector::Element(zone) => of_zone("element relay", zone),
+    }
+}
+
+pub(crate) fn stimulus(stimulus: &Stimulus) -> String {
+    match stimulus {
+        Stimulus::Probe { fault, zone } => {
+            let probe = of_zone("probe", zone);
+            match fault {
+                ProbeFault::Open => format!("{probe} open"),
+                ProbeFault::Short => format!("{probe} shorted"),
+                ProbeFault::Reversed => format!("{probe} reversed"),
+                ProbeFault::Frozen => format!("{probe} frozen"),
+                ProbeFault::Offset(by) => format!("{probe} reads {} off", celsius(*by)),
+                ProbeFault::PulledOut => format!("{probe} pulled out"),
+            }
+        }
+        Stimulus::ReconnectProbe { zone } => format!("{} in order again", of_zone("probe", zone)),
+        Stimulus::Relay { fault: RelayFault::Welded, relay: which } => format!("{} welded", relay(which)),
+        Stimulus::Relay { fault: RelayFault::StuckOpen, relay: which } => format!("{} stuck open", relay(which)),
+        Stimulus::FreeRelay { relay: which } => format!("{} works again", relay(which)),
+        Stimulus::LoseElement { zone } => format!("{} lost", of_zone("element", zone)),
+        Stimulus::Contact { contact: role, engaged } => contact(*role, *engaged).to_owned(),
+        Stimulus::Supply { on: true } => "supply restored".to_owned(),
+        Stimulus::Supply { on: false } => "supply cut".to_owned(),
+        Stimulus::Console(line) => format!("console: {line}"),
+        Stimulus::Prompt(text) => format!("operator: {text}"),
+    }
+}
+
+fn switch_state(plan: &Plan, signal: SignalId, on: bool) -> String {
+    let name = &plan.table.get(signal).name;
+    let (when_on, when_off) = if name == "safety" {
+        ("closed", "open")
+    } else if name == contact_name(ContactRole::Lid) {
+        ("open", "shut")
+    } else if [ContactRole::Stop, ContactRole::Start, ContactRole::Acknowledge]
+        .iter()
+        .any(|role| name == contact_name(*role))
+    {
+        ("pressed", "released")
+    } else {
+        ("on", "off")
+    };
+    format!("{name} {}", if on { when_on } else { when_off })
+}
+
+/// A condition in words.
+pub(crate) fn condition(plan: &Plan, condition: &Condition) -> String {
+    match condition {
+        Condition::Compare { signal, comparison, limit } => {
+            let sign = match comparison {
+                Comparison::Below => "<",
+                Comparison::AtMost => "≤",
+                Comparison::Above => ">",
+                Comparison::AtLeast => "≥",
+            };
+            format!("{} {sign} {}", plan.table.get(*signal).name, celsius(*limit))
+        }
+        Condition::Is { signal, on } => switch_state(plan, *signal, *on),
+        Condition::Not(inner) => format!("not ({})", self::condition(plan, inner)),
+        Condition::All(parts) => joined(plan, parts, " and "),
+        Condition::Any(parts) => joined(plan, parts, " or "),
+    }
+}
+
+fn joined(plan: &Plan, parts: &[Condition], word: &str) -> String {
+    parts.iter().map(|part| condition(plan, part)).collect::<Vec<_>>().join(word)
+}
+
+fn instant(plan: &Plan, instant: &Instant) -> String {
+    let name = &plan.moments[usize::from(instant.moment.0)];
+    if instant.offset.as_micros() == 0 { name.clone() } else { format!("{name} + {}", instant.offset) }
+}
+
+fn scope(plan: &Plan, scope: &Scope) -> String {
+    match scope {
+        Scope::Throughout => "throughout the run".to_owned(),
+        Scope::Before(last) => format!("before {}", instant(plan, last)),
+        Scope::After(first) => format!("after {}", instant(plan, first)),
+        Scope::Between(first, last) => format!("between {} and {}", instant(plan, first), instant(plan, last)),
+        Scope::AfterUntil(first, last) => format!("after {} until {}", instant(plan, first), instant(plan, last)),
+        #[expect(unreachable_patterns, reason = "scopes that the judge knows and no scenario can ask for yet")]
+        _ => "in its part of the run".to_owned(),
+    }
+}
+
+/// What was expected, in one sentence without a full stop.
+pub(crate) fn expected(plan: &Plan, expectation: &dryfire_judge::Expectation) -> String {
+    let scope = scope(plan, &expectation.scope);
+    match &expectation.claim {
+        Claim::Always(what) => format!("{scope} always {}", condition(plan, what)),
+        Claim::Never(what) => format!("{scope} never {}", condition(plan, what)),
+        Claim::Sometime(what) => format!("{scope} at some time {}", condition(plan, what)),
+        Claim::Within { limit, condition: what } => format!("{scope} within {limit}: {}", condition(plan, what)),
+        Claim::HeatCut { limit, hold, .. } => format!("{scope} heat is cut within {limit} and stays off for {hold}"),
+        #[expect(unreachable_patterns, reason = "claims that the judge knows and no scenario can ask for yet")]
+        other => format!("{scope}: {other:?}"),
+    }
+}
+
+/// What was seen, in one sentence without a full stop.
+pub(crate) fn seen(plan: &Plan, expectation: &dryfire_judge::Expectation, finding: &Finding) -> String {
+    let value = finding.seen.map(margin);
+    let when = finding.decided_at.map(|at| format!(" at {at}")).unwrap_or_default();
+    let what = match finding.reason {
+        Reason::Held => match (&expectation.claim, value) {
+            (Claim::HeatCut { .. }, Some(value)) => format!("heat was cut after {value}"),
+            (Claim::Within { .. }, Some(value)) => format!("seen after {value}"),
+            (_, Some(value)) => format!("at the extreme {value}"),
+            (_, None) => "as expected".to_owned(),
+        },
+        Reason::HeatNotCut => "heat was never cut".to_owned(),
+        Reason::HeatCutLate => value.map_or_else(|| "heat was cut late".to_owned(), |v| format!("heat was cut only after {v}")),
+        Reason::ReachedLate => value.map_or_else(|| "it came late".to_owned(), |v| format!("it came only after {v}")),
+        Reason::NotReached => "it never came".to_owned(),
+        Reason::Violated => format!("it was not so{when}"),
+        Reason::LimitExceeded => value.map_or_else(|| format!("the limit was passed{when}"), |v| format!("{v}{when}")),
+        Reason::TriggerNotObserved => "the moment from which it counts never came".to_owned(),
+        Reason::StillOpen => "the run ended before this was decided".to_owned(),
+        Reason::NotObserved => "something that matters here was not observed".to_owned(),
+        Reason::InsideGuardBand => {
+            let value = value.map(|v| format!("{v}, ")).unwrap_or_default();
+            format!("{value}too close to the limit for the uncertainty")
+        }
+        Reason::Vacuous => "it would have come out the same whatever the controller did".to_owned(),
+        #[expect(unreachable_patterns, reason = "the judge's further reasons carry their own word")]
+        other => other.word().to_owned(),
+    };
+    let unit_is_temperature = matches!(expectation.claim, Claim::Always(_) | Claim::Never(_))
+        && plan.table.iter().any(|(_, signal)| signal.kind == SignalKind::Temperature);
+    if finding.model_error.is_some() && unit_is_temperature { format!("{what} (modelled)") } else { what }
+}
