@@ -1,2 +1,35 @@
 //! Messages and framing between host and rig.
+//!
+//! Three layers, each without IO, clock or allocation:
+//!
+//! - [`frame`]: bytes to frames and back. Consistent Overhead Byte Stuffing with a
+//!   zero byte as the end, a CRC-32 over header and payload.
+//! - [`Endpoint`]: reliable, ordered delivery of messages over a byte stream that
+//!   loses, damages, repeats or reorders.
+//! - [`HostMessage`] and [`RigMessage`]: what host and rig say to each other.
+//!
+//! The normative description, with byte examples that a test reads, is
+//! `docs/wire-format.md`.
 #![no_std]
+
+#[cfg(test)]
+extern crate std;
+
+mod checksum;
+mod endpoint;
+pub mod frame;
+mod message;
+mod time;
+
+pub use checksum::crc32;
+pub use endpoint::{Endpoint, LinkCounters, MessageError, SendError, SessionLoss, WINDOW, session_of};
+pub use message::{
+    Begin, CONSOLE_CHUNK, Capabilities, Counters, Heartbeat, HostMessage, Limits, LinkPacing, PROTOCOL, ProbeDrive,
+    Refusal, RigMessage, Welcome,
+};
+pub use time::LinkTime;
+
+/// The host's end of the link.
+pub type HostEndpoint = Endpoint<HostMessage, RigMessage>;
+/// The rig's end of the link.
+pub type RigEndpoint = Endpoint<RigMessage, HostMessage>;
