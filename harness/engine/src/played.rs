@@ -4,7 +4,7 @@
 use dryfire_kiln::{Kiln, RelayFault as ContactFault, StartState};
 use dryfire_scenario::{ActiveLevel, ProbeFault, RelayFault};
 use dryfire_units::thermocouple::{FastThermocouple, ThermocoupleType};
-use dryfire_units::{RigSpan, RigTime};
+use dryfire_units::{Celsius, Microvolts, RigSpan, RigTime};
 
 use crate::io::ProbeSignal;
 use crate::plan::Plan;
@@ -139,7 +139,7 @@ impl PlayedKiln {
     }
 
     pub(crate) fn zone_millicelsius(&self, zone: usize) -> i64 {
-        quantised(self.kiln.zone_temperature(zone).0)
+        quantised(self.kiln.zone_temperature(zone).value())
     }
 
     pub(crate) fn relay_fault(&mut self, at: RigTime, relay: usize, fault: Option<RelayFault>) {
@@ -182,7 +182,7 @@ impl PlayedKiln {
     fn sheath(&self, zone: usize, at: RigTime) -> (f64, f64) {
         let slope = self.kiln.probe_slope(zone);
         let ahead = (at - self.kiln.sample_time()).as_seconds();
-        (self.kiln.probe_temperature(zone).0 + slope * ahead, slope)
+        (self.kiln.probe_temperature(zone).value() + slope * ahead, slope)
     }
 
     /// What a probe shows at an instant at or after the kiln's sample time.
@@ -205,25 +205,23 @@ impl PlayedKiln {
             }
         };
         let thermocouple = &probe.thermocouple;
-        let (Ok(hot), Ok(cold)) = (thermocouple.emf_nanovolts(celsius), thermocouple.emf_nanovolts(self.terminals_celsius))
-        else {
+        let emf = |celsius: f64| thermocouple.emf(Celsius::new(celsius)).map(Microvolts::value);
+        let (Ok(hot), Ok(cold)) = (emf(celsius), emf(self.terminals_celsius)) else {
             return Shown { millicelsius: None, signal: ProbeSignal::Open };
         };
-        let nanovolts = sign * (hot - cold);
-        // The slope of the emf over one grid step, so that the line meets the next set-point.
-        let per_second = thermocouple
-            .emf_nanovolts(celsius + slope)
-            .map_or(0.0, |ahead| sign * (ahead - hot));
+        let microvolts = sign * (hot - cold);
+        // Over one second, so that the line meets the next set-point.
+        let per_second = emf(celsius + slope).map_or(0.0, |ahead| sign * (ahead - hot));
         let millicelsius = if sign > 0.0 {
             Some(quantised(celsius))
         } else {
-            thermocouple.celsius(nanovolts + cold).ok().map(quantised)
+            thermocouple.temperature(Microvolts::new(microvolts + cold)).ok().map(|read| quantised(read.value()))
         };
         Shown {
             millicelsius,
             signal: ProbeSignal::Voltage {
-                nanovolts: libm::round(nanovolts) as i32,
-                nanovolts_per_second: libm::round(per_second) as i32,
+                nanovolts: libm::round(microvolts * 1e3) as i32,
+                nanovolts_per_second: libm::round(per_second * 1e3) as i32,
             },
         }
     }
