@@ -1,6 +1,6 @@
 //! The summary that a session ends with, for a terminal of any width.
 
-use dryfire_engine::{Applicability, FindingReport, RigCounters, ScenarioResult};
+use dryfire_engine::{Applicability, FindingReport, ScenarioResult};
 use dryfire_judge::{Finding, Margin, Verdict};
 
 use crate::quantity::{signed_margin, size, value};
@@ -368,20 +368,22 @@ fn chapter(text: &mut Text, title: &str, standing: Standing, rows: &[&Row<'_>], 
 /// What was expected and seen, when, and what else spoiled the run.
 fn explain(text: &mut Text, result: &ScenarioResult, width: usize) {
     for verdict in [Verdict::Fail, Verdict::Inconclusive] {
-        for report in result.findings.iter().filter(|report| report.finding.verdict == verdict) {
+        let mut with_it: Vec<&FindingReport> =
+            result.findings.iter().filter(|report| report.finding.verdict == verdict).collect();
+        with_it.sort_by_key(|report| (report.finding.decided_at.is_none(), report.finding.decided_at));
+        for report in with_it {
             finding(text, report, width);
         }
     }
+    let mut broke = None;
     if let Some(trouble) = &result.trouble {
         let body = format!("{}: {}", trouble_sentence(trouble), trouble.detail);
-        text.push_wrapped(label("broke down"), Style::Plain, &body, width);
+        text.push_wrapped(label("error"), Style::Plain, &body, width);
+        broke = Some(format!("{}: {}", trouble.kind.word(), trouble.detail));
     }
-    for remark in &result.remarks {
+    // The remark on the breakdown itself would only say it again.
+    for remark in result.remarks.iter().filter(|remark| Some(*remark) != broke.as_ref()) {
         text.push_wrapped(label("because"), Style::Plain, remark, width);
-    }
-    let losses = losses(result.counters);
-    if !losses.is_empty() {
-        text.push_wrapped(label("lost"), Style::Plain, &losses.join(", "), width);
     }
     if verdict_of(result) != Some(Verdict::Fail) {
         let body = format!("{} after the run began", result.length);
@@ -394,8 +396,11 @@ fn finding(text: &mut Text, report: &FindingReport, width: usize) {
     let style = if verdict == Verdict::Fail { Style::Fail } else { Style::Inconclusive };
     let name = format!("{}: {}", report.name, reason_sentence(reason));
     text.push_wrapped(indent(4), style, &name, width);
-    text.push_wrapped(label("expected"), Style::Plain, &report.expected, width);
-    text.push_wrapped(label("seen"), Style::Plain, &report.seen, width);
+    for (word, sentence) in [("expected", &report.expected), ("seen", &report.seen)] {
+        if !sentence.is_empty() {
+            text.push_wrapped(label(word), Style::Plain, sentence, width);
+        }
+    }
     if let Some(at) = decided_at {
         text.push_wrapped(label("when"), Style::Plain, &format!("{at} after the run began"), width);
     }
@@ -410,17 +415,6 @@ fn finding(text: &mut Text, report: &FindingReport, width: usize) {
         }
         text.push_wrapped(label("margin"), Style::Plain, &body, width);
     }
-}
-
-fn losses(counters: RigCounters) -> Vec<String> {
-    let mut parts = Vec::new();
-    if counters.lost_edges > 0 {
-        parts.push(plural(counters.lost_edges as usize, "relay edge", "relay edges"));
-    }
-    if counters.late_setpoints > 0 {
-        parts.push(plural(counters.late_setpoints as usize, "probe set-point came late", "probe set-points came late"));
-    }
-    parts
 }
 
 fn indent(columns: usize) -> Line {

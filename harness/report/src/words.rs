@@ -12,7 +12,7 @@ pub fn reason_sentence(reason: Reason) -> &'static str {
         Reason::ReachedLate => "it came, but too late",
         Reason::NotReached => "it never came",
         Reason::Violated => "it was not so all the time",
-        Reason::LimitExceeded => "a limit was passed",
+        Reason::LimitExceeded => "a limit was exceeded",
         Reason::TriggerNotObserved => "the moment it starts from never came",
         Reason::StillOpen => "the run ended before it was decided",
         Reason::NotObserved => "part of what matters here was not observed",
@@ -32,5 +32,6 @@ pub fn trouble_sentence(trouble: &Trouble) -> &'static str {
         TroubleKind::ProgramLate => "the controller's program did not answer in time",
         TroubleKind::ProgramNonsense => "the controller's program gave an answer that is none",
         TroubleKind::ProgramFlood => "the controller's program wrote far too much",
+        TroubleKind::PlanUnplayable => "this run cannot be played on this bench",
     }
 }
