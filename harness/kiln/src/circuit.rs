@@ -1,0 +1,175 @@
+//! Through which relays current reaches each element, pole by pole.
+
+use core::fmt;
+
+use dryfire_units::RigSpan;
+
+/// Relays and the ways of the current through them.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Circuit {
+    /// Number of relays; they are named by their index.
+    pub relays: usize,
+    /// One for each zone, in the order of the kiln's zones.
+    pub paths: Vec<ZonePath>,
+}
+
+/// The way of the current to one zone's element: it flows only if every pole is closed.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct ZonePath {
+    /// For each supply pole that feeds the element, the relays in series in it
+    /// (none: a plain wire). A relay that stands in several poles has a contact in each.
+    pub poles: Vec<Vec<usize>>,
+}
+
+/// What is wrong with a relay's contacts.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum RelayFault {
+    /// All contacts stay closed, whatever the coil does.
+    Welded,
+    /// The contact in one supply pole stays closed; the others still work.
+    PoleWelded(usize),
+    /// All contacts stay open, whatever the coil does.
+    StuckOpen,
+    /// A solid-state relay that has lost one half: never quite off command, half the power when on.
+    HalfWave,
+    /// Burnt contacts: this many thousandths of the element's power get through when closed.
+    HighResistance {
+        /// Thousandths of full power.
+        power_thousandths: u16,
+    },
+    /// The contacts open only so long after they should.
+    Sticky {
+        /// The delay.
+        release: RigSpan,
+    },
+}
+
+/// Why a circuit does not fit.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum CircuitError {
+    /// Another number of paths than the kiln has zones.
+    WrongNumberOfPaths {
+        /// Zones of the kiln.
+        zones: usize,
+        /// Paths given.
+        paths: usize,
+    },
+    /// A path names a relay that there is not.
+    NoSuchRelay {
+        /// Zone of the path.
+        zone: usize,
+        /// The relay's index.
+        relay: usize,
+        /// Number of relays.
+        relays: usize,
+    },
+    /// A path without any pole: it could never carry current.
+    NoPoles {
+        /// Zone of the path.
+        zone: usize,
+    },
+}
+
+impl fmt::Display for CircuitError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::WrongNumberOfPaths { zones, paths } => {
+                write!(f, "the kiln has {zones} zones, but {paths} power paths are given; each zone needs one")
+            }
+            Self::NoSuchRelay { zone, relay, relays } => {
+                write!(f, "the path of zone {} names relay {}, but there are only {relays}", zone + 1, relay + 1)
+            }
+            Self::NoPoles { zone } => {
+                write!(
+                    f,
+                    "the path of zone {} has no pole; name at least one, without relays if it is a plain wire",
+                    zone + 1
+                )
+            }
+        }
+    }
+}
+
+impl std::error::Error for CircuitError {}
+
+impl Circuit {
+    /// A circuit whose every zone has its own relay in one pole, after a common safety relay 0;
+    /// zone `z` has relay `z + 1`.
+    pub fn safety_and_elements(zones: usize) -> Self {
+        let paths = (0..zones).map(|zone| ZonePath { poles: vec![vec![0, zone + 1]] }).collect();
+        Circuit { relays: zones + 1, paths }
+    }
+
+    /// A circuit whose every zone has just its own relay, in one pole.
+    pub fn elements_only(zones: usize) -> Self {
+        let paths = (0..zones).map(|zone| ZonePath { poles: vec![vec![zone]] }).collect();
+        Circuit { relays: zones, paths }
+    }
+
+    /// Checks it against a number of zones.
+    ///
+    /// # Errors
+    ///
+    /// The first mistake found.
+    pub fn check(&self, zones: usize) -> Result<(), CircuitError> {
+        if self.paths.len() != zones {
+            return Err(CircuitError::WrongNumberOfPaths { zones, paths: self.paths.len() });
+        }
+        for (zone, path) in self.paths.iter().enumerate() {
+            if path.poles.is_empty() {
+                return Err(CircuitError::NoPoles { zone });
+            }
+            if let Some(&relay) = path.poles.iter().flatten().find(|&&relay| relay >= self.relays) {
+                return Err(CircuitError::NoSuchRelay { zone, relay, relays: self.relays });
+            }
+        }
+        Ok(())
+    }
+}
+
+/// What one relay does at the moment.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(crate) struct RelayState {
+    /// What its coil asks for, sticking included.
+    pub(crate) closed: bool,
+    /// What is wrong with it.
+    pub(crate) fault: Option<RelayFault>,
+}
+
+impl RelayState {
+    /// Share of full power that its contact in a pole lets through, in thousandths.
+    fn thousandths(self, pole: usize) -> u16 {
+        let healthy = if self.closed { 1000 } else { 0 };
+        match self.fault {
+            None | Some(RelayFault::Sticky { .. }) => healthy,
+            Some(RelayFault::Welded) => 1000,
+            Some(RelayFault::PoleWelded(welded)) => {
+                if welded == pole {
+                    1000
+                } else {
+                    healthy
+                }
+            }
+            Some(RelayFault::StuckOpen) => 0,
+            Some(RelayFault::HalfWave) => healthy / 2,
+            Some(RelayFault::HighResistance { power_thousandths }) => healthy.min(power_thousandths),
+        }
+    }
+}
+
+impl ZonePath {
+    /// Share of full power that gets through: that of the worst contact in the path.
+    pub(crate) fn power_thousandths(&self, relays: &[RelayState]) -> u16 {
+        let contacts = self.poles.iter().enumerate();
+        contacts
+            .flat_map(|(pole, series)| series.iter().map(move |&relay| relays[relay].thousandths(pole)))
+            .min()
+            .unwrap_or(1000)
+    }
+
+    /// Whether every pole is open somewhere.
+    pub(crate) fn is_isolated(&self, relays: &[RelayState]) -> bool {
+        let mut poles = self.poles.iter().enumerate();
+        poles.all(|(pole, series)| series.iter().any(|&relay| relays[relay].thousandths(pole) == 0))
+    }
+}

@@ -1,0 +1,119 @@
+//! Integer quantities: what crosses the border from one crate to another.
+//!
+//! Rounding to them is to the nearest, halves away from zero. What does not
+//! fit, or is not a number, gives `None` and never a wrapped or clipped value.
+
+use core::fmt;
+
+use crate::{Celsius, CelsiusPerHour, Microvolts};
+
+/// Rounds to the nearest integer, halves away from zero; `None` outside ±2⁵³ or if not a number.
+pub(crate) fn round_to_integer(value: f64) -> Option<i64> {
+    const EXACT: f64 = 9_007_199_254_740_992.0;
+    let rounded = libm::round(value);
+    (-EXACT..=EXACT).contains(&rounded).then_some(rounded as i64)
+}
+
+/// A temperature or a difference in thousandths of a degree Celsius.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct MilliCelsius(i64);
+
+/// A rate in thousandths of a degree Celsius for each hour.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct MilliCelsiusPerHour(i64);
+
+/// A voltage in nanovolts; thermocouples stay within ±80,000,000.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Nanovolts(i32);
+
+impl MilliCelsius {
+    /// That many thousandths of a degree.
+    pub const fn new(millicelsius: i64) -> Self {
+        MilliCelsius(millicelsius)
+    }
+
+    /// Thousandths of a degree.
+    pub const fn value(self) -> i64 {
+        self.0
+    }
+
+    /// Rounded to the nearest; `None` if it is not a number or beyond ±9·10¹² °C.
+    pub fn from_celsius(temperature: Celsius) -> Option<Self> {
+        round_to_integer(temperature.value() * 1e3).map(MilliCelsius)
+    }
+
+    /// For calculations.
+    pub fn to_celsius(self) -> Celsius {
+        Celsius::new(self.0 as f64 / 1e3)
+    }
+}
+
+impl MilliCelsiusPerHour {
+    /// That many thousandths of a degree for each hour.
+    pub const fn new(millicelsius_per_hour: i64) -> Self {
+        MilliCelsiusPerHour(millicelsius_per_hour)
+    }
+
+    /// Thousandths of a degree for each hour.
+    pub const fn value(self) -> i64 {
+        self.0
+    }
+
+    /// Rounded to the nearest; `None` if it is not a number or beyond ±9·10¹² °C/h.
+    pub fn from_celsius_per_hour(rate: CelsiusPerHour) -> Option<Self> {
+        round_to_integer(rate.value() * 1e3).map(MilliCelsiusPerHour)
+    }
+
+    /// For calculations.
+    pub fn to_celsius_per_hour(self) -> CelsiusPerHour {
+        CelsiusPerHour::new(self.0 as f64 / 1e3)
+    }
+}
+
+impl Nanovolts {
+    /// That many nanovolts.
+    pub const fn new(nanovolts: i32) -> Self {
+        Nanovolts(nanovolts)
+    }
+
+    /// Nanovolts.
+    pub const fn value(self) -> i32 {
+        self.0
+    }
+
+    /// Rounded to the nearest; `None` if it is not a number or beyond ±2.147 V.
+    pub fn from_microvolts(voltage: Microvolts) -> Option<Self> {
+        let nanovolts = round_to_integer(voltage.value() * 1e3)?;
+        i32::try_from(nanovolts).ok().map(Nanovolts)
+    }
+
+    /// For calculations.
+    pub fn to_microvolts(self) -> Microvolts {
+        Microvolts::new(f64::from(self.0) / 1e3)
+    }
+}
+
+/// Writes `value` thousandths with three decimals.
+fn write_thousandths(f: &mut fmt::Formatter<'_>, value: i64, unit: &str) -> fmt::Result {
+    let sign = if value < 0 { "-" } else { "" };
+    let magnitude = value.unsigned_abs();
+    write!(f, "{sign}{}.{:03} {unit}", magnitude / 1000, magnitude % 1000)
+}
+
+impl fmt::Display for MilliCelsius {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write_thousandths(f, self.0, "°C")
+    }
+}
+
+impl fmt::Display for MilliCelsiusPerHour {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write_thousandths(f, self.0, "°C/h")
+    }
+}
+
+impl fmt::Display for Nanovolts {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write_thousandths(f, i64::from(self.0), "µV")
+    }
+}
