@@ -7,7 +7,6 @@ use serde::Serialize;
 use serde::de::DeserializeOwned;
 
 use crate::LinkTime;
-use crate::checksum::crc32;
 use crate::frame::{self, Accumulator, Fed, FrameError, FrameKind, Header, MAX_FRAME, MAX_PAYLOAD, Origin};
 
 /// Most data frames that are under way in one direction without acknowledgement.
@@ -22,12 +21,20 @@ const ACK_DELAY: u64 = 2_000;
 /// A frame reported missing is not sent again within this time.
 const MISSING_HOLD: u64 = 1_000;
 
-/// The session that two nonces make: CRC-32 over both, little endian, host's first.
+/// The session that two nonces make: `mix(mix(host) + rig)`, wrapping.
+///
+/// Not a CRC: that is linear, so nonces that both count up by one would give the
+/// same session again.
 pub fn session_of(host_nonce: u32, rig_nonce: u32) -> u32 {
-    let mut both = [0u8; 8];
-    both[..4].copy_from_slice(&host_nonce.to_le_bytes());
-    both[4..].copy_from_slice(&rig_nonce.to_le_bytes());
-    crc32(&both)
+    mix(mix(host_nonce).wrapping_add(rig_nonce))
+}
+
+/// Spreads every bit over the whole word, one to one (finalizer of the public-domain
+/// MurmurHash3 by A. Appleby; constants from memory, any odd ones would do).
+fn mix(word: u32) -> u32 {
+    let word = (word ^ (word >> 16)).wrapping_mul(0x85EB_CA6B);
+    let word = (word ^ (word >> 13)).wrapping_mul(0xC2B2_AE35);
+    word ^ (word >> 16)
 }
 
 /// Why a message was not taken.

@@ -18,6 +18,7 @@ extern crate std;
 mod checksum;
 mod endpoint;
 pub mod frame;
+pub mod fuzz;
 mod message;
 mod time;
 
