@@ -6,6 +6,7 @@ use dryfire_link::frame::MAX_FRAME;
 use dryfire_link::{Endpoint, HostEndpoint, HostMessage, LinkTime, RigEndpoint, RigMessage, SendError, WINDOW};
 use dryfire_units::RigTime;
 use proptest::prelude::*;
+use proptest::test_runner::RngSeed;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 
@@ -147,7 +148,7 @@ fn even_half_of_the_frames_lost_only_makes_it_slower() {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { failure_persistence: None, cases: 64, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { failure_persistence: None, rng_seed: RngSeed::Fixed(20_261_125), cases: 64, ..ProptestConfig::default() })]
 
     #[test]
     fn whatever_the_wire_does_messages_arrive_once_and_in_order(

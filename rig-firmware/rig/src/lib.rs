@@ -1,2 +1,22 @@
 //! What a rig does, independent of any board.
+//!
+//! A [`Rig`] takes bytes from the link, edges and console bytes from its board,
+//! and the two clocks; it works the board's outputs through [`Board`] and hands
+//! back bytes for the link. It has no clock and no IO of its own, so the same
+//! logic runs on silicon, on an emulated chip and behind a pseudo-terminal.
+//!
+//! It knows no temperatures and no scenarios: it plays voltages, works contacts
+//! and the supply, and reports what it senses.
 #![no_std]
+
+#[cfg(test)]
+extern crate std;
+
+mod clock;
+mod drive;
+mod queue;
+mod rig;
+
+pub use clock::WrapExtender;
+pub use drive::Drive;
+pub use rig::{Board, EDGE_RING, Identity, MAX_CHANNELS, MAX_CONTACTS, MAX_INPUTS, MAX_SILENCE_MS, Outputs, Rig};
