@@ -4,5 +4,7 @@
 //! the command line, nowhere else.
 
 mod driver;
+mod program;
 
 pub use driver::{Bench, BenchIdentity, RunSetup};
+pub use program::{ProgramBench, ProgramBenchError};

@@ -417,15 +417,8 @@ impl Run {
                 }
                 CommandKind::Supply { on } => insert_due(&mut self.dues, seen, Due::Supply { on }),
                 CommandKind::Console { line } => insert_due(&mut self.dues, seen, Due::Console { line }),
-                CommandKind::Prompt { text } => {
-                    return Err(refused(
-                        command.id,
-                        &format!(
-                            "nobody stands beside a program who could be asked: {}",
-                            child::quoted(text.as_bytes())
-                        ),
-                    ));
-                }
+                // Nobody stands beside a program: it is never answered, and the waiting step runs out of patience.
+                CommandKind::Prompt { .. } => {}
             }
             observations.push(Observation::Applied { command: command.id, at: now });
         }
