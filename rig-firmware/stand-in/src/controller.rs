@@ -1,0 +1,441 @@
+//! The controller itself: phases, and what one tick does.
+
+mod operate;
+mod restart;
+
+use crate::console::Outbox;
+use crate::contacts::SettledContacts;
+use crate::guards::{FiringView, Guards, ZoneView};
+use crate::memory::SlotOrder;
+use crate::probe::{Probe, Sampled};
+use crate::progress::{Advance, Extremes, Progress};
+use crate::regulation::{Aim, ElementControl};
+use crate::switching::{Switching, Wanted};
+use crate::trip::{Trip, TripKind};
+use crate::{
+    Contacts, Defect, Defects, Inputs, LidPolicy, Line, MAX_ZONES, Outputs, Program, Reading, Save, Segment, Settings,
+    Stored,
+};
+
+/// The state of a running firing is saved this often; a supply cut loses no more.
+const SAVE_EVERY_MS: u32 = 10_000;
+
+/// How a firing ended without a fault.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Ending {
+    /// The program is done.
+    Finished,
+    /// Stop was pressed or written, or the lid opened where that ends a firing.
+    Stopped,
+    /// The supply was off and the kiln had cooled too far.
+    NotResumed,
+}
+
+/// What the controller is doing. Only in [`Phase::Firing`] is there heat.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Phase {
+    /// Booted; not every probe has been read yet.
+    Waiting,
+    /// Nothing to do.
+    Idle,
+    /// Firing.
+    Firing,
+    /// A firing is interrupted by the open lid.
+    LidOpen,
+    /// A firing has ended.
+    Ended(Ending),
+    /// A fault is latched.
+    Tripped(Trip),
+}
+
+/// A kiln controller.
+///
+/// After [`boot`](Self::boot) the board calls [`tick`](Self::tick) every
+/// [`Settings::tick_ms`], and [`poll_contacts`](Self::poll_contacts) whenever a
+/// contact changes in between and when the last [`Outputs`] asked for it. The
+/// timer may wrap but must not go backwards. Between calls it may hand in
+/// console lines; after each call it fetches lines with
+/// [`take_line`](Self::take_line) and what is to be kept with
+/// [`take_save`](Self::take_save).
+#[derive(Debug)]
+pub struct StandIn {
+    settings: Settings,
+    defects: Defects,
+    phase: Phase,
+    contacts: SettledContacts,
+    probes: [Probe; MAX_ZONES],
+    elements: [ElementControl; MAX_ZONES],
+    guards: Guards,
+    progress: Progress,
+    program: Program,
+    firing_ms: u32,
+    switching: Switching,
+    demand: [bool; MAX_ZONES],
+    last_tick_ms: Option<u32>,
+    outbox: Outbox,
+    requests: Requests,
+    order: SlotOrder,
+    unsaved: bool,
+    since_save_ms: u32,
+    /// The stored firing that may go on once the probes have been read.
+    resume: Option<Stored>,
+    /// Ticks in a row in which every probe was good.
+    good_ticks: u8,
+    mischief: Mischief,
+}
+
+/// What was asked for since the last tick.
+#[derive(Clone, Copy, Debug, Default)]
+struct Requests {
+    start: bool,
+    stop: bool,
+    acknowledge: bool,
+}
+
+/// State that only defects need.
+#[derive(Clone, Copy, Debug, Default)]
+struct Mischief {
+    /// Probes whose faults are overlooked because they were there at the start.
+    overlooked: [bool; MAX_ZONES],
+    /// A probe is faulty and heat is off, but nothing is latched.
+    blind: bool,
+    /// The lid as it was when the last cycle began.
+    lid_at_cycle: bool,
+    /// A trip interrupted a firing.
+    interrupted: bool,
+    /// The outputs have not been set yet.
+    outputs_float: bool,
+}
+
+impl StandIn {
+    /// One control tick.
+    pub fn tick(&mut self, now_ms: u32, inputs: &Inputs) -> Outputs {
+        let dt_ms = self.last_tick_ms.map_or(0, |last| now_ms.wrapping_sub(last));
+        self.last_tick_ms = Some(now_ms);
+        self.contacts.update(now_ms, &inputs.contacts);
+        self.heed_contacts();
+        self.read_probes(dt_ms, &inputs.readings);
+        self.watch(dt_ms);
+        self.obey();
+        match self.phase {
+            Phase::Waiting => {
+                self.leave_waiting();
+                self.heed_contacts();
+            }
+            Phase::Firing => self.fire(dt_ms),
+            Phase::LidOpen => self.firing_ms = self.firing_ms.saturating_add(dt_ms),
+            Phase::Idle | Phase::Ended(_) | Phase::Tripped(_) => {}
+        }
+        self.regulate(dt_ms);
+        self.note_to_save(dt_ms);
+        let floating = core::mem::take(&mut self.mischief.outputs_float);
+        let outputs = self.switch(now_ms);
+        if floating && self.defects.has(Defect::OutputsPulseAtBoot) {
+            return Outputs { safety: true, elements: [true; MAX_ZONES], ..outputs };
+        }
+        outputs
+    }
+
+    /// Looks at the contacts between ticks. Lid and stop act at once; buttons
+    /// are noted and obeyed at the next tick.
+    pub fn poll_contacts(&mut self, now_ms: u32, contacts: &Contacts) -> Outputs {
+        self.contacts.update(now_ms, contacts);
+        self.heed_contacts();
+        self.switch(now_ms)
+    }
+
+    /// The next line for the console, oldest first.
+    pub fn take_line(&mut self) -> Option<Line> {
+        self.outbox.take()
+    }
+
+    /// Whether a line is waiting.
+    pub fn has_line(&self) -> bool {
+        !self.outbox.is_empty()
+    }
+
+    /// What has to be written to the memory now, if anything.
+    pub fn take_save(&mut self) -> Option<Save> {
+        if !core::mem::take(&mut self.unsaved) {
+            return None;
+        }
+        self.since_save_ms = 0;
+        let stored = self.to_store();
+        Some(self.order.save(&stored))
+    }
+
+    /// Whether [`take_save`](Self::take_save) has something.
+    pub fn has_save(&self) -> bool {
+        self.unsaved
+    }
+
+    /// What it is doing.
+    pub fn phase(&self) -> Phase {
+        self.phase
+    }
+
+    /// The set-point in thousandths of a degree Celsius; of the last firing if none is under way.
+    pub fn set_point_millicelsius(&self) -> i32 {
+        self.progress.set_point
+    }
+
+    /// The settings in force.
+    pub fn settings(&self) -> &Settings {
+        &self.settings
+    }
+
+    /// The program that a start would fire.
+    pub fn program(&self) -> &Program {
+        &self.program
+    }
+
+    fn zones(&self) -> core::ops::Range<usize> {
+        0..self.settings.zones
+    }
+
+    /// Whether a firing is under way or could go on.
+    fn firing_pending(&self) -> bool {
+        match self.phase {
+            Phase::Firing | Phase::LidOpen => true,
+            Phase::Waiting => self.resume.is_some(),
+            Phase::Idle | Phase::Ended(_) | Phase::Tripped(_) => false,
+        }
+    }
+
+    fn heed_contacts(&mut self) {
+        if self.contacts.stop() && self.firing_pending() && !self.defects.has(Defect::RestartsAfterStop) {
+            self.end(Ending::Stopped);
+        }
+        let open = if self.defects.has(Defect::LidWaitsForCycle) {
+            self.mischief.lid_at_cycle
+        } else {
+            self.contacts.lid_open()
+        };
+        match self.phase {
+            Phase::Firing if open && !self.defects.has(Defect::LidIgnored) => match self.settings.lid {
+                LidPolicy::Resume => {
+                    self.enter(Phase::LidOpen);
+                    self.outbox.say(format_args!("lid open: heat off"));
+                }
+                LidPolicy::EndFiring => self.end(Ending::Stopped),
+            },
+            Phase::LidOpen if !self.contacts.lid_open() => {
+                self.mischief.lid_at_cycle = false;
+                let kiln = self.mean();
+                self.progress.restart_from(&self.program, kiln);
+                self.guards.rearm();
+                self.enter(Phase::Firing);
+                self.outbox.say(format_args!("lid shut: firing goes on"));
+            }
+            _ => {}
+        }
+    }
+
+    fn read_probes(&mut self, dt_ms: u32, readings: &[Reading; MAX_ZONES]) {
+        let watched = self.firing_pending();
+        let believe_drops = self.defects.has(Defect::SuddenDropBelieved);
+        let mut all_good = true;
+        self.mischief.blind = false;
+        for (zone, reading) in readings.iter().copied().enumerate().take(self.settings.zones) {
+            let sampled = self.probes[zone].sample(&self.settings, dt_ms, reading, believe_drops);
+            all_good &= self.probes[zone].good;
+            if self.probes[zone].good {
+                self.mischief.overlooked[zone] = false;
+            }
+            match sampled {
+                Sampled::Fine => {}
+                Sampled::Faulty(fault) if watched => {
+                    if self.defects.has(Defect::ProbeFaultClearsItself) {
+                        self.mischief.blind = true;
+                    } else if !self.overlooks(zone) {
+                        self.trip(Trip::of_zone(TripKind::Probe(fault), zone));
+                    }
+                }
+                Sampled::Jumped if watched => self.trip(Trip::of_zone(TripKind::ImplausibleReading, zone)),
+                Sampled::Faulty(_) => {
+                    if self.phase == Phase::Waiting {
+                        self.enter(Phase::Idle);
+                    }
+                }
+                Sampled::Jumped => {
+                    self.probes[zone].forget_jump();
+                    self.guards.forget_rest();
+                }
+            }
+            let over = self.guards.watch_top(&self.settings, dt_ms, zone, reading.ok());
+            if over && (self.ramping() || !self.defects.has(Defect::TopWatchedOnlyWhileRamping)) {
+                self.trip(Trip::of_zone(TripKind::OverTemperature, zone));
+            }
+        }
+        self.good_ticks = if all_good { self.good_ticks.saturating_add(1) } else { 0 };
+    }
+
+    fn overlooks(&self, zone: usize) -> bool {
+        self.mischief.overlooked[zone]
+            || self.defects.has(Defect::ProbeFaultIgnoredWhileRamping) && self.ramping()
+            || self.defects.has(Defect::ProbeFaultIgnoredWhileHolding) && self.phase == Phase::Firing && !self.ramping()
+    }
+
+    fn ramping(&self) -> bool {
+        self.phase == Phase::Firing && matches!(self.progress.current(&self.program), Some(Segment::Ramp { .. }))
+    }
+
+    fn watch(&mut self, dt_ms: u32) {
+        let mut views = [ZoneView { reading: None, on: false, duty: 0.0 }; MAX_ZONES];
+        let heating = self.heats();
+        for (zone, view) in views.iter_mut().enumerate().take(self.settings.zones) {
+            let probe = &self.probes[zone];
+            view.reading = if probe.good { probe.believed } else { None };
+            view.on = heating && self.demand[zone];
+            view.duty = if heating { self.elements[zone].duty } else { 0.0 };
+        }
+        let views = &views[..self.settings.zones];
+        let ramping = self.ramping();
+        let unasked = self.guards.watch_rest(dt_ms, views);
+        let blind_to_rest = self.defects.has(Defect::RunawayUnwatched)
+            || self.defects.has(Defect::RunawayWatchedOnlyWhileHolding) && ramping;
+        if let Some(trip) = unasked.filter(|_| !blind_to_rest) {
+            self.trip(trip);
+        }
+        if self.phase == Phase::Firing {
+            let firing = FiringView { set_point: self.progress.set_point, ramping, upward: self.progress.upward };
+            if let Some(trip) = self.guards.watch_firing(&self.settings, self.defects, dt_ms, &firing, views) {
+                self.trip(trip);
+            }
+        }
+        if self.firing_pending() && self.timer_has_run_out() {
+            self.trip(Trip::of_kiln(TripKind::LongestFiring));
+        }
+    }
+
+    fn timer_has_run_out(&self) -> bool {
+        if self.defects.has(Defect::TimerOverflows) {
+            let seconds = (self.firing_ms / 1_000) as u16 as i16;
+            return i64::from(seconds) * 1_000 >= i64::from(self.settings.longest_firing_ms);
+        }
+        self.firing_ms >= self.settings.longest_firing_ms
+    }
+
+    fn fire(&mut self, dt_ms: u32) {
+        if !(self.defects.has(Defect::TimerStopsWhileLagging) && self.progress.lagging) {
+            self.firing_ms = self.firing_ms.saturating_add(dt_ms);
+        }
+        if self.mischief.blind || self.contacts.stop() {
+            return;
+        }
+        let endless = self.defects.has(Defect::HoldNeverEnds);
+        let kiln = self.extremes();
+        match self.progress.advance(&self.program, &self.settings, endless, dt_ms, kiln) {
+            Advance::Same => {}
+            Advance::NextSegment => {
+                if self.defects.has(Defect::TimerRestartedBySegment) {
+                    self.firing_ms = 0;
+                }
+                self.unsaved = true;
+                self.say_segment();
+            }
+            Advance::Done => self.end(Ending::Finished),
+        }
+    }
+
+    /// Whether the regulator works.
+    fn heats(&self) -> bool {
+        match self.phase {
+            Phase::Firing => !self.mischief.blind && !self.contacts.stop(),
+            Phase::Ended(Ending::Finished) => self.defects.has(Defect::HeatsOnAfterEnd),
+            _ => false,
+        }
+    }
+
+    fn regulate(&mut self, dt_ms: u32) {
+        if !self.heats() {
+            self.demand = [false; MAX_ZONES];
+            return;
+        }
+        let (set_point, rate) = (self.progress.set_point, self.progress.rate(&self.program));
+        for zone in self.zones() {
+            let reading = self.probes[zone].believed.unwrap_or(set_point);
+            let aim = || Aim { set_point, rate, reading };
+            let (on, cycle_begins) = self.elements[zone].step(&self.settings, dt_ms, aim);
+            self.demand[zone] = on;
+            if cycle_begins && zone == 0 {
+                self.mischief.lid_at_cycle = self.contacts.lid_open();
+            }
+        }
+    }
+
+    fn switch(&mut self, now_ms: u32) -> Outputs {
+        let heats = self.heats();
+        let left_closed = match self.phase {
+            Phase::LidOpen => self.defects.has(Defect::LidCutsElementsOnly),
+            Phase::Ended(Ending::Stopped) => self.defects.has(Defect::StopLeavesContactorClosed),
+            Phase::Tripped(Trip { kind: TripKind::Runaway | TripKind::UnaskedHeat, .. }) => {
+                self.defects.has(Defect::ContactorKeptOnRunaway) && self.mischief.interrupted
+            }
+            _ => false,
+        };
+        let wanted =
+            Wanted { contactor: heats || left_closed, elements: if heats { self.demand } else { [false; MAX_ZONES] } };
+        let mut outputs = self.switching.update(now_ms, &wanted, self.defects.has(Defect::ContactorOpensFirst));
+        outputs.call_again_after_ms = match (outputs.call_again_after_ms, self.contacts.settles_after_ms()) {
+            (Some(one), Some(other)) => Some(one.min(other)),
+            (one, other) => one.or(other),
+        };
+        outputs
+    }
+
+    fn enter(&mut self, phase: Phase) {
+        self.phase = phase;
+        self.unsaved = true;
+        for element in &mut self.elements {
+            element.rest();
+        }
+        if !self.heats() {
+            self.demand = [false; MAX_ZONES];
+        }
+    }
+
+    fn trip(&mut self, trip: Trip) {
+        if matches!(self.phase, Phase::Tripped(_)) {
+            return;
+        }
+        self.mischief.interrupted = self.phase == Phase::Firing;
+        self.resume = None;
+        self.enter(Phase::Tripped(trip));
+        self.outbox.say(format_args!("fault latched: {trip}"));
+    }
+
+    fn end(&mut self, ending: Ending) {
+        self.resume = None;
+        self.phase = Phase::Ended(ending);
+        self.unsaved = true;
+        if ending != Ending::Finished || !self.defects.has(Defect::HeatsOnAfterEnd) {
+            self.enter(Phase::Ended(ending));
+        }
+        match ending {
+            Ending::Finished => self.outbox.say(format_args!("firing finished")),
+            Ending::Stopped => self.outbox.say(format_args!("firing stopped")),
+            Ending::NotResumed => self.outbox.say(format_args!("supply was off: kiln too cold, firing not resumed")),
+        }
+    }
+
+    fn extremes(&self) -> Extremes {
+        let mut extremes = Extremes { coldest: i32::MAX, hottest: i32::MIN };
+        for probe in &self.probes[..self.settings.zones] {
+            let reading = probe.believed.unwrap_or(self.progress.set_point);
+            extremes.coldest = extremes.coldest.min(reading);
+            extremes.hottest = extremes.hottest.max(reading);
+        }
+        extremes
+    }
+
+    /// Mean of the zones' believed readings.
+    fn mean(&self) -> i32 {
+        let readings = self.probes[..self.settings.zones].iter().filter_map(|probe| probe.believed);
+        let (sum, count) = readings.fold((0_i64, 0_i64), |(sum, count), value| (sum + i64::from(value), count + 1));
+        if count == 0 { self.progress.set_point } else { (sum / count) as i32 }
+    }
+}
+
+#[cfg(test)]
+mod tests;
