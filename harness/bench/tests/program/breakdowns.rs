@@ -131,7 +131,8 @@ fn a_breakdown_is_named_and_quoted_in_time(#[case] words: &str, #[case] kind: Tr
         Observation::Complete { until } => Some(*until),
         _ => None,
     });
-    assert!(complete.is_none_or(|until| until < millis(3100)), "{complete:?}");
+    // An unasked line may be found only when the next call's answer is read, one second later.
+    assert!(complete.is_none_or(|until| until < millis(4100)), "{complete:?}");
     if complete.is_some() {
         assert_eq!(session.try_to(seconds(60)), Err(trouble));
     }
