@@ -329,6 +329,8 @@ impl<const EDGES: usize> Rig<EDGES> {
                 Some(Ok(message)) => self.handle_message(message, board),
                 Some(Err(_)) => self.refuse(None, Refusal::Malformed),
             }
+            // At once, so that only commands for later take up the queue.
+            self.apply_due(board);
             self.pump();
         }
     }

@@ -314,6 +314,17 @@ fn more_commands_than_the_queue_holds_are_refused_by_number() {
     assert_eq!(setup.told(), [refused(32), refused(33)]);
 }
 
+#[test]
+fn any_number_of_commands_for_now_is_taken_at_once() {
+    let mut setup = Setup::running(LinkPacing::Free);
+    for command in 0..100 {
+        let (at, closed) = (RigTime::from_micros(1_000_000), command % 2 == 0);
+        setup.host.send(&HostMessage::Contact { command, at, output: 1, closed }).expect("room");
+    }
+    setup.turn();
+    assert_eq!(setup.told(), (0..100).map(|command| applied(command, 1_000_000)).collect::<Vec<_>>());
+}
+
 #[rstest]
 #[case(HostMessage::Probe { command: 4, at: RigTime::ZERO, channel: 2, drive: ProbeDrive::Short })]
 #[case(HostMessage::Contact { command: 4, at: RigTime::ZERO, output: 2, closed: true })]
