@@ -6,7 +6,7 @@ use dryfire_judge::{Finding, Judge, MomentId, SignalId};
 use dryfire_scenario::{BeginFiring, ContactState, Stimulus};
 use dryfire_units::{RigSpan, RigTime};
 
-use crate::io::{Command, CommandId, CommandKind, Observation, Pacing, RigCounters, Trouble};
+use crate::io::{Command, CommandId, CommandKind, Observation, Pacing, RigCounters, Trouble, TroubleKind};
 use crate::plan::{Plan, PlannedWait};
 use crate::played::{GRID, PlayError, PlayedKiln};
 use crate::script::{Present, Progress, Script};
@@ -205,6 +205,9 @@ impl Engine {
         if self.ended.is_some() {
             return;
         }
+        if let Some(detail) = self.out_of_order(&observation) {
+            return self.broke_down(Trouble { kind: TroubleKind::OutOfOrder, detail });
+        }
         match observation {
             Observation::Applied { command, at } | Observation::OperatorDone { command, at } => {
                 self.applied(command, at);
@@ -219,10 +222,33 @@ impl Engine {
                 }
             }
             Observation::Complete { until } => self.complete(until),
-            Observation::Trouble(trouble) => {
-                self.events.push_back(Event::Trouble { at: self.watermark, trouble: trouble.clone() });
-                self.finish(Cut::Trouble(trouble));
-            }
+            Observation::Trouble(trouble) => self.broke_down(trouble),
+        }
+        if let Some(detail) = self.played.take_refused() {
+            self.broke_down(Trouble { kind: TroubleKind::OutOfOrder, detail });
+        }
+    }
+
+    /// What is wrong with the instant of an observation, if anything.
+    fn out_of_order(&self, observation: &Observation) -> Option<String> {
+        let at = match observation {
+            Observation::Applied { at, .. }
+            | Observation::OperatorDone { at, .. }
+            | Observation::Edge { at, .. }
+            | Observation::SupplyRail { at, .. }
+            | Observation::Console { at, .. } => *at,
+            Observation::Complete { until } => *until,
+            Observation::Counters(_) | Observation::Trouble(_) => return None,
+        };
+        (at < self.watermark).then(|| {
+            format!("something of {at} was reported after everything up to {} was called complete", self.watermark)
+        })
+    }
+
+    fn broke_down(&mut self, trouble: Trouble) {
+        if self.ended.is_none() {
+            self.events.push_back(Event::Trouble { at: self.watermark, trouble: trouble.clone() });
+            self.finish(Cut::Trouble(trouble));
         }
     }
 
@@ -262,9 +288,6 @@ impl Engine {
     }
 
     fn complete(&mut self, until: RigTime) {
-        if until < self.watermark {
-            return;
-        }
         self.sample_until(until);
         self.watermark = until;
         self.run_script(until);

@@ -112,6 +112,8 @@ pub enum TroubleKind {
     ProgramNonsense,
     /// The controller's program wrote more than is bearable.
     ProgramFlood,
+    /// The bench reported something that lies before what it had called complete.
+    OutOfOrder,
     /// The kiln or the probes of the plan cannot be played.
     PlanUnplayable,
 }
@@ -128,6 +130,7 @@ impl TroubleKind {
             TroubleKind::ProgramLate => "program-late",
             TroubleKind::ProgramNonsense => "program-nonsense",
             TroubleKind::ProgramFlood => "program-flood",
+            TroubleKind::OutOfOrder => "out-of-order",
             TroubleKind::PlanUnplayable => "plan-unplayable",
         }
     }

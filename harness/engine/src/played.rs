@@ -1,7 +1,7 @@
 //! The kiln that is played: the thermal model, its relays as sensed, and what
 //! each probe shows to the controller, faults included.
 
-use dryfire_kiln::{Kiln, RelayFault as ContactFault, StartState};
+use dryfire_kiln::{Kiln, KilnError, RelayFault as ContactFault, StartState};
 use dryfire_scenario::{ActiveLevel, ProbeFault, RelayFault};
 use dryfire_units::thermocouple::{FastThermocouple, ThermocoupleType};
 use dryfire_units::{Celsius, Microvolts, RigSpan, RigTime};
@@ -11,6 +11,9 @@ use crate::plan::Plan;
 
 /// The grid on which temperatures are sampled and probes are set.
 pub(crate) const GRID: RigSpan = RigSpan::from_seconds(1);
+
+/// The kiln model's stated error.
+pub(crate) const MODEL_ERROR_MILLICELSIUS: i64 = 100;
 
 /// A probe's fault with what it needs to remember.
 #[derive(Clone, Copy, Debug)]
@@ -40,6 +43,8 @@ pub(crate) struct PlayedKiln {
     inputs: Vec<(u8, ActiveLevel)>,
     sensed: Vec<bool>,
     terminals_celsius: f64,
+    /// The first thing that the model refused: the bench told the past after the future.
+    refused: Option<KilnError>,
 }
 
 /// What a probe shows at an instant.
@@ -68,7 +73,7 @@ impl PlayedKiln {
     pub(crate) fn new(plan: &Plan) -> Result<Self, PlayError> {
         let ambient = plan.start.ambient_millicelsius as f64 / 1e3;
         let soaked = plan.start.kiln_millicelsius as f64 / 1e3;
-        let kiln = Kiln::new(&plan.kiln, plan.circuit.clone(), StartState::soaked(ambient, soaked))
+        let kiln = Kiln::new(&plan.kiln, plan.circuit.clone(), StartState::soaked(Celsius::new(ambient), Celsius::new(soaked)))
             .map_err(|error| PlayError(error.to_string()))?;
         let probes = plan
             .bench
@@ -81,7 +86,7 @@ impl PlayedKiln {
                 Ok(Probe {
                     thermocouple: FastThermocouple::new(kind),
                     channel: zone.probe_channel,
-                    lag_seconds: kiln.probe_lag_seconds(index),
+                    lag_seconds: kiln.probe_time_constant(index).value(),
                     fault: None,
                     stale: true,
                 })
@@ -94,6 +99,7 @@ impl PlayedKiln {
             sensed: vec![false; inputs.len()],
             inputs,
             terminals_celsius: ambient,
+            refused: None,
         })
     }
 
@@ -113,7 +119,8 @@ impl PlayedKiln {
             return None;
         }
         self.sensed[relay] = on;
-        self.kiln.set_relay(at, relay, on);
+        let done = self.kiln.set_relay(at, relay, on);
+        self.note(done);
         Some((relay, on))
     }
 
@@ -122,8 +129,20 @@ impl PlayedKiln {
         for relay in 0..self.inputs.len() {
             let on = self.inputs[relay].1 == ActiveLevel::Low;
             self.sensed[relay] = on;
-            self.kiln.set_relay(at, relay, on);
+            let done = self.kiln.set_relay(at, relay, on);
+            self.note(done);
         }
+    }
+
+    fn note(&mut self, done: Result<(), KilnError>) {
+        if let Err(error) = done {
+            self.refused.get_or_insert(error);
+        }
+    }
+
+    /// What the model refused, if it refused anything since this was last asked.
+    pub(crate) fn take_refused(&mut self) -> Option<String> {
+        self.refused.take().map(|error| error.to_string())
     }
 
     pub(crate) fn relay_on(&self, relay: usize) -> bool {
@@ -147,15 +166,18 @@ impl PlayedKiln {
             RelayFault::Welded => ContactFault::Welded,
             RelayFault::StuckOpen => ContactFault::StuckOpen,
         });
-        self.kiln.set_relay_fault(at, relay, fault);
+        let done = self.kiln.set_relay_fault(at, relay, fault);
+        self.note(done);
     }
 
     pub(crate) fn lose_element(&mut self, at: RigTime, zone: usize) {
-        self.kiln.lose_element(at, zone);
+        let done = self.kiln.lose_element(at, zone);
+        self.note(done);
     }
 
     pub(crate) fn lid(&mut self, at: RigTime, open: bool) {
-        self.kiln.set_lid(at, open);
+        let done = self.kiln.set_lid(at, open);
+        self.note(done);
     }
 
     /// Begins or ends a probe's fault; to be called with the kiln advanced to `at`.
@@ -180,7 +202,7 @@ impl PlayedKiln {
 
     /// Temperature and slope (°C, °C/s) of the sheath at an instant, before any fault.
     fn sheath(&self, zone: usize, at: RigTime) -> (f64, f64) {
-        let slope = self.kiln.probe_slope(zone);
+        let slope = self.kiln.probe_slope(zone).value();
         let ahead = (at - self.kiln.sample_time()).as_seconds();
         (self.kiln.probe_temperature(zone).value() + slope * ahead, slope)
     }

@@ -260,3 +260,6 @@ fn holds(
         }
     }
 }
+
+#[cfg(test)]
+mod tests;

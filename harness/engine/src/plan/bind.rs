@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use dryfire_judge as judge;
-use dryfire_kiln::{Circuit, Kiln, KilnDescription};
+use dryfire_kiln::{Circuit, KilnDescription, ZonePath};
 use dryfire_scenario::{
     Bench, Comparison, Condition, DeclaredLimit, Expectation, Limit, Moment, Pattern, Scenario, Scope, Span, Spanned,
     StepKind, TimeLimit,
@@ -40,7 +40,7 @@ pub(super) fn bind(
         Some(Lack::Uncovered(reason)) => return Ok(Binding::Uncovered { reason }),
         None => {}
     }
-    let (table, signals) = Signals::of(bench, Kiln::stated_error_millicelsius());
+    let (table, signals) = Signals::of(bench, crate::played::MODEL_ERROR_MILLICELSIUS);
     let mut binder = Binder {
         bench,
         kiln,
@@ -93,12 +93,12 @@ pub(super) fn bind(
 
 impl Binder<'_> {
     fn circuit(&mut self) -> Circuit {
-        let mut zones = vec![Vec::new(); self.kiln.zones.len()];
+        let mut paths = vec![ZonePath::default(); self.kiln.zones.len()];
         for path in &self.bench.paths {
             let name = &self.bench.zones[path.zone].name;
             match self.kiln.zones.iter().position(|zone| zone.name == *name) {
                 Some(zone) if zone == path.zone => {
-                    zones[zone] = path
+                    paths[zone].poles = path
                         .poles
                         .iter()
                         .map(|pole| pole.through.iter().map(|relay| relay.0).collect())
@@ -114,7 +114,11 @@ impl Binder<'_> {
                 }),
             }
         }
-        Circuit { relays: self.bench.relays.len(), zones }
+        let circuit = Circuit { relays: self.bench.relays.len(), paths };
+        if let Err(error) = circuit.check(self.kiln.zones.len()) {
+            self.errors.push(BindError { message: error.to_string(), span: None });
+        }
+        circuit
     }
 
     fn new_moment(&mut self, name: &str) -> u16 {
@@ -240,7 +244,7 @@ impl Binder<'_> {
             Limit::Declared { which, plus_millicelsius } => {
                 let declared = match which {
                     DeclaredLimit::TopTemperature => self.bench.declares.top_temperature_millicelsius,
-                    DeclaredLimit::KilnLimit => self.kiln.lowest_limit_millicelsius(),
+                    DeclaredLimit::KilnLimit => lowest_limit_millicelsius(self.kiln),
                 };
                 declared + plus_millicelsius
             }
@@ -282,6 +286,12 @@ impl Binder<'_> {
         };
         Some(judge::Expectation { name: expectation.name.value.clone(), scope, claim })
     }
+}
+
+/// The lower of what elements and brick can bear, thousandths of a degree Celsius.
+fn lowest_limit_millicelsius(kiln: &KilnDescription) -> i64 {
+    let lowest = kiln.limits.element.value().min(kiln.limits.brick.value());
+    libm::round(lowest * 1e3) as i64
 }
 
 fn first_span(condition: &Condition) -> Option<Span> {
