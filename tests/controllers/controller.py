@@ -136,6 +136,8 @@ class Controller:
         self.drop_contactor_at = None
         self.lid = False
         self.stop = False
+        self.start_was = False
+        self.start_wanted = False
         self.said = []
         self.saved = None
         self.resume = None
@@ -267,6 +269,11 @@ class Controller:
     # The firing.
 
     def begin(self, now):
+        if any(zone.fault == "pending" for zone in self.probed()):
+            # Just switched on: the converters need a moment.
+            self.start_wanted = True
+            return
+        self.start_wanted = False
         objection = self.program.objection(self.top)
         if self.state == "tripped":
             objection = f"tripped: {self.why}"
@@ -364,6 +371,8 @@ class Controller:
         self.lid, self.stop = contacts.get("lid", False), contacts.get("stop", False)
         self.take_readings(now, call["readings"])
         before = (self.state, self.index)
+        if self.stop:
+            self.start_wanted = False
         if self.stop and (self.state == "firing" or self.resume is not None):
             self.state, self.resume = "idle", None
             self.said.append("stopped")
@@ -371,9 +380,10 @@ class Controller:
             self.acknowledge(now)
         for line in call["console"]:
             self.console_line(line, now)
-        if contacts.get("start", False) and not getattr(self, "start_was", False):
+        start = contacts.get("start", False)
+        if (start and not self.start_was) or self.start_wanted:
             self.begin(now)
-        self.start_was = contacts.get("start", False)
+        self.start_was = start
         if self.resume is not None and all(zone.fault is None for zone in self.probed()) and not self.lid:
             self.go_on(now)
         if self.last_tick is None or now - self.last_tick >= TICK:

@@ -253,7 +253,7 @@ impl ProgramBench {
             if run.child.is_some() {
                 next = next.min(run.next_call);
             }
-            if next > until {
+            if next > until || next == RigTime::FAR_FUTURE {
                 return Ok(());
             }
             run.apply_commands(next, &self.file, observations)?;

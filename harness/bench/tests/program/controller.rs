@@ -230,6 +230,15 @@ fn it_fires_ramps_and_holds_and_ends_with_everything_off() {
 }
 
 #[test]
+fn a_start_that_comes_before_the_first_reading_waits_for_it() {
+    need_python!();
+    let mut kiln = Loop::new("controller.py", &ramping(), |_| {});
+    kiln.say("start");
+    kiln.run(RigSpan::from_seconds(1));
+    assert_eq!(kiln.session.lines(), [(100_000, "firing")]);
+}
+
+#[test]
 fn a_program_line_is_fired_instead_of_the_one_in_hello() {
     need_python!();
     let mut kiln = Loop::new("controller.py", &ramping(), |_| {});
