@@ -1,0 +1,106 @@
+//! From the text of a file to a checked value or a list of mistakes.
+
+use serde::de::DeserializeOwned;
+
+use crate::diagnostic::{Diagnostic, DiagnosticKind, Severity};
+use crate::reading::{Reading, bench, scenario};
+use crate::source::{MAX_FILE_BYTES, Source, quoted};
+use crate::tree::{Content, Node};
+use crate::{Bench, Scenario, crosscheck, raw, tree};
+
+/// The version of the format that this crate reads.
+pub const FORMAT: i64 = 1;
+
+/// Reads a scenario file.
+///
+/// `file` is its name for messages; the text is that of the whole file.
+///
+/// # Errors
+/// Every mistake found, warnings among them, in the order of the file. A file
+/// with nothing but warnings is read.
+pub fn parse_scenario(file: &str, text: &str) -> Result<(Scenario, Vec<Diagnostic>), Vec<Diagnostic>> {
+    parse::<Scenario, raw::ScenarioFile>(file, text, scenario::read)
+}
+
+/// Reads a bench file.
+///
+/// # Errors
+/// As [`parse_scenario`].
+pub fn parse_bench(file: &str, text: &str) -> Result<(Bench, Vec<Diagnostic>), Vec<Diagnostic>> {
+    parse::<Bench, raw::BenchFile>(file, text, bench::read)
+}
+
+fn parse<T, R: DeserializeOwned>(
+    file: &str,
+    text: &str,
+    read: impl FnOnce(&mut Reading<'_>, &Node) -> Option<T>,
+) -> Result<(T, Vec<Diagnostic>), Vec<Diagnostic>> {
+    if text.len() as u64 > MAX_FILE_BYTES {
+        return Err(vec![Diagnostic::too_large(file, text.len() as u64)]);
+    }
+    let source = Source::new(file, text);
+    let root = tree::build(&source)?;
+    let mut reading = Reading::new(&source);
+    let value = if format(&mut reading, &root) { read(&mut reading, &root) } else { None };
+    let refused = reading.has_errors() || value.is_none();
+    let mut mistakes = reading.finish(&root);
+    if !refused {
+        let second = crosscheck::compare(&source, &root)
+            .and_then(|value| crosscheck::decode::<R>(&source, &root, value));
+        if let Err(disagreement) = second {
+            mistakes.push(disagreement);
+            return Err(mistakes);
+        }
+    }
+    match value {
+        Some(value) if !refused => {
+            debug_assert!(mistakes.iter().all(|mistake| mistake.severity == Severity::Warning));
+            Ok((value, mistakes))
+        }
+        _ => Err(mistakes),
+    }
+}
+
+/// Whether the file is of a version that can be read; reports it if not.
+fn format(reading: &mut Reading<'_>, root: &Node) -> bool {
+    let Content::Mapping(entries) = &root.content else {
+        reading.mistake_in(
+            DiagnosticKind::WrongShape,
+            root,
+            format!("a file is written as keys and values, not as {}", root.shape()),
+            "it begins with `format: 1`".to_owned(),
+        );
+        return false;
+    };
+    let Some(entry) = entries.iter().find(|entry| entry.key == "format") else {
+        reading.mistake_in(
+            DiagnosticKind::MissingKey,
+            root,
+            "the file does not say which version of the format it is written in",
+            format!("begin it with `format: {FORMAT}`"),
+        );
+        // The rest can be read all the same.
+        return true;
+    };
+    match &entry.value.content {
+        Content::Scalar(scalar) if scalar.text == FORMAT.to_string() && scalar.is_number() => true,
+        Content::Scalar(scalar) => {
+            reading.mistake(
+                DiagnosticKind::UnknownFormat,
+                entry.value.span,
+                format!("{} is no version of the format that can be read here", quoted(&scalar.text)),
+                format!("this program reads `format: {FORMAT}`, without quotes"),
+            );
+            false
+        }
+        _ => {
+            reading.mistake_in(
+                DiagnosticKind::UnknownFormat,
+                &entry.value,
+                "the version of the format is a number",
+                format!("write `format: {FORMAT}`"),
+            );
+            false
+        }
+    }
+}

@@ -1,0 +1,809 @@
+//! Bench files.
+
+use crate::diagnostic::DiagnosticKind;
+use crate::reading::scenario::{MAX_ITEMS, duration, hazard, temperature};
+use crate::reading::{Fields, Reading};
+use crate::source::quoted;
+use crate::suggest::{either, nearest};
+use crate::tree::{Content, Node};
+use crate::words::{Mistake, Words};
+use crate::{
+    ActiveLevel, BeginFiring, Bench, BenchKind, Contact, ContactRole, ContactState, Declared, Path, PathRelay, Pole,
+    Relay, RelayRole, RelaySelector, Senses, Spanned, StandInChoice, Uncertainty, Zone, ZoneSelector,
+};
+
+use dryfire_units::RigSpan;
+
+/// The keys of a bench file.
+pub(crate) const KEYS: &[&str] = &[
+    "format",
+    "bench",
+    "virtual",
+    "program",
+    "rig",
+    "kiln",
+    "controller",
+    "zones",
+    "relays",
+    "paths",
+    "contacts",
+    "supply",
+    "begin firing",
+    "declares",
+    "uncertainty",
+];
+
+/// Most rig inputs, outputs and probe channels that a bench file may number.
+const MAX_PIN: i64 = 63;
+/// Most zones: more than any kiln of the trade.
+const MAX_ZONES: usize = 16;
+const DEFAULT_DEADLINE: RigSpan = RigSpan::from_seconds(5);
+const DEFAULT_SILENCE: RigSpan = RigSpan::from_seconds(1);
+const DEFAULT_PRESS: RigSpan = RigSpan::from_millis(300);
+
+/// What a relay is made of, and its worst release time (common practice, no source).
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Made {
+    Contactor,
+    Relay,
+    RelayWithDiode,
+    SolidState,
+}
+
+impl Made {
+    const WORDS: &'static [(&'static str, Made)] = &[
+        ("contactor", Made::Contactor),
+        ("relay", Made::Relay),
+        ("relay with diode", Made::RelayWithDiode),
+        ("solid state", Made::SolidState),
+    ];
+
+    fn release(self) -> RigSpan {
+        match self {
+            Made::Contactor => RigSpan::from_millis(100),
+            Made::Relay => RigSpan::from_millis(20),
+            Made::RelayWithDiode => RigSpan::from_millis(50),
+            // One half-cycle at 50 Hz.
+            Made::SolidState => RigSpan::from_millis(10),
+        }
+    }
+}
+
+pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Bench> {
+    let what = "a bench file";
+    let fields = reading.fields(root, what, KEYS)?;
+    let name = reading
+        .require(&fields, "bench", what, "the new controller on the rig")
+        .and_then(|node| reading.name(node, "the bench's name"));
+    let kind = kind(reading, &fields);
+    let kiln = reading
+        .require(&fields, "kiln", what, "../kilns/three-ring.yaml")
+        .and_then(|node| reading.name(node, "the kiln file"));
+    let controller =
+        reading.require(&fields, "controller", what, "{ name: the new controller }").and_then(|node| controller(reading, node));
+    let zones = reading
+        .require(&fields, "zones", what, "[{ name: top, probe: K, channel: 0 }]")
+        .and_then(|node| zones(reading, node));
+    let known_zones = zones.as_deref();
+    let relays = reading
+        .require(&fields, "relays", what, "[{ role: safety, input: 0, senses: command, active: high }]")
+        .and_then(|node| relays(reading, node, known_zones));
+    let paths = reading
+        .require(&fields, "paths", what, "[{ zone: top, poles: [[safety, element.top], [safety]] }]")
+        .and_then(|node| paths(reading, node, known_zones, relays.as_deref()));
+    let contacts = fields.get("contacts").map(|node| contacts(reading, node));
+    let supply_switch = fields.get("supply").map(|node| {
+        reading.one_of(node, "`supply`", &[("switched by the rig", true), ("not switched", false)])
+    });
+    let begin = reading
+        .require(&fields, "begin firing", what, "{ console: [\"program {program}\", start] }")
+        .and_then(|node| begin(reading, node, contacts.as_ref().map(Option::as_deref)));
+    let declares = reading
+        .require(&fields, "declares", what, "{ top temperature: 1280 °C, longest firing: 14 h, cycle time: 15 s }")
+        .and_then(|node| declares(reading, node));
+    let uncertainty = reading
+        .require(&fields, "uncertainty", what, "{ edge time: 1 ms, shown temperature: 2 °C }")
+        .and_then(|node| uncertainty(reading, node));
+    let (controller, firmware_version, firmware_image) = controller?;
+    Some(Bench {
+        name: name?,
+        kind: kind?,
+        kiln: kiln?,
+        controller,
+        firmware_version,
+        firmware_image,
+        zones: zones?,
+        relays: relays?,
+        paths: paths?,
+        contacts: contacts.unwrap_or(Some(Vec::new()))?,
+        supply_switch: supply_switch.unwrap_or(Some(false))?,
+        begin: begin?,
+        declares: declares?,
+        uncertainty: uncertainty?,
+    })
+}
+
+fn kind(reading: &mut Reading<'_>, fields: &Fields<'_>) -> Option<BenchKind> {
+    let given = fields.among(&["virtual", "program", "rig"]);
+    let entry = match given.as_slice() {
+        [one] => *one,
+        [] => {
+            reading.mistake_in(
+                DiagnosticKind::MissingKey,
+                fields.node,
+                "a bench file does not say what plays the kiln",
+                "give it one of the keys `virtual`, `program` and `rig`, for example `virtual: { tick: 100 ms }`"
+                    .to_owned(),
+            );
+            return None;
+        }
+        [first, second, ..] => {
+            reading.mistake(
+                DiagnosticKind::ConflictingKeys,
+                second.key_span,
+                format!("a bench is `{}` or `{}`, not both", first.key, second.key),
+                "write a bench file for each".to_owned(),
+            );
+            return None;
+        }
+    };
+    // `virtual:` with nothing behind it means all defaults.
+    let section = |reading: &mut Reading<'_>, keys: &[&str]| {
+        reading.fields(&entry.value, &format!("the section `{}`", entry.key), keys)
+    };
+    match entry.key.as_str() {
+        "virtual" if entry.value.is_left_out() => Some(BenchKind::Virtual(StandInChoice::default())),
+        "virtual" => {
+            let fields = section(reading, &["tick", "defects"])?;
+            let tick = match fields.get("tick") {
+                Some(node) => Some(tick(reading, node)?),
+                None => None,
+            };
+            let defects = match fields.get("defects") {
+                Some(node) => words_of(reading, node, "the list of defects", "a defect")?,
+                None => Vec::new(),
+            };
+            Some(BenchKind::Virtual(StandInChoice { defects, tick }))
+        }
+        "program" => {
+            let fields = section(reading, &["command", "deadline"])?;
+            let command = reading
+                .require(&fields, "command", "the section `program`", "[./controller, --virtual]")
+                .and_then(|node| {
+                    let words = words_of(reading, node, "the command", "a part of the command")?;
+                    if words.is_empty() {
+                        reading.mistake(
+                            DiagnosticKind::Empty,
+                            node.span,
+                            "the command is empty",
+                            "name the program and its arguments: `[./controller, --virtual]`".to_owned(),
+                        );
+                        return None;
+                    }
+                    Some(words)
+                });
+            let deadline = match fields.get("deadline") {
+                Some(node) => duration(reading, node, "the deadline", false),
+                None => Some(DEFAULT_DEADLINE),
+            };
+            Some(BenchKind::Program { command: command?, deadline: deadline? })
+        }
+        _ if entry.value.is_left_out() => Some(BenchKind::Rig { port: None, silence: DEFAULT_SILENCE }),
+        _ => {
+            let fields = section(reading, &["port", "silence"])?;
+            let port = fields.get("port").map(|node| reading.name(node, "the port"));
+            let silence = match fields.get("silence") {
+                Some(node) => in_time_range(
+                    reading,
+                    node,
+                    "the time of silence",
+                    RigSpan::from_millis(100),
+                    RigSpan::from_seconds(1),
+                ),
+                None => Some(DEFAULT_SILENCE),
+            };
+            Some(BenchKind::Rig { port: port.map_or(Some(None), |port| port.map(Some))?, silence: silence? })
+        }
+    }
+}
+
+fn tick(reading: &mut Reading<'_>, node: &Node) -> Option<RigSpan> {
+    in_time_range(reading, node, "the control tick", RigSpan::from_millis(1), RigSpan::from_seconds(10))
+}
+
+fn in_time_range(reading: &mut Reading<'_>, node: &Node, what: &str, least: RigSpan, most: RigSpan) -> Option<RigSpan> {
+    let span = duration(reading, node, what, true)?;
+    if span < least || span > most {
+        let (least, most) = (crate::quantity::span_text(least), crate::quantity::span_text(most));
+        reading.mistake(
+            DiagnosticKind::OutOfRange,
+            node.span,
+            format!("{what} cannot be {}", crate::quantity::span_text(span)),
+            format!("it lies between {least} and {most}"),
+        );
+        return None;
+    }
+    Some(span)
+}
+
+fn words_of(reading: &mut Reading<'_>, node: &Node, what: &str, item: &str) -> Option<Vec<String>> {
+    let items = reading.items(node, what)?;
+    items.iter().map(|node| reading.name(node, item)).collect::<Vec<_>>().into_iter().collect()
+}
+
+/// Name, firmware's version, firmware's image.
+type Controller = (String, Option<String>, Option<String>);
+
+fn controller(reading: &mut Reading<'_>, node: &Node) -> Option<Controller> {
+    let what = "`controller`";
+    let fields = reading.fields(node, what, &["name", "firmware version", "firmware image"])?;
+    let name = reading
+        .require(&fields, "name", what, "the new controller")
+        .and_then(|node| reading.name(node, "the controller's name"));
+    let version = fields.get("firmware version").map(|node| reading.name(node, "the firmware's version"));
+    let image = fields.get("firmware image").map(|node| reading.name(node, "the firmware's image"));
+    Some((
+        name?,
+        version.map_or(Some(None), |version| version.map(Some))?,
+        image.map_or(Some(None), |image| image.map(Some))?,
+    ))
+}
+
+fn some_items<'n>(reading: &mut Reading<'_>, node: &'n Node, what: &str, most: usize) -> Option<&'n [Node]> {
+    let items = reading.items(node, what)?;
+    if items.is_empty() || items.len() > most {
+        reading.mistake_in(
+            if items.is_empty() { DiagnosticKind::Empty } else { DiagnosticKind::OutOfRange },
+            node,
+            format!("{what} has {} items", items.len()),
+            format!("it has from 1 to {most}"),
+        );
+        return None;
+    }
+    Some(items)
+}
+
+fn zones(reading: &mut Reading<'_>, node: &Node) -> Option<Vec<Zone>> {
+    let items = some_items(reading, node, "the list of zones", MAX_ZONES)?;
+    let mut names = Vec::new();
+    let mut channels = Vec::new();
+    let zones: Vec<Option<Zone>> = items
+        .iter()
+        .map(|item| {
+            let what = "a zone";
+            let fields = reading.fields(item, what, &["name", "probe", "channel"])?;
+            let name = reading.require(&fields, "name", what, "top").and_then(|node| zone_name(reading, node));
+            if let Some(name) = &name {
+                names.push(name.clone());
+            }
+            let letters = "BEJKNRST";
+            let choices: Vec<(String, char)> = letters.chars().map(|letter| (letter.to_string(), letter)).collect();
+            let choices: Vec<(&str, char)> = choices.iter().map(|(word, letter)| (word.as_str(), *letter)).collect();
+            let probe_type = match fields.get("probe") {
+                Some(node) => reading.one_of(node, "a thermocouple's type", &choices),
+                None => {
+                    reading.require(&fields, "probe", what, "K");
+                    None
+                }
+            };
+            let channel = match fields.get("channel") {
+                Some(node) => {
+                    let channel = reading.integer(node, "a probe channel", 0, MAX_PIN)?;
+                    channels.push(Spanned { value: channel.to_string(), span: node.span });
+                    Some(u8::try_from(channel).ok()?)
+                }
+                None => None,
+            };
+            Some(Zone { name: name?.value, probe_type: probe_type?, probe_channel: channel })
+        })
+        .collect();
+    reading.unique("the zone", &names);
+    reading.unique("the probe channel", &channels);
+    let zones: Vec<Zone> = zones.into_iter().collect::<Option<_>>()?;
+    if zones.iter().all(|zone| zone.probe_channel.is_none()) {
+        reading.mistake_in(
+            DiagnosticKind::MissingKey,
+            node,
+            "no zone has a probe channel, so the controller is shown no temperature",
+            "give at least one zone a `channel`: the rig's probe output that is wired to it, from 0".to_owned(),
+        );
+        return None;
+    }
+    Some(zones)
+}
+
+/// A zone's name: conditions have to be able to name it.
+pub(crate) fn zone_name(reading: &mut Reading<'_>, node: &Node) -> Option<Spanned<String>> {
+    let name = reading.name(node, "a zone's name")?;
+    let mut letters = name.chars();
+    let well_formed = letters.next().is_some_and(char::is_alphabetic)
+        && letters.all(|letter| letter.is_alphanumeric() || matches!(letter, '-' | '_'))
+        && name.chars().count() <= 24;
+    if !well_formed {
+        reading.mistake(
+            DiagnosticKind::BadName,
+            node.span,
+            format!("{} cannot be the name of a zone", quoted(&name)),
+            "a zone's name is one word of letters, digits and hyphens, for example `top` or `ring-2`".to_owned(),
+        );
+        return None;
+    }
+    Some(Spanned { value: name, span: node.span })
+}
+
+/// The index of a zone by a selector that means exactly one.
+fn zone_index(words: &Words<'_>, selector: &ZoneSelector, zones: &[Zone], range: std::ops::Range<usize>) -> Result<usize, Mistake> {
+    let names: Vec<&str> = zones.iter().map(|zone| zone.name.as_str()).collect();
+    let found = match selector {
+        ZoneSelector::All if zones.len() == 1 => Some(0),
+        ZoneSelector::All => None,
+        ZoneSelector::Number(number) => usize::from(*number).checked_sub(1).filter(|index| *index < zones.len()),
+        ZoneSelector::Name(name) => names.iter().position(|known| known == name),
+    };
+    let _ = words;
+    found.ok_or_else(|| {
+        let near = match selector {
+            ZoneSelector::Name(name) => nearest(name, names.iter().copied()),
+            _ => None,
+        };
+        let message = match selector {
+            ZoneSelector::All => "this bench has several zones; one of them has to be named".to_owned(),
+            ZoneSelector::Number(number) => format!("there is no zone {number}"),
+            ZoneSelector::Name(name) => format!("there is no zone {}", quoted(name)),
+        };
+        Mistake {
+            kind: DiagnosticKind::UnknownRole,
+            range,
+            message,
+            hint: Some(match near {
+                Some(near) => format!("did you mean `{near}`?"),
+                None => format!("the zones of this bench are {}", names.join(", ")),
+            }),
+        }
+    })
+}
+
+/// `safety`, `element.top`, `element.1`.
+fn role(words: &mut Words<'_>, zones: Option<&[Zone]>) -> Result<RelayRole, Mistake> {
+    let start = words.range().start;
+    match crate::reading::scenario::relay(words)? {
+        RelaySelector::Safety => Ok(RelayRole::Safety),
+        RelaySelector::Element(selector) => {
+            let range = start..words.end_of_last();
+            match zones {
+                Some(zones) => Ok(RelayRole::Element(zone_index(words, &selector, zones, range)?)),
+                // The zones have mistakes of their own; do not add to them.
+                None => Ok(RelayRole::Element(0)),
+            }
+        }
+    }
+}
+
+fn relays(reading: &mut Reading<'_>, node: &Node, zones: Option<&[Zone]>) -> Option<Vec<Relay>> {
+    let items = some_items(reading, node, "the list of relays", MAX_ZONES + 1)?;
+    let mut roles = Vec::new();
+    let mut inputs = Vec::new();
+    let relays: Vec<Option<Relay>> = items
+        .iter()
+        .map(|item| {
+            let what = "a relay";
+            let fields = reading.fields(item, what, &["role", "made as", "input", "senses", "active", "release"])?;
+            let role = reading.require(&fields, "role", what, "safety").and_then(|node| {
+                let role = reading.parse(node, "a relay's role", |text| {
+                    let mut words = Words::of(text);
+                    let role = role(&mut words, zones)?;
+                    words.end("one relay for each item")?;
+                    Ok(role)
+                })?;
+                roles.push((role.clone(), node.span));
+                Some(role)
+            });
+            let input = reading.require(&fields, "input", what, "0").and_then(|node| {
+                let input = reading.integer(node, "a rig input", 0, MAX_PIN)?;
+                inputs.push(Spanned { value: input.to_string(), span: node.span });
+                u8::try_from(input).ok()
+            });
+            let senses = reading.require(&fields, "senses", what, "command").and_then(|node| {
+                let choices =
+                    [("command", Senses::Command), ("contact", Senses::Contact), ("load", Senses::Load)];
+                reading.one_of(node, "what is sensed", &choices)
+            });
+            let active = match fields.get("active") {
+                Some(node) => reading
+                    .one_of(node, "the active level", &[("high", ActiveLevel::High), ("low", ActiveLevel::Low)]),
+                None => Some(ActiveLevel::High),
+            };
+            let made = match fields.get("made as") {
+                Some(node) => reading.one_of(node, "what a relay is made as", Made::WORDS).map(Some),
+                None => Some(None),
+            };
+            let release = match fields.get("release") {
+                Some(node) => Some(in_time_range(
+                    reading,
+                    node,
+                    "a release time",
+                    RigSpan::ZERO,
+                    RigSpan::from_seconds(60),
+                )),
+                None => None,
+            };
+            let (role, senses, made) = (role?, senses?, made?);
+            let usual = match (senses, &role) {
+                // The contact or the load itself shows when it opened.
+                (Senses::Contact | Senses::Load, _) => RigSpan::ZERO,
+                (Senses::Command, RelayRole::Safety) => made.unwrap_or(Made::Contactor).release(),
+                (Senses::Command, RelayRole::Element(_)) => made.unwrap_or(Made::Relay).release(),
+            };
+            Some(Relay { role, input: input?, senses, active: active?, release: release.unwrap_or(Some(usual))? })
+        })
+        .collect();
+    reading.unique("the rig input", &inputs);
+    for (index, (role, span)) in roles.iter().enumerate() {
+        if zones.is_some() && roles[..index].iter().any(|(earlier, _)| earlier == role) {
+            reading.mistake(
+                DiagnosticKind::DuplicateName,
+                *span,
+                format!("the relay {} is given a second time", quoted(reading.source.slice(*span))),
+                "each relay is listed once".to_owned(),
+            );
+        }
+    }
+    relays.into_iter().collect()
+}
+
+fn paths(
+    reading: &mut Reading<'_>,
+    node: &Node,
+    zones: Option<&[Zone]>,
+    relays: Option<&[Relay]>,
+) -> Option<Vec<Path>> {
+    let items = some_items(reading, node, "the list of paths", MAX_ZONES)?;
+    let mut seen = Vec::new();
+    let paths: Vec<Option<Path>> = items
+        .iter()
+        .map(|item| {
+            let what = "a path";
+            let fields = reading.fields(item, what, &["zone", "poles"])?;
+            let zone = reading.require(&fields, "zone", what, "top").and_then(|node| {
+                let name = zone_name(reading, node)?;
+                let Some(zones) = zones else { return Some(0) };
+                seen.push(name.clone());
+                let index = zones.iter().position(|zone| zone.name == name.value);
+                if index.is_none() {
+                    let names: Vec<&str> = zones.iter().map(|zone| zone.name.as_str()).collect();
+                    let hint = match nearest(&name.value, names.iter().copied()) {
+                        Some(near) => format!("did you mean `{near}`?"),
+                        None => format!("the zones of this bench are {}", names.join(", ")),
+                    };
+                    reading.mistake(
+                        DiagnosticKind::UnknownRole,
+                        node.span,
+                        format!("there is no zone {}", quoted(&name.value)),
+                        hint,
+                    );
+                }
+                index
+            });
+            let poles = reading.require(&fields, "poles", what, "[[safety, element.top], [safety]]").and_then(|node| {
+                let poles = some_items(reading, node, "the list of poles", 4)?;
+                poles
+                    .iter()
+                    .map(|pole| pole_of(reading, pole, zones, relays))
+                    .collect::<Vec<_>>()
+                    .into_iter()
+                    .collect::<Option<Vec<Pole>>>()
+            });
+            Some(Path { zone: zone?, poles: poles? })
+        })
+        .collect();
+    reading.unique("the path of the zone", &seen);
+    let paths: Vec<Path> = paths.into_iter().collect::<Option<_>>()?;
+    let zones = zones?;
+    for (index, zone) in zones.iter().enumerate() {
+        if !paths.iter().any(|path| path.zone == index) {
+            reading.mistake_in(
+                DiagnosticKind::MissingKey,
+                node,
+                format!("no path leads to the element of the zone {}", quoted(&zone.name)),
+                format!("add `- {{ zone: {}, poles: [[safety, element.{}], [safety]] }}`", zone.name, zone.name),
+            );
+            return None;
+        }
+    }
+    Some(paths)
+}
+
+fn pole_of(reading: &mut Reading<'_>, node: &Node, zones: Option<&[Zone]>, relays: Option<&[Relay]>) -> Option<Pole> {
+    let items = reading.items(node, "a pole")?;
+    let through: Vec<Option<PathRelay>> = items
+        .iter()
+        .map(|item| {
+            let role = reading.parse(item, "a relay of a pole", |text| {
+                let mut words = Words::of(text);
+                let role = role(&mut words, zones)?;
+                words.end("the relays of a pole stand in a list: `[safety, element.top]`")?;
+                Ok(role)
+            })?;
+            let (Some(relays), Some(_)) = (relays, zones) else { return Some(PathRelay(0)) };
+            let found = relays.iter().position(|relay| relay.role == role);
+            if found.is_none() {
+                reading.mistake(
+                    DiagnosticKind::UnknownRole,
+                    item.span,
+                    format!("the relay {} is not in the list of relays", quoted(reading.source.slice(item.span))),
+                    "the rig has to sense every relay that a path leads through; add it to `relays`".to_owned(),
+                );
+            }
+            found.map(PathRelay)
+        })
+        .collect();
+    Some(Pole { through: through.into_iter().collect::<Option<_>>()? })
+}
+
+const CONTACTS: &[(&str, ContactRole)] = &[
+    ("lid", ContactRole::Lid),
+    ("stop", ContactRole::Stop),
+    ("start", ContactRole::Start),
+    ("acknowledge", ContactRole::Acknowledge),
+];
+
+const CONTACT_STATES: &[(&str, ContactState)] = &[("open", ContactState::Open), ("closed", ContactState::Closed)];
+
+fn contacts(reading: &mut Reading<'_>, node: &Node) -> Option<Vec<Contact>> {
+    let items = reading.items(node, "the list of contacts")?;
+    let mut roles = Vec::new();
+    let mut outputs = Vec::new();
+    let contacts: Vec<Option<Contact>> = items
+        .iter()
+        .map(|item| {
+            let what = "a contact";
+            let fields = reading.fields(item, what, &["role", "output", "engaged", "demand safe"])?;
+            let role = reading.require(&fields, "role", what, "lid").and_then(|node| {
+                let role = reading.one_of(node, "a contact's role", CONTACTS)?;
+                roles.push(Spanned { value: role.word().to_owned(), span: node.span });
+                Some(role)
+            });
+            let output = reading.require(&fields, "output", what, "0").and_then(|node| {
+                let output = reading.integer(node, "a rig output", 0, MAX_PIN)?;
+                outputs.push(Spanned { value: output.to_string(), span: node.span });
+                u8::try_from(output).ok()
+            });
+            let engaged = reading
+                .require(&fields, "engaged", what, "open")
+                .and_then(|node| reading.one_of(node, "the state of an engaged contact", CONTACT_STATES));
+            let demand_safe = match fields.get("demand safe") {
+                Some(node) => reading.one_of(node, "the state that demands safety", CONTACT_STATES).map(Some),
+                None => Some(None),
+            };
+            let (role, engaged, demand_safe) = (role?, engaged?, demand_safe?);
+            let rest = match engaged {
+                ContactState::Open => ContactState::Closed,
+                ContactState::Closed => ContactState::Open,
+            };
+            // An open lid and a pressed stop demand safety; a pressed start does not.
+            let usual = match role {
+                ContactRole::Lid | ContactRole::Stop => engaged,
+                ContactRole::Start | ContactRole::Acknowledge => rest,
+            };
+            Some(Contact { role, output: output?, engaged, demand_safe: demand_safe.unwrap_or(usual) })
+        })
+        .collect();
+    reading.unique("the contact", &roles);
+    reading.unique("the rig output", &outputs);
+    if items.len() > MAX_ITEMS {
+        return None;
+    }
+    contacts.into_iter().collect()
+}
+
+fn begin(reading: &mut Reading<'_>, node: &Node, contacts: Option<Option<&[Contact]>>) -> Option<BeginFiring> {
+    if let Content::Scalar(scalar) = &node.content {
+        if scalar.text == "operator" {
+            return Some(BeginFiring::Operator);
+        }
+        reading.mistake(
+            DiagnosticKind::UnknownWord,
+            node.span,
+            format!("{} is no way to begin a firing", quoted(&scalar.text)),
+            "write `operator`, `{ contact: start }` or `{ console: [\"program {program}\", start] }`".to_owned(),
+        );
+        return None;
+    }
+    let what = "`begin firing`";
+    let fields = reading.fields(node, what, &["console", "contact", "press"])?;
+    match (fields.entry("console"), fields.entry("contact")) {
+        (Some(console), None) => {
+            if let Some(press) = fields.entry("press") {
+                reading.mistake(
+                    DiagnosticKind::ConflictingKeys,
+                    press.key_span,
+                    "`press` belongs to `contact`, not to `console`",
+                    "leave it out".to_owned(),
+                );
+                return None;
+            }
+            let lines = words_of(reading, &console.value, "the list of console lines", "a console line")?;
+            if lines.is_empty() {
+                reading.mistake(
+                    DiagnosticKind::Empty,
+                    console.value.span,
+                    "no console line is sent",
+                    "for example `[\"program {program}\", start]`".to_owned(),
+                );
+                return None;
+            }
+            if !lines.iter().any(|line| line.contains("{program}")) {
+                reading.mistake(
+                    DiagnosticKind::Unused,
+                    console.value.head(),
+                    "no line has `{program}` in it, so the scenario's firing never reaches the controller",
+                    "put `{program}` where the segments belong: `\"program {program}\"`".to_owned(),
+                );
+            }
+            Some(BeginFiring::Console { lines })
+        }
+        (None, Some(contact)) => {
+            reading.one_of(&contact.value, "the contact that begins a firing", &[("start", ())])?;
+            let press = match fields.get("press") {
+                Some(node) => in_time_range(
+                    reading,
+                    node,
+                    "the time of a press",
+                    RigSpan::from_millis(10),
+                    RigSpan::from_seconds(60),
+                ),
+                None => Some(DEFAULT_PRESS),
+            };
+            let listed = match contacts {
+                Some(Some(contacts)) => contacts.iter().any(|contact| contact.role == ContactRole::Start),
+                // The list has mistakes of its own.
+                Some(None) => true,
+                None => false,
+            };
+            if !listed {
+                reading.mistake(
+                    DiagnosticKind::UnknownRole,
+                    contact.value.span,
+                    "the bench has no start contact",
+                    "add `{ role: start, output: 2, engaged: closed }` to `contacts`".to_owned(),
+                );
+                return None;
+            }
+            Some(BeginFiring::Contact { press: press? })
+        }
+        (Some(_), Some(contact)) => {
+            reading.mistake(
+                DiagnosticKind::ConflictingKeys,
+                contact.key_span,
+                "a firing is begun over the console or by a contact, not both",
+                "keep the one that the controller needs".to_owned(),
+            );
+            None
+        }
+        (None, None) => {
+            reading.mistake_in(
+                DiagnosticKind::MissingKey,
+                node,
+                "`begin firing` does not say how",
+                "write `operator`, `{ contact: start }` or `{ console: [\"program {program}\", start] }`".to_owned(),
+            );
+            None
+        }
+    }
+}
+
+fn declares(reading: &mut Reading<'_>, node: &Node) -> Option<Declared> {
+    let what = "`declares`";
+    let fields = reading.fields(node, what, &["top temperature", "longest firing", "cycle time", "reactions"])?;
+    let top = reading.require(&fields, "top temperature", what, "1280 °C").and_then(|node| {
+        let top = temperature(reading, node, "the top temperature")?;
+        if !(100_000..=1_500_000).contains(&top) {
+            reading.mistake(
+                DiagnosticKind::OutOfRange,
+                node.span,
+                format!("{} °C is no top temperature of a kiln", crate::quantity::thousandths(top)),
+                "it lies between 100 °C and 1500 °C".to_owned(),
+            );
+            return None;
+        }
+        Some(top)
+    });
+    let longest = reading
+        .require(&fields, "longest firing", what, "14 h")
+        .and_then(|node| duration(reading, node, "the longest firing", false));
+    let cycle = reading.require(&fields, "cycle time", what, "15 s").and_then(|node| {
+        in_time_range(reading, node, "the cycle time", RigSpan::from_millis(10), RigSpan::from_minutes(10))
+    });
+    let reactions = match fields.get("reactions") {
+        None => Some(Vec::new()),
+        Some(node) => reactions(reading, node),
+    };
+    Some(Declared {
+        top_temperature_millicelsius: top?,
+        longest_firing: longest?,
+        cycle_time: cycle?,
+        reactions: reactions?,
+    })
+}
+
+fn reactions(reading: &mut Reading<'_>, node: &Node) -> Option<Vec<(String, RigSpan)>> {
+    let Content::Mapping(entries) = &node.content else {
+        reading.mistake_in(
+            DiagnosticKind::WrongShape,
+            node,
+            "`reactions` is written as hazards and times",
+            "for example `reactions: { probe-open: 5 s }`".to_owned(),
+        );
+        return None;
+    };
+    let found: Vec<Option<(String, RigSpan)>> = entries
+        .iter()
+        .map(|entry| {
+            let key = Node {
+                span: entry.key_span,
+                content: Content::Scalar(crate::tree::Scalar {
+                    text: entry.key.clone(),
+                    style: saphyr_parser::ScalarStyle::Plain,
+                }),
+            };
+            let id = hazard(reading, &key);
+            let time = duration(reading, &entry.value, "a reaction time", false);
+            Some((id?.value.0, time?))
+        })
+        .collect();
+    found.into_iter().collect()
+}
+
+fn uncertainty(reading: &mut Reading<'_>, node: &Node) -> Option<Uncertainty> {
+    let what = "`uncertainty`";
+    let fields = reading.fields(node, what, &["edge time", "shown temperature", "coverage factor"])?;
+    let edge = reading.require(&fields, "edge time", what, "1 ms").and_then(|node| {
+        in_time_range(reading, node, "the uncertainty of an edge", RigSpan::ZERO, RigSpan::from_seconds(10))
+    });
+    let shown = reading.require(&fields, "shown temperature", what, "2 °C").and_then(|node| {
+        let shown = reading.parse(node, "the uncertainty of the temperature shown", |text| {
+            let mut words = Words::of(text);
+            let shown = words.difference()?;
+            words.end("one difference of temperatures stands here")?;
+            Ok(shown)
+        })?;
+        if !(0..=100_000).contains(&shown) {
+            reading.mistake(
+                DiagnosticKind::OutOfRange,
+                node.span,
+                format!("an uncertainty of {} °C makes no sense", crate::quantity::thousandths(shown)),
+                "it lies between 0 °C and 100 °C".to_owned(),
+            );
+            return None;
+        }
+        Some(shown)
+    });
+    let coverage = match fields.get("coverage factor") {
+        None => Some(200),
+        Some(node) => coverage(reading, node),
+    };
+    Some(Uncertainty {
+        edge_time: edge?,
+        shown_temperature_millicelsius: shown?,
+        coverage_hundredths: coverage?,
+    })
+}
+
+/// A coverage factor in hundredths: from 1 to 4.
+fn coverage(reading: &mut Reading<'_>, node: &Node) -> Option<u16> {
+    let scalar = reading.scalar(node, "the coverage factor")?;
+    let (whole, fraction) = scalar.text.split_once('.').unwrap_or((&scalar.text, ""));
+    let digits = |text: &str| text.bytes().all(|byte| byte.is_ascii_digit());
+    let fits = whole.len() == 1 && fraction.len() <= 2 && digits(whole) && digits(fraction) && scalar.is_number();
+    let hundredths = fits.then(|| format!("{whole}{fraction:0<2}").parse::<u16>().ok()).flatten();
+    let found = hundredths.filter(|value| (100..=400).contains(value));
+    if found.is_none() {
+        reading.mistake(
+            DiagnosticKind::OutOfRange,
+            node.span,
+            format!("{} is no coverage factor", quoted(&scalar.text)),
+            format!("write a number from 1 to 4 with at most two decimals, commonly {}", either(&["2"])),
+        );
+    }
+    found
+}
