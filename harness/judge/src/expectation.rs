@@ -68,6 +68,10 @@ pub enum Scope {
     Between(Instant, Instant),
     /// From one instant until just before another, or the end of the run.
     AfterUntil(Instant, Instant),
+    /// From each instant at which a condition becomes true, to the end of the
+    /// run. The condition is taken at the values as sampled, without their
+    /// uncertainty, as a script's trigger is.
+    Whenever(Condition),
 }
 
 /// What is claimed within a scope.
@@ -101,6 +105,14 @@ pub enum Claim {
         /// How long no element may be on for it to count as cut: at least
         /// three declared cycle times and 60 s.
         hold: RigSpan,
+    },
+    /// The condition holds from the opening on for so long, both ends included
+    /// (bounded invariance).
+    HoldsFor {
+        /// How long.
+        span: RigSpan,
+        /// What has to hold.
+        condition: Condition,
     },
 }
 

@@ -9,10 +9,18 @@
 //! The crate does no IO and reads no clock: samples, moments and the watermark
 //! go in, findings come out.
 
+mod compile;
+mod course;
 mod expectation;
+mod judge;
+mod monitor;
+mod outcome;
 mod signal;
 mod verdict;
 
+pub use compile::{CompileError, Problem};
 pub use expectation::{Claim, Comparison, Condition, Expectation, Instant, Scope};
+pub use judge::{Judge, MOST_WAITING};
+pub use monitor::{MOST_AWAITED, MOST_FOLLOWED};
 pub use signal::{MomentId, SignalId, SignalKind, SignalSpec, SignalTable};
 pub use verdict::{Finding, Margin, Reason, Verdict};

@@ -19,6 +19,19 @@ pub enum SignalKind {
     Temperature,
 }
 
+impl SignalKind {
+    /// The values that mean anything; whatever lies outside is not observed.
+    ///
+    /// Temperatures reach from absolute zero (−273.15 °C) to 4,000 °C, beyond
+    /// anything that a kiln or a thermocouple can be at.
+    pub fn range(self) -> core::ops::RangeInclusive<i64> {
+        match self {
+            SignalKind::Switch => 0..=1,
+            SignalKind::Temperature => -273_150..=4_000_000,
+        }
+    }
+}
+
 /// One observable signal, and how well it is known.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct SignalSpec {
@@ -32,7 +45,9 @@ pub struct SignalSpec {
     /// Half-width of the model's stated error, in the signal's own unit: only
     /// for model state, which is no measurement. Kept and printed apart.
     pub model_error: i64,
-    /// Half-width of the expanded uncertainty of the instants of its edges.
+    /// Half-width of the expanded uncertainty of the instants of its edges; for
+    /// a level no less than the time between two samples, because it is judged
+    /// at its samples.
     pub time_uncertainty: RigSpan,
     /// Worst time between what is sensed and what it stands for (the release
     /// of a relay behind a sensed command); added to reactions.

@@ -82,6 +82,18 @@ pub enum Reason {
     InsideGuardBand,
     /// The claim would have come out the same whatever the controller did.
     Vacuous,
+    /// Something lasted shorter than it has to.
+    TooShort,
+    /// Something lasted longer than it may.
+    TooLong,
+    /// Something came about fewer times than it has to.
+    TooFew,
+    /// Something came about more often than it may.
+    TooMany,
+    /// Something came before what has to come first.
+    OutOfOrder,
+    /// More was going on at once than the judge keeps room for.
+    Overflow,
 }
 
 impl Reason {
@@ -100,6 +112,12 @@ impl Reason {
             Reason::NotObserved => "not-observed",
             Reason::InsideGuardBand => "inside-guard-band",
             Reason::Vacuous => "vacuous",
+            Reason::TooShort => "too-short",
+            Reason::TooLong => "too-long",
+            Reason::TooFew => "too-few",
+            Reason::TooMany => "too-many",
+            Reason::OutOfOrder => "out-of-order",
+            Reason::Overflow => "overflow",
         }
     }
 }

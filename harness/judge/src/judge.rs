@@ -1,0 +1,399 @@
+//! The judge: samples, gaps, moments and the watermark go in, findings come out.
+
+use std::collections::VecDeque;
+
+use dryfire_units::{RigSpan, RigTime};
+
+use crate::compile::{check, signals_of};
+use crate::course::{FOREVER, NEVER, Present, Signals};
+use crate::monitor::{Ending, Monitor};
+use crate::{Claim, CompileError, Condition, Expectation, Finding, MomentId, Scope, SignalId, SignalKind, SignalTable};
+
+/// So many inputs are kept between two watermarks. If more come, the oldest
+/// are judged as though a watermark had been given.
+pub const MOST_WAITING: usize = 1 << 16;
+
+/// Instants are held within this distance of the beginning of the run
+/// (more than a thousand years), so that no sum of them can overflow.
+const FARTHEST: i64 = 1 << 55;
+
+/// Judges the expectations of one run while it goes on.
+///
+/// Between two watermarks inputs may come in any order; only among the samples
+/// of one signal at one instant does the order count. Findings depend on what
+/// was given, never on how it was cut into calls.
+///
+/// Input that comes too late (at or before the watermark) spoils every
+/// expectation that looks at it: it can no longer pass.
+pub struct Judge {
+    signals: Vec<SignalState>,
+    table: SignalTable,
+    moments: usize,
+    monitors: Vec<Monitor>,
+    /// Next instant at which each monitor has to be called.
+    due: Vec<i64>,
+    next_due: i64,
+    waiting: Vec<Input>,
+    sorted: bool,
+    watermark: i64,
+    /// Monitors to call at the present instant.
+    touched: Vec<usize>,
+    /// Signals whose value at the present instant is not that of the next.
+    blurred: Vec<usize>,
+    changed: Vec<usize>,
+    decided: VecDeque<Finding>,
+    moments_come_once: bool,
+}
+
+struct SignalState {
+    kind: SignalKind,
+    present: Present,
+    /// The last sample, and whether it meant anything.
+    last: i64,
+    last_known: bool,
+    sampled_at: i64,
+    unseen_until: i64,
+    dependents: Vec<usize>,
+}
+
+impl Signals for Vec<SignalState> {
+    fn present(&self, id: SignalId) -> Present {
+        self[usize::from(id.0)].present
+    }
+}
+
+#[derive(Clone, Copy)]
+struct Input {
+    at: i64,
+    kind: InputKind,
+}
+
+#[derive(Clone, Copy)]
+enum InputKind {
+    Sample { signal: u16, value: i64 },
+    Gap { signal: u16, until: i64 },
+    Moment { moment: u16, uncertainty: i64 },
+}
+
+impl Judge {
+    /// A judge of these expectations over a run with these signals and with
+    /// moments of these names (a [`MomentId`] is the index of its name).
+    ///
+    /// # Errors
+    /// If an expectation refers to what is not there or can never be decided.
+    pub fn new(table: SignalTable, moments: Vec<String>, expectations: Vec<Expectation>) -> Result<Self, CompileError> {
+        let mut signals: Vec<SignalState> = table.iter().map(|(_, spec)| SignalState::new(spec.kind)).collect();
+        let mut monitors = Vec::with_capacity(expectations.len());
+        for (index, expectation) in expectations.iter().enumerate() {
+            check(&table, moments.len(), &expectation.scope, &expectation.claim)
+                .map_err(|problem| CompileError { expectation: expectation.name.clone(), problem })?;
+            for id in looked_at(expectation) {
+                let dependents = &mut signals[usize::from(id.0)].dependents;
+                if dependents.last() != Some(&index) {
+                    dependents.push(index);
+                }
+            }
+            monitors.push(Monitor::new(&table, expectation));
+        }
+        Ok(Judge {
+            due: vec![0; monitors.len()],
+            next_due: if monitors.is_empty() { FOREVER } else { 0 },
+            touched: Vec::with_capacity(monitors.len()),
+            blurred: Vec::with_capacity(signals.len()),
+            changed: Vec::with_capacity(signals.len()),
+            decided: VecDeque::with_capacity(monitors.len()),
+            signals,
+            table,
+            moments: moments.len(),
+            monitors,
+            waiting: Vec::new(),
+            sorted: true,
+            watermark: NEVER,
+            moments_come_once: false,
+        })
+    }
+
+    /// Declares that no moment comes twice, so that an expectation after a
+    /// moment may be decided early when it holds, and not only when it fails.
+    #[must_use]
+    pub fn with_moments_that_come_once(mut self) -> Self {
+        self.moments_come_once = true;
+        self
+    }
+
+    /// A signal was sampled or has changed: from `at` on it has this value.
+    pub fn observe(&mut self, at: RigTime, signal: SignalId, value: i64) {
+        let at = held(at);
+        if at <= self.watermark || usize::from(signal.0) >= self.signals.len() {
+            return self.late_signal(signal);
+        }
+        self.push(Input { at, kind: InputKind::Sample { signal: signal.0, value } });
+    }
+
+    /// A signal was not observed from an instant on, until the first sample
+    /// that is not earlier than `until`.
+    pub fn gap(&mut self, signal: SignalId, from: RigTime, until: RigTime) {
+        let (at, until) = (held(from), held(until));
+        if at <= self.watermark || usize::from(signal.0) >= self.signals.len() {
+            self.late_signal(signal);
+            if until <= self.watermark || usize::from(signal.0) >= self.signals.len() {
+                return;
+            }
+        }
+        let at = at.max(self.watermark + 1);
+        self.push(Input { at, kind: InputKind::Gap { signal: signal.0, until } });
+    }
+
+    /// A moment came; how far its instant may be from the truth.
+    pub fn moment(&mut self, moment: MomentId, at: RigTime, uncertainty: RigSpan) {
+        let at = held(at);
+        if at <= self.watermark || usize::from(moment.0) >= self.moments {
+            let foreign = usize::from(moment.0) >= self.moments;
+            for monitor in self.monitors.iter_mut().filter(|monitor| foreign || monitor.looks_at(moment)) {
+                monitor.spoil();
+            }
+            return;
+        }
+        let uncertainty = uncertainty.as_micros().clamp(0, FARTHEST);
+        self.push(Input { at, kind: InputKind::Moment { moment: moment.0, uncertainty } });
+    }
+
+    /// Everything up to and including `until` has been given.
+    #[inline]
+    pub fn advance(&mut self, until: RigTime) {
+        let until = until.as_micros().min(FARTHEST);
+        if self.waiting.is_empty() && self.blurred.is_empty() && until < self.next_due {
+            self.watermark = self.watermark.max(until);
+            return;
+        }
+        self.judge_up_to(until);
+    }
+
+    /// The next finding whose verdict nothing can change any more. Its margin
+    /// and what was seen are those known when that became so;
+    /// [`Judge::finish`] may know more.
+    pub fn poll_decided(&mut self) -> Option<Finding> {
+        self.decided.pop_front()
+    }
+
+    /// The run is over as planned; everything up to and including `at` was
+    /// observed. All findings, in the order of the expectations.
+    pub fn finish(&mut self, at: RigTime) -> Vec<Finding> {
+        self.end(at, false)
+    }
+
+    /// The run was cut short: what holds only as far as it went is inconclusive.
+    pub fn finish_cut_short(&mut self, at: RigTime) -> Vec<Finding> {
+        self.end(at, true)
+    }
+
+    fn end(&mut self, at: RigTime, cut_short: bool) -> Vec<Finding> {
+        self.judge_up_to(held(at));
+        let ending = Ending { at: self.watermark, cut_short };
+        let table = &self.table;
+        self.monitors.iter_mut().enumerate().map(|(index, monitor)| monitor.finish(table, index, ending)).collect()
+    }
+
+    fn late_signal(&mut self, signal: SignalId) {
+        match self.signals.get(usize::from(signal.0)) {
+            Some(state) => {
+                for &dependent in &state.dependents {
+                    self.monitors[dependent].spoil();
+                }
+            }
+            None => self.monitors.iter_mut().for_each(Monitor::spoil),
+        }
+    }
+
+    fn push(&mut self, input: Input) {
+        if let Some(last) = self.waiting.last() {
+            self.sorted &= last.at <= input.at;
+        }
+        self.waiting.push(input);
+        if self.waiting.len() >= MOST_WAITING {
+            let newest = self.waiting.iter().map(|input| input.at).max().unwrap_or(self.watermark);
+            let oldest = self.waiting.iter().map(|input| input.at).min().unwrap_or(newest);
+            // The newer half of the time stays open for what may still come.
+            self.judge_up_to(oldest + (newest - oldest) / 2);
+            if self.waiting.len() >= MOST_WAITING {
+                self.judge_up_to(newest);
+            }
+        }
+    }
+
+    fn judge_up_to(&mut self, until: i64) {
+        if !self.sorted {
+            self.waiting.sort_by_key(|input| input.at);
+            self.sorted = true;
+        }
+        let mut waiting = std::mem::take(&mut self.waiting);
+        let mut taken = 0;
+        while let Some(first) = waiting.get(taken)
+            && first.at <= until
+        {
+            let at = first.at;
+            self.pass_time(at - 1);
+            while let Some(input) = waiting.get(taken)
+                && input.at == at
+            {
+                self.take(*input);
+                taken += 1;
+            }
+            self.settle(at);
+        }
+        if taken == waiting.len() {
+            waiting.clear();
+        } else {
+            waiting.drain(..taken);
+        }
+        self.waiting = waiting;
+        self.pass_time(until);
+        self.watermark = self.watermark.max(until);
+    }
+
+    /// Lets time pass up to and including an instant before the next input.
+    fn pass_time(&mut self, until: i64) {
+        if !self.blurred.is_empty() {
+            // One instant after several samples of one signal only the last is left.
+            let next = self.signals[self.blurred[0]].sampled_at + 1;
+            if next <= until {
+                self.settle(next);
+            }
+        }
+        while self.next_due <= until {
+            self.settle(self.next_due);
+        }
+    }
+
+    fn take(&mut self, input: Input) {
+        match input.kind {
+            InputKind::Sample { signal, value } => {
+                let index = usize::from(signal);
+                let state = &mut self.signals[index];
+                if input.at < state.unseen_until {
+                    return;
+                }
+                let known = state.kind.range().contains(&value);
+                let same = known && state.present == (Present { lo: value, hi: value, known: true });
+                if state.sampled_at == input.at {
+                    state.present.lo = state.present.lo.min(value);
+                    state.present.hi = state.present.hi.max(value);
+                    state.present.known &= known;
+                } else {
+                    state.present = Present { lo: value, hi: value, known };
+                }
+                state.sampled_at = input.at;
+                state.last = value;
+                state.last_known = known;
+                if !same {
+                    self.changed.push(index);
+                }
+            }
+            InputKind::Gap { signal, until } => {
+                let index = usize::from(signal);
+                let state = &mut self.signals[index];
+                state.unseen_until = state.unseen_until.max(until);
+                if input.at < state.unseen_until || state.sampled_at != input.at {
+                    state.forget();
+                    self.changed.push(index);
+                }
+            }
+            InputKind::Moment { moment, uncertainty } => {
+                for (index, monitor) in self.monitors.iter_mut().enumerate() {
+                    if monitor.looks_at(MomentId(moment)) {
+                        monitor.moment(MomentId(moment), input.at, uncertainty);
+                        self.touched.push(index);
+                    }
+                }
+            }
+        }
+    }
+
+    /// Everything at an instant has been taken: calls the monitors it concerns.
+    fn settle(&mut self, at: i64) {
+        while let Some(index) = self.blurred.pop() {
+            let state = &mut self.signals[index];
+            if state.sampled_at != at {
+                state.present = Present { lo: state.last, hi: state.last, known: state.last_known };
+                self.changed.push(index);
+            }
+        }
+        while let Some(index) = self.changed.pop() {
+            let state = &self.signals[index];
+            let last = Present { lo: state.last, hi: state.last, known: state.last_known };
+            if state.present != last && state.sampled_at == at && !self.blurred.contains(&index) {
+                self.blurred.push(index);
+            }
+            for &dependent in &state.dependents {
+                self.monitors[dependent].changed = true;
+                self.touched.push(dependent);
+            }
+        }
+        if at < 0 {
+            // Before the run only the values count, and the first instant looks at them all.
+            self.touched.clear();
+            return;
+        }
+        if self.next_due <= at {
+            for (index, &due) in self.due.iter().enumerate() {
+                if due <= at {
+                    self.touched.push(index);
+                }
+            }
+        }
+        self.touched.sort_unstable();
+        self.touched.dedup();
+        for position in 0..self.touched.len() {
+            let index = self.touched[position];
+            let monitor = &mut self.monitors[index];
+            self.due[index] = monitor.at(&self.table, at, &self.signals);
+            if let Some(finding) = monitor.decided(&self.table, index, self.moments_come_once) {
+                self.decided.push_back(finding);
+            }
+        }
+        self.touched.clear();
+        self.next_due = self.due.iter().copied().min().unwrap_or(FOREVER);
+    }
+}
+
+impl SignalState {
+    fn new(kind: SignalKind) -> Self {
+        SignalState {
+            kind,
+            present: Present { lo: 0, hi: 0, known: false },
+            last: 0,
+            last_known: false,
+            sampled_at: NEVER,
+            unseen_until: NEVER,
+            dependents: Vec::new(),
+        }
+    }
+
+    fn forget(&mut self) {
+        self.present = Present { lo: 0, hi: 0, known: false };
+        self.last = 0;
+        self.last_known = false;
+        self.sampled_at = NEVER;
+    }
+}
+
+fn held(at: RigTime) -> i64 {
+    at.as_micros().clamp(-FARTHEST, FARTHEST)
+}
+
+/// Every signal that an expectation looks at.
+fn looked_at(expectation: &Expectation) -> Vec<SignalId> {
+    let mut signals = Vec::new();
+    if let Scope::Whenever(condition) = &expectation.scope {
+        signals_of(condition, &mut signals);
+    }
+    match &expectation.claim {
+        Claim::Always(condition)
+        | Claim::Never(condition)
+        | Claim::Sometime(condition)
+        | Claim::Within { condition, .. }
+        | Claim::HoldsFor { condition, .. } => signals_of(condition, &mut signals),
+        Claim::HeatCut { heat, .. } => signals_of(&Condition::Is { signal: *heat, on: true }, &mut signals),
+    }
+    signals
+}

@@ -1,0 +1,191 @@
+//! Bounded response: the condition comes true not later than a limit after the
+//! opening.
+
+use std::collections::VecDeque;
+
+use super::parked::{Parked, undecided_at_end};
+use super::{Closing, Ending, Follow, Surroundings};
+use crate::course::FOREVER;
+use crate::outcome::{Opening, Outcome, Results};
+use crate::{Reason, Verdict};
+
+/// The condition is to be reached in time after each opening.
+pub(crate) struct Reach {
+    limit: i64,
+    release: i64,
+    /// Openings without an answer, by the instant at which a fail is certain.
+    pending: VecDeque<Pending>,
+    parked: Parked,
+    due: i64,
+}
+
+struct Pending {
+    opening: Opening,
+    /// First instant at which the condition was surely true, in time or nearly so.
+    first_sure: Option<i64>,
+}
+
+impl Reach {
+    pub(crate) fn new(limit: i64, release: i64) -> Self {
+        Reach { limit, release, pending: VecDeque::new(), parked: Parked::default(), due: FOREVER }
+    }
+
+    /// Last instant at which the sensed condition is in time.
+    fn deadline(&self, opening: Opening) -> i64 {
+        opening.at + self.limit - self.release
+    }
+
+    /// Last instant at which it may have been in time.
+    fn last_chance(&self, opening: Opening) -> i64 {
+        self.deadline(opening) + opening.uncertainty
+    }
+
+    fn timed(&self, outcome: Outcome, reached: i64) -> Outcome {
+        let opening = outcome.opening;
+        let seen = reached - opening.at + self.release;
+        outcome.timed(seen, self.limit - seen, opening.uncertainty)
+    }
+
+    fn undecided(&self, around: &Surroundings<'_>, pending: &Pending, at: i64) -> Outcome {
+        let opening = pending.opening;
+        if around.track.last_hope_unobserved(at) >= opening.earliest() {
+            return Outcome::inconclusive(opening, Reason::NotObserved);
+        }
+        if around.track.last_possible(at) < opening.earliest() {
+            return Outcome::inconclusive(opening, Reason::StillOpen);
+        }
+        let outcome = Outcome::inconclusive(opening, Reason::InsideGuardBand);
+        match pending.first_sure {
+            Some(reached) => self.timed(outcome, reached),
+            None => outcome,
+        }
+    }
+
+    /// The condition is surely true: answers what it answers, and returns the
+    /// next instant at which an opening is surely past.
+    fn answer(&mut self, around: &Surroundings<'_>, at: i64, results: &mut Results) -> i64 {
+        let mut next = FOREVER;
+        let since = around.track.sure_since;
+        let mut index = 0;
+        while index < self.pending.len() {
+            let opening = self.pending[index].opening;
+            let reached = since.max(opening.at);
+            let in_time = reached <= self.deadline(opening) - opening.uncertainty;
+            if at >= opening.latest() && in_time {
+                // Nearly always the whole queue is answered from the front.
+                if index == 0 {
+                    self.pending.pop_front();
+                } else {
+                    self.pending.remove(index);
+                }
+                let held = Outcome::new(opening, Verdict::Pass, Reason::Held, Some(reached));
+                let outcome = self.timed(held, reached);
+                self.parked.take(around, outcome, at, results);
+                continue;
+            }
+            if at < opening.latest() {
+                next = next.min(opening.latest());
+            }
+            self.pending[index].first_sure.get_or_insert(reached);
+            index += 1;
+        }
+        next
+    }
+
+    /// Details of fails: how late it was reached.
+    fn complete_fails(&mut self, around: &Surroundings<'_>) {
+        let (limit, release, since) = (self.limit, self.release, around.track.sure_since);
+        for fail in self.parked.bare_fails() {
+            let seen = since - fail.opening.at + release;
+            let uncertainty = fail.opening.uncertainty;
+            fail.reason = Reason::ReachedLate;
+            *fail = fail.clone().timed(seen, limit - seen, uncertainty);
+        }
+    }
+
+    fn expire(&mut self, around: &Surroundings<'_>, at: i64, results: &mut Results) {
+        while let Some(front) = self.pending.front()
+            && self.last_chance(front.opening) <= at
+        {
+            let pending = self.pending.pop_front().expect("there is a front");
+            let last_chance = self.last_chance(pending.opening);
+            let outcome = if around.track.last_possible(at) < pending.opening.earliest() {
+                Outcome::new(pending.opening, Verdict::Fail, Reason::NotReached, Some(last_chance))
+            } else {
+                self.undecided(around, &pending, at)
+            };
+            let failed = outcome.verdict == Verdict::Fail;
+            self.parked.take(around, outcome, last_chance, results);
+            if failed && around.closing == Closing::Never {
+                // No later occurrence can change the verdict or be reported instead,
+                // except those that are certain at this very instant.
+                let deadline = last_chance;
+                while self.pending.back().is_some_and(|last| self.last_chance(last.opening) > deadline) {
+                    self.pending.pop_back();
+                }
+            }
+        }
+    }
+}
+
+impl Follow for Reach {
+    fn open(&mut self, around: &Surroundings<'_>, opening: Opening) {
+        if self.parked.certain_fail(around).is_some() {
+            return;
+        }
+        let last_chance = self.last_chance(opening);
+        let mut place = self.pending.len();
+        while place > 0 && self.last_chance(self.pending[place - 1].opening) > last_chance {
+            place -= 1;
+        }
+        self.pending.insert(place, Pending { opening, first_sure: None });
+    }
+
+    fn close(&mut self, _around: &Surroundings<'_>, at: i64, uncertainty: i64, results: &mut Results) {
+        self.parked.close(at, uncertainty, results);
+        for pending in self.pending.drain(..) {
+            results.settle(undecided_at_end(pending.opening, at, uncertainty));
+        }
+    }
+
+    fn touch(&mut self, around: &Surroundings<'_>, at: i64, results: &mut Results) {
+        let mut due = FOREVER;
+        if around.track.now.sure() {
+            self.complete_fails(around);
+            due = self.answer(around, at, results);
+        }
+        self.expire(around, at, results);
+        if let Some(front) = self.pending.front() {
+            due = due.min(self.last_chance(front.opening));
+        }
+        self.due = due;
+    }
+
+    fn due(&self) -> i64 {
+        self.due
+    }
+
+    fn certain_fail(&self, around: &Surroundings<'_>) -> Option<Outcome> {
+        self.parked.certain_fail(around).cloned()
+    }
+
+    fn unsettled(&self) -> usize {
+        self.pending.len() + self.parked.len()
+    }
+
+    fn room(&self) -> usize {
+        super::MOST_AWAITED
+    }
+
+    fn finish(&mut self, around: &Surroundings<'_>, ending: Ending, results: &mut Results) {
+        while let Some(pending) = self.pending.pop_front() {
+            let outcome = if around.closing == Closing::Required {
+                Outcome::inconclusive(pending.opening, Reason::TriggerNotObserved)
+            } else {
+                self.undecided(around, &pending, ending.at)
+            };
+            results.settle(outcome);
+        }
+        self.parked.finish(around, results);
+    }
+}
