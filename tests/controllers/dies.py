@@ -1,6 +1,6 @@
 """Ends in the middle of a run. Standard library only.
 
-    python3 dies.py exits|raises|killed|closes|at-once
+    python3 dies.py exits|raises|killed|closes|at-once|after-a-cut
 """
 
 import json
@@ -14,6 +14,8 @@ if how == "at-once":
     print("no configuration found", file=sys.stderr)
     sys.exit(7)
 hello = json.loads(sys.stdin.readline())["hello"]
+if how == "after-a-cut" and hello["store"]:
+    sys.exit("memory is damaged: " + hello["store"])
 print('{"ready":{"protocol":1,"name":"dies.py","firmware":"1"}}', flush=True)
 off = {name: False for name in hello["relays"]}
 for count, line in enumerate(sys.stdin):
@@ -30,4 +32,4 @@ for count, line in enumerate(sys.stdin):
         if how == "closes":
             os.close(1)
             time.sleep(3600)
-    print(json.dumps({"answer": {"at": message["call"]["at"], "relays": off}}), flush=True)
+    print(json.dumps({"answer": {"at": message["call"]["at"], "relays": off, "store": "segment 2"}}), flush=True)

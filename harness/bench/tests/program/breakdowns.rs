@@ -4,7 +4,7 @@
 use std::time::Duration;
 
 use dryfire_bench::{Bench as _, ProgramBench, ProgramBenchError};
-use dryfire_engine::{Observation, Trouble, TroubleKind};
+use dryfire_engine::{CommandKind, Observation, Trouble, TroubleKind};
 use dryfire_scenario::BenchKind;
 use dryfire_units::RigSpan;
 use rstest::rstest;
@@ -202,6 +202,21 @@ fn after_a_breakdown_the_next_run_begins_afresh() {
     session.begin(&[]).expect("a new process");
     session.to(seconds(2));
     assert!(matches!(session.seen.last(), Some(Observation::Complete { until }) if *until == seconds(2)));
+}
+
+#[test]
+fn a_program_that_does_not_come_back_with_its_supply_ends_the_run() {
+    need_python!();
+    let mut session = Session::new(&bench_file(controller("dies.py after-a-cut"), RigSpan::from_seconds(20)));
+    session.begin(&[]).expect("the first start is good");
+    session.command(millis(1500), CommandKind::Supply { on: false });
+    session.command(millis(2500), CommandKind::Supply { on: true });
+    let trouble = session.try_to(seconds(5)).expect_err("the second is not");
+    assert_eq!(trouble.kind, TroubleKind::ProgramEnded);
+    assert!(trouble.detail.contains("it was to answer `hello`"), "{}", trouble.detail);
+    assert!(trouble.detail.contains("`memory is damaged: segment 2`"), "{}", trouble.detail);
+    // What was seen before it, the cut included, is complete.
+    assert_eq!(session.seen.last(), Some(&Observation::Complete { until: millis(2500) }));
 }
 
 #[rstest]
