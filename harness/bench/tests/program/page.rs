@@ -1,11 +1,11 @@
 //! What `docs/program-bench.md` promises is what the bench does.
 
-use dryfire_bench::Bench as _;
-use dryfire_engine::{CommandKind, ProbeSignal};
-use dryfire_scenario::{ContactRole, Segment};
+use dryfire_bench::{Bench as _, ProgramBench};
+use dryfire_engine::{CommandKind, Observation, ProbeSignal};
+use dryfire_scenario::{ContactRole, Segment, parse_bench};
 use dryfire_units::RigSpan;
 
-use crate::support::{Session, bench_file, controller, micros, millis, need_python, root, seconds, type_k};
+use crate::support::{Session, bench_file, controller, micros, millis, need_python, root, seconds, setup, type_k};
 
 /// The page's text, which the repository always has.
 #[expect(clippy::disallowed_methods, reason = "the test is about a file")]
@@ -71,6 +71,23 @@ fn the_smallest_controller_on_the_page_works() {
     let later: Vec<_> = session.edges().split_off(on.len()).into_iter().filter(|edge| edge.1 == 0).collect();
     assert_eq!(later, [(1_001_000, 0, false), (2_001_000, 0, true), (3_100_000, 0, false)]);
     assert_eq!(session.now, micros(10_000_000));
+}
+
+#[test]
+fn the_example_bench_file_runs_the_small_controller_from_its_own_folder() {
+    need_python!();
+    let folder = root().join("scenarios/benches");
+    #[expect(clippy::disallowed_methods, reason = "the test is about a file")]
+    let text = std::fs::read_to_string(folder.join("program-python.yaml")).expect("the file is there");
+    let (file, warnings) = parse_bench("program-python.yaml", &text).expect("it is a bench file");
+    assert!(warnings.is_empty(), "{warnings:?}");
+    let mut bench = ProgramBench::new(&file, &folder).expect("it is a program bench");
+    let identity = bench.begin(&setup(&[])).expect("the controller starts");
+    assert!(identity.description.ends_with(": controller.py, firmware 1.0.0"), "{}", identity.description);
+    let mut seen = Vec::new();
+    bench.advance(seconds(2), &mut seen).expect("and answers");
+    assert_eq!(seen, [Observation::Complete { until: seconds(2) }]);
+    bench.end();
 }
 
 #[test]
