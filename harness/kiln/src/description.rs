@@ -324,7 +324,34 @@ impl Layer {
         let most = KilnDescription::MAX_NODES_PER_LAYER;
         if self.nodes == 0 || self.nodes > most {
             checker.error(&format!("{part}, nodes"), format!("have to be 1 to {most}, found {}", self.nodes));
+            return;
         }
+        let allowed = self.most_nodes();
+        if allowed == 0 {
+            let problem = "is too thin or conducts too well to be a layer of its own; \
+                           leave it out or let its neighbour stand for it";
+            checker.error(part, problem.to_string());
+        } else if self.nodes > allowed {
+            let problem = format!(
+                "are too thin for steps of one second; this layer takes at most {allowed}, found {}",
+                self.nodes
+            );
+            checker.error(&format!("{part}, nodes"), problem);
+        }
+    }
+
+    /// Into how many cells the layer may be cut at most, so that a step of one
+    /// second is stable whatever its neighbours are: a cell's heat capacity has
+    /// to be twice what its two faces exchange in a second (one of them half a
+    /// cell away: `ρ·c·dx² ≥ 2·3·k` seconds).
+    pub fn most_nodes(&self) -> usize {
+        let temperatures = || (0..=28).map(|step| 50.0 * f64::from(step));
+        let highest = temperatures().map(|t| self.material.conductivity.at(t)).fold(0.0, f64::max);
+        let lowest = temperatures().map(|t| self.material.specific_heat.at(t)).fold(f64::INFINITY, f64::min);
+        let seconds_by_square = self.material.density.value() * lowest / (6.0 * highest);
+        let thinnest = libm::sqrt(1.0 / seconds_by_square);
+        let nodes = libm::floor(self.thickness.value() / thinnest);
+        if nodes >= 1.0 { (nodes as usize).min(KilnDescription::MAX_NODES_PER_LAYER) } else { 0 }
     }
 }
 

@@ -2,15 +2,19 @@
 //!
 //! - [`KilnDescription`]: what the kiln is made of, checked;
 //! - [`Circuit`]: through which relays current reaches its elements;
-//! - [`Kiln`]: the model in motion.
+//! - [`Kiln`]: the model in motion;
+//! - [`safety_times`]: how long heat may stay on after a failure.
 //!
 //! Equations, sources and what is left out stand in `docs/kiln-model.md`.
 
 mod circuit;
 mod description;
 mod kiln;
+mod material;
 mod model;
+mod safety_time;
 mod three_ring;
+mod wall;
 
 pub use circuit::{Circuit, CircuitError, RelayFault, ZonePath};
 pub use description::{
@@ -18,4 +22,7 @@ pub use description::{
     SpecificHeat, Zone, ZoneCoupling,
 };
 pub use kiln::{Kiln, KilnError, StartProfile, StartState};
+pub use safety_time::{
+    Before, Failure, LoadState, SafetyCase, SafetyError, SafetyGrid, SafetyLimit, SafetyTime, safety_times,
+};
 pub use three_ring::three_ring;

@@ -1,0 +1,636 @@
+//! Process safety time: how long heat may stay on after a failure.
+//!
+//! **Definition used here.** The process safety time of a failure that leaves
+//! heat on is the longest time after it at which a cut of all heat still keeps
+//! the kiln below a limit for good, the heat that is stored in elements and
+//! chamber at the cut included. It is therefore the time until the action has
+//! to be *complete* (IEC 61508-4 defines it so, "process safety time"; IEC
+//! 61511 as the time from failure to hazardous event if nothing reacts; both
+//! from memory, paraphrased). It is never longer than the plain time until the
+//! limit is reached, which is given beside it.
+//!
+//! **Not from one heat capacity.** C·ΔT/P with the whole kiln's C is far too
+//! long for an empty kiln whose wall is soaked: only elements and the skin of
+//! the hot face take the heat at first. So the model is run from every state
+//! of a [`SafetyGrid`], and every state's times are given. What is printed of
+//! it, and why each choice is the worst, stands in
+//! `docs/process-safety-time.md`.
+
+use core::fmt;
+
+use dryfire_units::{Celsius, RigSpan, RigTime, Volts};
+
+use crate::{Circuit, Kiln, KilnDescription, KilnError, RelayFault, StartState};
+
+/// The states and failures that are searched.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SafetyGrid {
+    /// The set-point at which the kiln stands when it fails (except for [`Before::Cold`]).
+    pub set_point: Celsius,
+    /// The room.
+    pub ambient: Celsius,
+    /// Supply voltage over its rated value; heat goes with its square.
+    pub supply_factor: f64,
+    /// What the model may be wrong by; every limit is taken that much lower.
+    pub model_error: Celsius,
+    /// How far the search looks.
+    pub horizon: RigSpan,
+    /// With and without load.
+    pub loads: Vec<LoadState>,
+    /// How the kiln came to where it stands.
+    pub befores: Vec<Before>,
+    /// Which zones' heat is left on.
+    pub failures: Vec<Failure>,
+    /// Rises of a reading above its value at the failure whose instants are wanted.
+    pub reading_rises: Vec<Celsius>,
+}
+
+/// What stands in the kiln.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum LoadState {
+    /// Nothing.
+    Empty,
+    /// The load of the description.
+    Full,
+}
+
+/// What went before the failure.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Before {
+    /// A hold at the set-point without end: wall soaked, elements at holding power.
+    Hold,
+    /// Full power from cold, the set-point reached at this moment: wall hardly
+    /// soaked, elements at full power. No programmed ramp leaves the wall colder
+    /// or the elements hotter.
+    FullPowerRamp,
+    /// Nothing: the kiln is as cold as the room.
+    Cold,
+}
+
+/// The zones whose heat is left on; the others stay under control.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Failure {
+    zones: Vec<usize>,
+}
+
+impl Failure {
+    /// These zones, in any order.
+    pub fn of(zones: impl IntoIterator<Item = usize>) -> Self {
+        let mut zones: Vec<usize> = zones.into_iter().collect();
+        zones.sort_unstable();
+        zones.dedup();
+        Failure { zones }
+    }
+
+    /// Every zone of a kiln with so many.
+    pub fn all(zones: usize) -> Self {
+        Failure { zones: (0..zones).collect() }
+    }
+
+    /// Their indices, rising.
+    pub fn zones(&self) -> &[usize] {
+        &self.zones
+    }
+}
+
+/// What must not be reached.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum SafetyLimit {
+    /// The hottest element's temperature against [`Limits::element`](crate::Limits::element).
+    Element,
+    /// The hottest hot face against [`Limits::brick`](crate::Limits::brick).
+    Brick,
+    /// The hottest chamber against [`Limits::programmed_top`](crate::Limits::programmed_top).
+    Programmed,
+}
+
+impl SafetyLimit {
+    /// All of them.
+    pub const ALL: [SafetyLimit; 3] = [SafetyLimit::Element, SafetyLimit::Brick, SafetyLimit::Programmed];
+
+    /// Its value for a kiln.
+    pub fn of(self, description: &KilnDescription) -> Celsius {
+        match self {
+            SafetyLimit::Element => description.limits.element,
+            SafetyLimit::Brick => description.limits.brick,
+            SafetyLimit::Programmed => description.limits.programmed_top,
+        }
+    }
+}
+
+/// The process safety time to one limit; the order is from the least time to the most.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum SafetyTime {
+    /// A cut at the very moment of the failure comes too late: the kiln stands
+    /// at the limit, or stored heat alone carries it there.
+    NoMargin,
+    /// There is time.
+    Until {
+        /// The latest cut, after the failure, that keeps the kiln below the limit; rounded down.
+        cut_by: RigSpan,
+        /// When the limit is reached if nothing is cut; rounded up to the model's grid.
+        reached: RigSpan,
+    },
+    /// The limit is not reached within the horizon, though nothing is cut.
+    NotReached,
+}
+
+impl SafetyTime {
+    /// The latest cut; zero where there is no margin, nothing where no limit is reached.
+    pub fn cut_by(self) -> Option<RigSpan> {
+        match self {
+            SafetyTime::NoMargin => Some(RigSpan::ZERO),
+            SafetyTime::Until { cut_by, .. } => Some(cut_by),
+            SafetyTime::NotReached => None,
+        }
+    }
+}
+
+/// What one state and one failure came to.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SafetyCase {
+    /// With or without load.
+    pub load: LoadState,
+    /// What went before.
+    pub before: Before,
+    /// What is left on.
+    pub failure: Failure,
+    /// The hottest chamber at the failure. Below the set-point where the kiln
+    /// has not the power to get or stay there.
+    pub chamber: Celsius,
+    /// The times, in the order of [`SafetyLimit::ALL`].
+    pub times: [SafetyTime; 3],
+    /// When the first probe reads each of [`SafetyGrid::reading_rises`] more
+    /// than at the failure, if nothing is cut; `None`: not within the horizon.
+    pub readings: Vec<Option<RigSpan>>,
+}
+
+impl SafetyCase {
+    /// The time to one limit.
+    pub fn time(&self, limit: SafetyLimit) -> SafetyTime {
+        match limit {
+            SafetyLimit::Element => self.times[0],
+            SafetyLimit::Brick => self.times[1],
+            SafetyLimit::Programmed => self.times[2],
+        }
+    }
+
+    /// The first of some limits, with its time; `None` for no limits.
+    pub fn first(&self, limits: &[SafetyLimit]) -> Option<(SafetyLimit, SafetyTime)> {
+        limits.iter().map(|limit| (*limit, self.time(*limit))).min_by_key(|(limit, time)| (*time, *limit))
+    }
+}
+
+/// Why nothing can be searched.
+#[derive(Clone, Debug, PartialEq)]
+pub enum SafetyError {
+    /// The kiln's description or a state does not make sense.
+    Kiln(KilnError),
+    /// The set-point is no temperature between the room's and 1400 °C.
+    SetPoint {
+        /// The set-point.
+        set_point: Celsius,
+        /// The room.
+        ambient: Celsius,
+    },
+    /// The supply factor is not between 0.5 and 1.5.
+    SupplyFactor(f64),
+    /// The model's error is not between 0 and 100 °C.
+    ModelError(Celsius),
+    /// The horizon is not between a second and 48 hours.
+    Horizon(RigSpan),
+    /// A failure leaves on no zone, or one that there is not.
+    Failure {
+        /// The failure.
+        failure: Failure,
+        /// How many zones there are.
+        zones: usize,
+    },
+}
+
+impl fmt::Display for SafetyError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Kiln(error) => error.fmt(f),
+            Self::SetPoint { set_point, ambient } => {
+                write!(f, "the set-point has to lie between the room's {ambient} and 1400 °C, found {set_point}")
+            }
+            Self::SupplyFactor(factor) => {
+                write!(f, "the supply factor has to lie between 0.5 and 1.5, found {factor}")
+            }
+            Self::ModelError(error) => write!(f, "the model's error has to lie between 0 and 100 °C, found {error}"),
+            Self::Horizon(horizon) => write!(f, "the horizon has to lie between 1 s and 48 h, found {horizon}"),
+            Self::Failure { failure, .. } if failure.zones.is_empty() => {
+                f.write_str("a failure has to leave at least one zone on")
+            }
+            Self::Failure { failure, zones } => {
+                let worst = failure.zones.last().map_or(0, |zone| zone + 1);
+                write!(f, "a failure leaves zone {worst} on, but there are only {zones}")
+            }
+        }
+    }
+}
+
+impl std::error::Error for SafetyError {}
+
+impl From<KilnError> for SafetyError {
+    fn from(error: KilnError) -> Self {
+        SafetyError::Kiln(error)
+    }
+}
+
+impl SafetyGrid {
+    /// How far the usual search looks: six hours.
+    pub const HORIZON: RigSpan = RigSpan::from_seconds(6 * 3600);
+    /// The usual supply: 10 % above its rating, so 21 % more heat (common practice, no source).
+    pub const SUPPLY_FACTOR: f64 = 1.1;
+    /// A warm room (common practice, no source).
+    pub const AMBIENT: Celsius = Celsius::new(40.0);
+
+    /// The usual grid: empty and full, after an endless hold at the hottest
+    /// set-point that may be programmed and after a ramp at full power to it,
+    /// each zone alone and all of them.
+    pub fn usual(description: &KilnDescription, model_error: Celsius) -> Self {
+        let zones = description.zones.len();
+        let mut failures: Vec<Failure> = (0..zones).map(|zone| Failure::of([zone])).collect();
+        if zones > 1 {
+            failures.push(Failure::all(zones));
+        }
+        SafetyGrid {
+            set_point: description.limits.programmed_top,
+            ambient: Self::AMBIENT,
+            supply_factor: Self::SUPPLY_FACTOR,
+            model_error,
+            horizon: Self::HORIZON,
+            loads: Self::loads_of(description),
+            befores: vec![Before::Hold, Before::FullPowerRamp],
+            failures,
+            reading_rises: Vec::new(),
+        }
+    }
+
+    /// Empty, and full if the description has any load.
+    pub fn loads_of(description: &KilnDescription) -> Vec<LoadState> {
+        if description.zones.iter().any(|zone| zone.load.is_some()) {
+            vec![LoadState::Empty, LoadState::Full]
+        } else {
+            vec![LoadState::Empty]
+        }
+    }
+
+    fn check(&self, description: &KilnDescription) -> Result<(), SafetyError> {
+        description.check().map_err(KilnError::Description)?;
+        let (set_point, ambient) = (self.set_point, self.ambient);
+        // Written so that NaN is refused too.
+        if !(set_point.value() >= ambient.value() && set_point.value() <= 1400.0) {
+            return Err(SafetyError::SetPoint { set_point, ambient });
+        }
+        if !(self.supply_factor >= 0.5 && self.supply_factor <= 1.5) {
+            return Err(SafetyError::SupplyFactor(self.supply_factor));
+        }
+        if !(self.model_error.value() >= 0.0 && self.model_error.value() <= 100.0) {
+            return Err(SafetyError::ModelError(self.model_error));
+        }
+        if self.horizon < RigSpan::from_seconds(1) || self.horizon > RigSpan::from_seconds(48 * 3600) {
+            return Err(SafetyError::Horizon(self.horizon));
+        }
+        let zones = description.zones.len();
+        for failure in &self.failures {
+            if failure.zones.is_empty() || failure.zones.iter().any(|zone| *zone >= zones) {
+                return Err(SafetyError::Failure { failure: failure.clone(), zones });
+            }
+        }
+        Ok(())
+    }
+}
+
+/// Searches a grid; one case for each load, each past and each failure, in this order.
+///
+/// Elements are taken as new (their least resistance), the lid as shut. Zones
+/// that a failure does not leave on are held at the set-point by a control loop
+/// of the search, as an honest controller would.
+///
+/// # Errors
+///
+/// A description or a grid that does not make sense.
+pub fn safety_times(description: &KilnDescription, grid: &SafetyGrid) -> Result<Vec<SafetyCase>, SafetyError> {
+    grid.check(description)?;
+    let mut cases = Vec::new();
+    for load in &grid.loads {
+        let description = worst_of(description, *load);
+        for before in &grid.befores {
+            let at_failure = Fired::before_failure(&description, grid, *before)?;
+            for failure in &grid.failures {
+                let search = CutSearch::new(&description, grid, &at_failure, failure)?;
+                cases.push(SafetyCase {
+                    load: *load,
+                    before: *before,
+                    failure: failure.clone(),
+                    chamber: Celsius::new(at_failure.level(SafetyLimit::Programmed)),
+                    times: search.times()?,
+                    readings: search.readings.clone(),
+                });
+            }
+        }
+    }
+    Ok(cases)
+}
+
+/// The kiln with new elements and that load.
+fn worst_of(description: &KilnDescription, load: LoadState) -> KilnDescription {
+    let mut worst = description.clone();
+    for zone in &mut worst.zones {
+        zone.element.ageing = zone.element.ageing.min(1.0);
+        if load == LoadState::Empty {
+            zone.load = None;
+        }
+    }
+    worst
+}
+
+const SECOND: RigSpan = RigSpan::from_seconds(1);
+/// A ramp or a cooling that takes longer is given up.
+const LONGEST_PAST: RigSpan = RigSpan::from_seconds(48 * 3600);
+/// How long a hold is given to settle; the wall starts soaked, so only elements and the loop have to.
+const LONGEST_SETTLING: RigSpan = RigSpan::from_seconds(2 * 3600);
+
+/// A control loop that holds one zone: proportional and integral, on the chamber's true temperature.
+#[derive(Clone, Copy, Debug)]
+struct HoldLoop {
+    /// Full power until the set-point has been reached once.
+    climbing: bool,
+    /// The integral part, as a share of full power.
+    integral: f64,
+}
+
+impl HoldLoop {
+    /// Share of full power for each degree below the set-point.
+    const GAIN: f64 = 1.0 / 50.0;
+    /// Seconds in which the integral part doubles the proportional one.
+    const INTEGRAL_SECONDS: f64 = 150.0;
+
+    /// The share for the next second.
+    fn share(&mut self, error: f64) -> f64 {
+        if self.climbing {
+            if error > 0.0 {
+                return 1.0;
+            }
+            self.climbing = false;
+        }
+        let wanted = self.integral + Self::GAIN * error;
+        // The integral stands still while the output is at its end, or it would wind up.
+        if (wanted < 1.0 || error < 0.0) && (wanted > 0.0 || error > 0.0) {
+            self.integral = (self.integral + Self::GAIN * error / Self::INTEGRAL_SECONDS).clamp(0.0, 1.0);
+        }
+        wanted.clamp(0.0, 1.0)
+    }
+}
+
+/// A kiln under control: one relay for each zone.
+#[derive(Clone, Debug)]
+struct Fired {
+    kiln: Kiln,
+    loops: Vec<HoldLoop>,
+    set_point: f64,
+    /// Zones without a failure are off instead of held.
+    idle: bool,
+}
+
+impl Fired {
+    fn new(description: &KilnDescription, grid: &SafetyGrid, start: StartState) -> Result<Self, KilnError> {
+        let zones = description.zones.len();
+        let mut kiln = Kiln::new(description, Circuit::elements_only(zones), start)?;
+        let volts = description.supply.value() * grid.supply_factor;
+        kiln.set_supply_volts(RigTime::ZERO, Volts::new(volts))?;
+        let loops = vec![HoldLoop { climbing: false, integral: 0.3 }; zones];
+        Ok(Fired { kiln, loops, set_point: grid.set_point.value(), idle: false })
+    }
+
+    /// The kiln at the moment of the failure.
+    fn before_failure(description: &KilnDescription, grid: &SafetyGrid, before: Before) -> Result<Self, KilnError> {
+        match before {
+            Before::Cold => {
+                let mut fired = Self::new(description, grid, StartState::cold(grid.ambient))?;
+                fired.idle = true;
+                Ok(fired)
+            }
+            Before::Hold => {
+                let mut fired = Self::new(description, grid, StartState::soaked(grid.ambient, grid.set_point))?;
+                let mut calm = 0;
+                while fired.kiln.sample_time().since_origin() < LONGEST_SETTLING && calm < 300 {
+                    fired.second(&[])?;
+                    let settled = (0..fired.kiln.zones())
+                        .all(|zone| fired.below_set_point(zone).max(-fired.below_set_point(zone)) < 0.02);
+                    calm = if settled { calm + 1 } else { 0 };
+                }
+                Ok(fired)
+            }
+            Before::FullPowerRamp => {
+                let mut fired = Self::new(description, grid, StartState::cold(grid.ambient))?;
+                fired.loops.iter_mut().for_each(|zone| zone.climbing = true);
+                while fired.kiln.sample_time().since_origin() < LONGEST_PAST
+                    && (0..fired.kiln.zones()).any(|zone| fired.loops[zone].climbing && fired.below_set_point(zone) > 0.0)
+                {
+                    fired.second(&[])?;
+                }
+                Ok(fired)
+            }
+        }
+    }
+
+    fn below_set_point(&self, zone: usize) -> f64 {
+        self.set_point - self.kiln.zone_temperature(zone).value()
+    }
+
+    /// One second, with these zones at full power whatever the loops say.
+    fn second(&mut self, left_on: &[usize]) -> Result<(), KilnError> {
+        self.command(left_on)?;
+        self.kiln.advance_to(self.kiln.sample_time() + SECOND);
+        Ok(())
+    }
+
+    fn command(&mut self, left_on: &[usize]) -> Result<(), KilnError> {
+        let now = self.kiln.sample_time();
+        for zone in 0..self.kiln.zones() {
+            let share = if left_on.contains(&zone) {
+                1.0
+            } else if self.idle {
+                0.0
+            } else {
+                let error = self.below_set_point(zone);
+                self.loops[zone].share(error)
+            };
+            // Averaged power stands for a cycle of on and off. Held to 0…1 above, so it fits.
+            let power_thousandths = libm::round(share * 1000.0) as u16;
+            let fault = (power_thousandths < 1000).then_some(RelayFault::HighResistance { power_thousandths });
+            self.kiln.set_relay_fault(now, zone, fault)?;
+            self.kiln.set_relay(now, zone, power_thousandths > 0)?;
+        }
+        Ok(())
+    }
+
+    /// All heat off at an instant of the second that is being computed.
+    fn cut(&mut self, at: RigTime) -> Result<(), KilnError> {
+        (0..self.kiln.zones()).try_for_each(|zone| self.kiln.set_relay(at, zone, false))
+    }
+
+    /// The highest temperature that a limit is about.
+    fn level(&self, limit: SafetyLimit) -> f64 {
+        let kiln = &self.kiln;
+        let zones = 0..kiln.zones();
+        match limit {
+            SafetyLimit::Element => hottest(zones.map(|zone| kiln.element_temperature(zone))),
+            SafetyLimit::Brick => hottest(zones.map(|zone| kiln.hot_face_temperature(zone))),
+            SafetyLimit::Programmed => hottest(zones.map(|zone| kiln.zone_temperature(zone))),
+        }
+    }
+
+    /// The highest temperature of anything. Without heat nothing in the kiln
+    /// becomes hotter than its hottest part is (maximum principle of heat conduction).
+    fn hottest_part(&self) -> f64 {
+        let kiln = &self.kiln;
+        let walls = hottest((0..kiln.zones()).flat_map(|zone| kiln.wall_temperatures(zone)));
+        let loads = hottest((0..kiln.zones()).filter_map(|zone| kiln.load_temperature(zone)));
+        SafetyLimit::ALL.iter().map(|limit| self.level(*limit)).fold(walls.max(loads), f64::max)
+    }
+
+    /// The highest reading.
+    fn reading(&self) -> f64 {
+        hottest((0..self.kiln.zones()).map(|zone| self.kiln.probe_temperature(zone)))
+    }
+}
+
+fn hottest(temperatures: impl Iterator<Item = Celsius>) -> f64 {
+    temperatures.map(Celsius::value).fold(f64::NEG_INFINITY, f64::max)
+}
+
+/// The run without a cut, kept minute by minute, and the search for the latest cut in it.
+struct CutSearch {
+    left_on: Vec<usize>,
+    /// The failure's instant.
+    failed: RigTime,
+    /// The state at the failure and every so often after it.
+    kept: Vec<Fired>,
+    /// Limits, the model's error taken off, in the order of [`SafetyLimit::ALL`].
+    limits: [f64; 3],
+    /// When they are first exceeded.
+    reached: [Option<RigTime>; 3],
+    readings: Vec<Option<RigSpan>>,
+}
+
+impl CutSearch {
+    /// How far apart states are kept.
+    const KEPT_EVERY: RigSpan = RigSpan::from_seconds(60);
+    /// To what the latest cut is found.
+    const RESOLUTION: RigSpan = RigSpan::from_millis(10);
+
+    fn new(
+        description: &KilnDescription,
+        grid: &SafetyGrid,
+        at_failure: &Fired,
+        failure: &Failure,
+    ) -> Result<Self, KilnError> {
+        let failed = at_failure.kiln.sample_time();
+        // What the hold is still short of its set-point is not given away as margin.
+        let short = match at_failure.set_point - at_failure.level(SafetyLimit::Programmed) {
+            short if !at_failure.idle && short > 0.0 && short < 1.0 => short,
+            _ => 0.0,
+        };
+        let allowance = grid.model_error.value() + short;
+        let limits = SafetyLimit::ALL.map(|limit| limit.of(description).value() - allowance);
+        let mut search = CutSearch {
+            left_on: failure.zones.clone(),
+            failed,
+            kept: vec![at_failure.clone()],
+            limits,
+            reached: [None; 3],
+            readings: vec![None; grid.reading_rises.len()],
+        };
+        let first_reading = at_failure.reading();
+        let mut fired = at_failure.clone();
+        loop {
+            let now = fired.kiln.sample_time();
+            for (place, limit) in SafetyLimit::ALL.into_iter().enumerate() {
+                if search.reached[place].is_none() && fired.level(limit) > limits[place] {
+                    search.reached[place] = Some(now);
+                }
+            }
+            let rise = fired.reading() - first_reading;
+            for (reached, wanted) in search.readings.iter_mut().zip(&grid.reading_rises) {
+                if reached.is_none() && rise >= wanted.value() {
+                    *reached = Some(now - failed);
+                }
+            }
+            let all_known =
+                search.reached.iter().all(Option::is_some) && search.readings.iter().all(Option::is_some);
+            if all_known || now - failed >= grid.horizon {
+                return Ok(search);
+            }
+            fired.second(&search.left_on)?;
+            let since = fired.kiln.sample_time() - failed;
+            if since.as_micros() % Self::KEPT_EVERY.as_micros() == 0 {
+                search.kept.push(fired.clone());
+            }
+        }
+    }
+
+    fn times(&self) -> Result<[SafetyTime; 3], KilnError> {
+        let mut times = [SafetyTime::NotReached; 3];
+        for (place, time) in times.iter_mut().enumerate() {
+            if let Some(reached) = self.reached[place] {
+                *time = self.latest_cut(place, reached)?;
+            }
+        }
+        Ok(times)
+    }
+
+    /// Bisection between a cut that is early enough and one that is not.
+    fn latest_cut(&self, place: usize, reached: RigTime) -> Result<SafetyTime, KilnError> {
+        if !self.stays_below(place, self.failed)? {
+            return Ok(SafetyTime::NoMargin);
+        }
+        let (mut early, mut late) = (self.failed, reached);
+        while late - early > Self::RESOLUTION {
+            let middle = early + RigSpan::from_micros((late - early).as_micros() / 2);
+            if self.stays_below(place, middle)? {
+                early = middle;
+            } else {
+                late = middle;
+            }
+        }
+        let cut_by = early - self.failed;
+        let cut_by = RigSpan::from_millis(cut_by.as_millis());
+        Ok(SafetyTime::Until { cut_by, reached: reached - self.failed })
+    }
+
+    /// Whether a cut at this instant keeps the kiln below a limit for good.
+    fn stays_below(&self, place: usize, cut: RigTime) -> Result<bool, KilnError> {
+        let (limit, value) = (SafetyLimit::ALL[place], self.limits[place]);
+        // At least one state is kept and none lies before the failure; beyond the last one, the last.
+        let minute = (cut - self.failed).as_micros() / Self::KEPT_EVERY.as_micros();
+        let minute = usize::try_from(minute).unwrap_or(0).min(self.kept.len() - 1);
+        let mut fired = self.kept[minute].clone();
+        while cut - fired.kiln.sample_time() >= SECOND {
+            fired.second(&self.left_on)?;
+        }
+        if cut > fired.kiln.sample_time() {
+            fired.command(&self.left_on)?;
+        }
+        fired.cut(cut)?;
+        // A cut of zones that were all off is no edge, and leaves the state before it.
+        let end = cut.saturating_add(LONGEST_PAST);
+        while fired.kiln.sample_time() < end {
+            if fired.level(limit) > value {
+                return Ok(false);
+            }
+            if fired.hottest_part() <= value {
+                return Ok(true);
+            }
+            fired.kiln.advance_to(fired.kiln.sample_time() + SECOND);
+        }
+        Ok(false)
+    }
+}
+
+#[cfg(test)]
+mod tests;
