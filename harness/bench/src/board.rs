@@ -1,0 +1,400 @@
+//! The stand-in as a physical controller: supply, converters, contacts, relays.
+//!
+//! What [`dryfire_stand_in`] decides in milliseconds, the board does in
+//! microseconds: its tick has a phase and jitters, its relays take time to
+//! pull in and to release, its contacts bounce, its console is as slow as a
+//! serial line. All of it is drawn from one seed, so a run repeats exactly,
+//! and nothing depends on how the run is cut into steps.
+
+mod dice;
+mod probes;
+mod setup;
+mod wires;
+
+use std::collections::VecDeque;
+
+use dryfire_engine::ProbeSignal;
+use dryfire_stand_in::{Inputs, MemoryImage, Outputs, SLOT_BYTES, Save, StandIn};
+use dryfire_units::{RigSpan, RigTime};
+
+use dice::Dice;
+use probes::Probes;
+pub use setup::{BoardSetup, BoardSetupError, BoardZone, ContactWire, RelayWire};
+use wires::{ContactWires, RelayWires};
+
+/// Time that writing one slot of the memory takes.
+const SAVE: RigSpan = RigSpan::from_millis(5);
+/// Time of one letter on the console at 115,200 baud, ten bits each.
+const LETTER_MICROS: i64 = 87;
+/// Longest way round the controller's main loop, which looks at the contacts.
+const LOOP_MICROS: i64 = 15_000;
+/// Largest delay of a tick behind its place in the grid.
+const TICK_JITTER_MICROS: i64 = 400;
+
+/// Something that the rig sees of the controller.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum BoardEvent {
+    /// A sensed input changed; all count as low before their first edge.
+    Edge {
+        /// When.
+        at: RigTime,
+        /// Which input.
+        input: u8,
+        /// Its level from then on.
+        high: bool,
+    },
+    /// The supply rail rose or fell; it is up in the beginning.
+    SupplyRail {
+        /// When.
+        at: RigTime,
+        /// Whether it is up from then on.
+        on: bool,
+    },
+    /// The controller wrote a line.
+    Console {
+        /// When its end arrived.
+        at: RigTime,
+        /// The line without its end.
+        line: String,
+    },
+}
+
+impl BoardEvent {
+    /// When it happened.
+    pub fn at(&self) -> RigTime {
+        match self {
+            BoardEvent::Edge { at, .. } | BoardEvent::SupplyRail { at, .. } | BoardEvent::Console { at, .. } => *at,
+        }
+    }
+
+    /// Order at one instant: edges by input, then the rail, then the console.
+    fn rank(&self) -> (RigTime, u8, u8) {
+        match self {
+            BoardEvent::Edge { at, input, .. } => (*at, 0, *input),
+            BoardEvent::SupplyRail { at, .. } => (*at, 1, 0),
+            BoardEvent::Console { at, .. } => (*at, 2, 0),
+        }
+    }
+}
+
+/// A stand-in controller on its board.
+///
+/// Time goes forward by [`run_until`](Self::run_until) only; everything else
+/// happens at the instant reached, and is told that instant again as a check.
+#[derive(Debug)]
+pub struct StandInBoard {
+    setup: BoardSetup,
+    now: RigTime,
+    dice: Dice,
+    probes: Probes,
+    contacts: ContactWires,
+    relays: RelayWires,
+    memory: MemoryImage,
+    /// The save being written, and since when.
+    writing: Option<(Save, RigTime)>,
+    /// The switch in the supply's lead, and when the rail follows it.
+    supply_on: bool,
+    rail_on: bool,
+    rail_follows_at: Option<RigTime>,
+    running: Option<Running>,
+    boots_at: Option<RigTime>,
+    /// Lines on their way to the controller, each with its arrival.
+    inbox: VecDeque<(RigTime, String)>,
+    /// What the rig will see, earliest first.
+    pending: VecDeque<BoardEvent>,
+    console_free_at: RigTime,
+}
+
+/// A controller that has booted.
+#[derive(Debug)]
+struct Running {
+    controller: StandIn,
+    booted_at: RigTime,
+    /// Place of the next tick in its grid, and when it really comes.
+    tick_place: RigTime,
+    tick_at: RigTime,
+    /// Next looks at the contacts between ticks, earliest first.
+    polls: VecDeque<RigTime>,
+    outputs: Outputs,
+}
+
+/// What the board does next by itself.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Next {
+    Show,
+    Rail,
+    Boot,
+    Poll,
+    Tick,
+}
+
+impl StandInBoard {
+    /// A board whose supply has just come on.
+    pub fn new(setup: BoardSetup) -> Self {
+        let mut dice = Dice::new(setup.seed);
+        let probes = Probes::new(&setup, &mut dice);
+        let contacts = ContactWires::new(&setup.contacts);
+        let relays = RelayWires::new(&setup.relays, &mut dice);
+        let memory = setup.memory.clone();
+        let mut board = StandInBoard {
+            setup,
+            now: RigTime::ZERO,
+            dice,
+            probes,
+            contacts,
+            relays,
+            memory,
+            writing: None,
+            supply_on: true,
+            rail_on: true,
+            rail_follows_at: None,
+            running: None,
+            boots_at: None,
+            inbox: VecDeque::new(),
+            pending: VecDeque::new(),
+            console_free_at: RigTime::ZERO,
+        };
+        // Inputs that are high while their relay is off show it from the beginning.
+        board.pending.extend(board.relays.edges_at_rest());
+        board.plan_boot();
+        board
+    }
+
+    /// The instant reached.
+    pub fn now(&self) -> RigTime {
+        self.now
+    }
+
+    /// The controller itself, while it runs.
+    pub fn controller(&self) -> Option<&StandIn> {
+        self.running.as_ref().map(|running| &running.controller)
+    }
+
+    /// Lets time pass up to and including `until`, and gives out what the rig
+    /// sees on the way, in order. Earlier than the instant reached is nothing.
+    pub fn run_until(&mut self, until: RigTime, sink: &mut impl FnMut(BoardEvent)) {
+        while let Some((at, next)) = self.next(until) {
+            self.now = at.max(self.now);
+            match next {
+                Next::Show => {
+                    if let Some(event) = self.pending.pop_front() {
+                        sink(event);
+                    }
+                }
+                Next::Rail => self.rail_follows(),
+                Next::Boot => self.boot(),
+                Next::Poll => self.poll(),
+                Next::Tick => self.tick(),
+            }
+        }
+        self.now = self.now.max(until);
+    }
+
+    /// What a probe channel plays from now on.
+    pub fn set_probe(&mut self, channel: u8, at: RigTime, signal: ProbeSignal) {
+        debug_assert_eq!(at, self.now);
+        self.probes.play(channel, self.now, signal);
+    }
+
+    /// Works a contact; it bounces for up to 20 ms.
+    pub fn set_contact(&mut self, output: u8, closed: bool, at: RigTime) {
+        debug_assert_eq!(at, self.now);
+        let Some(quiet_at) = self.contacts.work(output, closed, self.now, &mut self.dice) else { return };
+        let noticed = self.now + RigSpan::from_micros(1 + self.dice.below(LOOP_MICROS));
+        let settled = quiet_at + RigSpan::from_micros(1 + self.dice.below(LOOP_MICROS));
+        if let Some(running) = &mut self.running {
+            running.poll_at(noticed);
+            running.poll_at(settled);
+        }
+    }
+
+    /// Switches the controller's supply. The rail follows after a few
+    /// milliseconds; a gap shorter than that is bridged by its capacitors.
+    pub fn set_supply(&mut self, on: bool, at: RigTime) {
+        debug_assert_eq!(at, self.now);
+        if on == self.supply_on {
+            return;
+        }
+        self.supply_on = on;
+        let (shortest, spread) = if on { (500, 2_000) } else { (6_000, 6_000) };
+        let delay = RigSpan::from_micros(shortest + self.dice.below(spread));
+        self.rail_follows_at = (on != self.rail_on).then_some(self.now + delay);
+    }
+
+    /// A line to the controller's console. Lost while the supply is off; kept by
+    /// the serial adapter while the controller boots.
+    pub fn console_line(&mut self, at: RigTime, line: &str) {
+        debug_assert_eq!(at, self.now);
+        if self.rail_on {
+            let before = self.inbox.back().map_or(self.now, |(arrives, _)| (*arrives).max(self.now));
+            self.inbox.push_back((before + on_the_wire(line), line.to_owned()));
+        }
+    }
+
+    fn next(&self, until: RigTime) -> Option<(RigTime, Next)> {
+        // Ticks outnumber everything else by far.
+        let mut first = match &self.running {
+            Some(running) => (running.tick_at, Next::Tick),
+            None => (RigTime::FAR_FUTURE, Next::Tick),
+        };
+        let mut consider = |at: Option<RigTime>, next: Next| {
+            if let Some(at) = at.filter(|at| *at <= first.0) {
+                first = (at, next);
+            }
+        };
+        if let Some(running) = &self.running {
+            consider(running.polls.front().copied(), Next::Poll);
+        }
+        consider(self.boots_at, Next::Boot);
+        consider(self.rail_follows_at, Next::Rail);
+        consider(self.pending.front().map(BoardEvent::at), Next::Show);
+        (first.0 <= until).then_some(first)
+    }
+
+    fn rail_follows(&mut self) {
+        self.rail_follows_at = None;
+        self.rail_on = self.supply_on;
+        self.show(BoardEvent::SupplyRail { at: self.now, on: self.rail_on });
+        if self.rail_on {
+            self.plan_boot();
+            return;
+        }
+        self.boots_at = None;
+        self.inbox.clear();
+        // A line that was being sent breaks off.
+        let now = self.now;
+        self.pending.retain(|event| !matches!(event, BoardEvent::Console { at, .. } if *at > now));
+        self.console_free_at = now;
+        if let Some((save, since)) = self.writing.take() {
+            let share = (now - since).as_micros().clamp(0, SAVE.as_micros());
+            self.memory.write(&save, (share * SLOT_BYTES as i64 / SAVE.as_micros()) as usize);
+        }
+        if self.running.take().is_some() {
+            self.drive(Outputs::default());
+        }
+    }
+
+    fn plan_boot(&mut self) {
+        let boot = RigSpan::from_micros(280_000 + self.dice.below(40_000));
+        self.boots_at = Some(self.now + boot);
+    }
+
+    fn boot(&mut self) {
+        self.boots_at = None;
+        self.finish_writing();
+        let controller = StandIn::boot(self.setup.settings, self.setup.defects, &self.memory);
+        let place = self.now + RigSpan::from_micros(1 + self.dice.below(self.tick_period().as_micros()));
+        self.running = Some(Running {
+            controller,
+            booted_at: self.now,
+            tick_place: place,
+            tick_at: place,
+            polls: VecDeque::new(),
+            outputs: Outputs::default(),
+        });
+        self.fetch();
+    }
+
+    fn tick_period(&self) -> RigSpan {
+        RigSpan::from_millis(i64::from(self.setup.settings.bounded().tick_ms))
+    }
+
+    fn tick(&mut self) {
+        let jitter = RigSpan::from_micros(self.dice.below(TICK_JITTER_MICROS));
+        let period = self.tick_period();
+        let contacts = self.contacts.sense(self.now, &mut self.dice);
+        let inputs = Inputs { readings: self.probes.read(self.now), contacts };
+        let Some(running) = &mut self.running else { return };
+        running.tick_place += period;
+        running.tick_at = running.tick_place + jitter;
+        while self.inbox.front().is_some_and(|(arrives, _)| *arrives <= self.now) {
+            if let Some((_, line)) = self.inbox.pop_front() {
+                running.controller.console_line(&line);
+            }
+        }
+        let outputs = running.controller.tick(running.milliseconds(self.now, self.setup.timer_at_boot_ms), &inputs);
+        self.act(outputs);
+    }
+
+    fn poll(&mut self) {
+        let contacts = self.contacts.sense(self.now, &mut self.dice);
+        let Some(running) = &mut self.running else { return };
+        running.polls.pop_front();
+        let milliseconds = running.milliseconds(self.now, self.setup.timer_at_boot_ms);
+        let outputs = running.controller.poll_contacts(milliseconds, &contacts);
+        self.act(outputs);
+    }
+
+    /// Does what a call of the controller asked for.
+    fn act(&mut self, outputs: Outputs) {
+        if let Some(after) = outputs.call_again_after_ms {
+            let late = RigSpan::from_micros(1_000 + self.dice.below(1_000));
+            let at = self.now + RigSpan::from_millis(i64::from(after)) + late;
+            if let Some(running) = &mut self.running {
+                running.poll_at(at);
+            }
+        }
+        self.drive(outputs);
+        self.fetch();
+    }
+
+    /// Brings the relays to where the outputs want them.
+    fn drive(&mut self, outputs: Outputs) {
+        let before = match &mut self.running {
+            Some(running) => std::mem::replace(&mut running.outputs, outputs),
+            None => self.relays.driven(),
+        };
+        if (before.safety, before.elements) == (outputs.safety, outputs.elements) {
+            return;
+        }
+        let edges = self.relays.drive(&outputs, self.now, &mut self.dice);
+        for edge in edges {
+            self.show(edge);
+        }
+    }
+
+    /// Fetches what the controller has to say and to keep.
+    fn fetch(&mut self) {
+        let Some(running) = &mut self.running else { return };
+        if running.controller.has_save() {
+            let save = running.controller.take_save();
+            self.finish_writing();
+            self.writing = save.map(|save| (save, self.now));
+        }
+        while let Some(line) = self.running.as_mut().and_then(|running| running.controller.take_line()) {
+            self.console_free_at = self.console_free_at.max(self.now) + on_the_wire(&line);
+            self.show(BoardEvent::Console { at: self.console_free_at, line: line.as_str().to_owned() });
+        }
+    }
+
+    fn finish_writing(&mut self) {
+        if let Some((save, _)) = self.writing.take() {
+            self.memory.write(&save, SLOT_BYTES);
+        }
+    }
+
+    fn show(&mut self, event: BoardEvent) {
+        let place = self.pending.partition_point(|other| other.rank() <= event.rank());
+        self.pending.insert(place, event);
+    }
+}
+
+impl Running {
+    /// The controller's millisecond timer, which counts from its boot and wraps.
+    fn milliseconds(&self, now: RigTime, at_boot: u32) -> u32 {
+        at_boot.wrapping_add(((now - self.booted_at).as_micros() / 1_000) as u32)
+    }
+
+    fn poll_at(&mut self, at: RigTime) {
+        let place = self.polls.partition_point(|other| *other <= at);
+        self.polls.insert(place, at);
+    }
+}
+
+/// How long a line and its end take on the console's wire.
+fn on_the_wire(line: &str) -> RigSpan {
+    RigSpan::from_micros((line.len() as i64 + 2) * LETTER_MICROS)
+}
+
+#[cfg(test)]
+mod tests;

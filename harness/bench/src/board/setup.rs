@@ -1,0 +1,197 @@
+//! How the stand-in's board is wired and what it is set to.
+
+use dryfire_engine::{Trouble, TroubleKind};
+use dryfire_scenario::{ActiveLevel, Bench, BenchKind, ContactRole, ContactState, RelayRole, Segment, Senses};
+use dryfire_stand_in::{Defect, Defects, MAX_ZONES, MemoryImage, Program, ProgramError, Settings, Stored};
+use dryfire_units::ThermocoupleType;
+
+/// One zone's probe.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct BoardZone {
+    /// The type that its converter is set to.
+    pub thermocouple: ThermocoupleType,
+    /// The rig channel at its terminals; `None`: the zone follows the probe of
+    /// the zone before it (the first one that has a probe, if none comes before).
+    pub channel: Option<u8>,
+}
+
+/// One relay as the rig senses it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct RelayWire {
+    /// The zone whose element it switches; `None`: the safety contactor.
+    pub zone: Option<usize>,
+    /// The rig input.
+    pub input: u8,
+    /// What is sensed: the command comes in microseconds, a contact in milliseconds.
+    pub senses: Senses,
+    /// The input's level while the relay is on.
+    pub active: ActiveLevel,
+}
+
+/// One contact as the rig works it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ContactWire {
+    /// What it stands for.
+    pub role: ContactRole,
+    /// The rig output.
+    pub output: u8,
+    /// Its state when engaged (lid open, button pressed).
+    pub engaged: ContactState,
+}
+
+/// Everything a board is made from.
+#[derive(Clone, Debug, PartialEq)]
+pub struct BoardSetup {
+    /// Of all that is random in it.
+    pub seed: u64,
+    /// The controller's declared values; the number of zones is that of `zones`.
+    pub settings: Settings,
+    /// Mistakes switched on.
+    pub defects: Defects,
+    /// The zones, one to four, at least one with a probe.
+    pub zones: Vec<BoardZone>,
+    /// The sensed relays.
+    pub relays: Vec<RelayWire>,
+    /// The contacts.
+    pub contacts: Vec<ContactWire>,
+    /// Temperature of the controller's terminals, thousandths of a degree Celsius.
+    pub ambient_millicelsius: i64,
+    /// What its memory holds before it is first switched on.
+    pub memory: MemoryImage,
+    /// What its millisecond timer shows at boot; 0 on real hardware, and just
+    /// below 2³² to see it wrap.
+    pub timer_at_boot_ms: u32,
+}
+
+/// Why a board cannot be made.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum BoardSetupError {
+    /// The bench has no zone or more than the stand-in can have.
+    #[error("the stand-in has 1 to {MAX_ZONES} zones, the bench has {0}")]
+    Zones(usize),
+    /// No zone has a probe.
+    #[error("no zone of the bench has a probe channel")]
+    NoProbe,
+    /// A letter that is no thermocouple type.
+    #[error("`{0}` is no thermocouple type; the types are B, E, J, K, N, R, S and T")]
+    Thermocouple(char),
+    /// A name that no defect has.
+    #[error("the stand-in has no defect `{0}`")]
+    Defect(String),
+    /// A declared value that the stand-in cannot have.
+    #[error("the stand-in cannot declare {what} of {value}; it can from {from} to {to}")]
+    Declared {
+        /// Which.
+        what: &'static str,
+        /// What the bench says.
+        value: i64,
+        /// The least it can.
+        from: i64,
+        /// The most it can.
+        to: i64,
+    },
+    /// A program that the stand-in refuses.
+    #[error("the stand-in refuses the program: {0}")]
+    Program(ProgramError),
+}
+
+impl From<BoardSetupError> for Trouble {
+    fn from(error: BoardSetupError) -> Self {
+        Trouble { kind: TroubleKind::PlanUnplayable, detail: error.to_string() }
+    }
+}
+
+impl BoardSetup {
+    /// A board as a bench file wires it.
+    ///
+    /// # Errors
+    /// If the bench asks for what the stand-in cannot be.
+    pub fn from_bench(bench: &Bench, seed: u64, ambient_millicelsius: i64) -> Result<Self, BoardSetupError> {
+        if !(1..=MAX_ZONES).contains(&bench.zones.len()) {
+            return Err(BoardSetupError::Zones(bench.zones.len()));
+        }
+        let zones = bench.zones.iter().map(|zone| {
+            let thermocouple =
+                ThermocoupleType::from_letter(zone.probe_type).ok_or(BoardSetupError::Thermocouple(zone.probe_type))?;
+            Ok(BoardZone { thermocouple, channel: zone.probe_channel })
+        });
+        let zones = zones.collect::<Result<Vec<_>, BoardSetupError>>()?;
+        if zones.iter().all(|zone| zone.channel.is_none()) {
+            return Err(BoardSetupError::NoProbe);
+        }
+        let choice = match &bench.kind {
+            BenchKind::Virtual(choice) => choice.clone(),
+            BenchKind::Program { .. } | BenchKind::Rig { .. } => dryfire_scenario::StandInChoice::default(),
+        };
+        let mut defects = Defects::NONE;
+        for name in &choice.defects {
+            defects = defects.with(Defect::from_name(name).ok_or_else(|| BoardSetupError::Defect(name.clone()))?);
+        }
+        let mut settings = Settings { zones: zones.len(), ..Settings::default() };
+        let declares = &bench.declares;
+        let top = declared("a top temperature in m°C", declares.top_temperature_millicelsius, 100_000, 1_400_000)?;
+        settings.top_millicelsius = top as i32;
+        let longest = declared("a longest firing in ms", declares.longest_firing.as_millis(), 60_000, 360_000_000)?;
+        settings.longest_firing_ms = longest as u32;
+        settings.cycle_ms = declared("a cycle time in ms", declares.cycle_time.as_millis(), 1_000, 120_000)? as u32;
+        if let Some(tick) = choice.tick {
+            settings.tick_ms = declared("a tick in ms", tick.as_millis(), 10, 2_000)? as u32;
+        }
+        let relays = bench.relays.iter().map(|relay| RelayWire {
+            zone: match relay.role {
+                RelayRole::Safety => None,
+                RelayRole::Element(zone) => Some(zone),
+            },
+            input: relay.input,
+            senses: relay.senses,
+            active: relay.active,
+        });
+        let contacts = bench.contacts.iter().map(|contact| ContactWire {
+            role: contact.role,
+            output: contact.output,
+            engaged: contact.engaged,
+        });
+        Ok(BoardSetup {
+            seed,
+            settings,
+            defects,
+            relays: relays.collect(),
+            contacts: contacts.collect(),
+            zones,
+            ambient_millicelsius,
+            memory: MemoryImage::BLANK,
+            timer_at_boot_ms: 0,
+        })
+    }
+
+    /// The same board with a program already in its memory, for benches where a
+    /// firing is begun by the start button.
+    ///
+    /// # Errors
+    /// If the stand-in refuses the program.
+    pub fn with_program(mut self, firing: &[Segment]) -> Result<Self, BoardSetupError> {
+        let segments: Vec<_> = firing.iter().map(segment).collect();
+        let hottest = self.settings.bounded().hottest_program_millicelsius();
+        let program = Program::from_segments(&segments, hottest).map_err(BoardSetupError::Program)?;
+        self.memory = MemoryImage::holding(&Stored { program, ..Stored::default() });
+        Ok(self)
+    }
+}
+
+fn declared(what: &'static str, value: i64, from: i64, to: i64) -> Result<i64, BoardSetupError> {
+    if (from..=to).contains(&value) { Ok(value) } else { Err(BoardSetupError::Declared { what, value, from, to }) }
+}
+
+/// Values beyond the stand-in's range become the nearest it knows, which its own checks refuse.
+fn segment(segment: &Segment) -> dryfire_stand_in::Segment {
+    let within = |value: i64| value.clamp(0, i64::from(i32::MAX)) as i32;
+    match *segment {
+        Segment::Ramp { rate_millicelsius_per_hour, to_millicelsius } => dryfire_stand_in::Segment::Ramp {
+            rate_millicelsius_per_hour: within(rate_millicelsius_per_hour),
+            to_millicelsius: within(to_millicelsius),
+        },
+        Segment::Hold { length } => {
+            dryfire_stand_in::Segment::Hold { length_ms: length.as_millis().clamp(0, i64::from(u32::MAX)) as u32 }
+        }
+    }
+}
