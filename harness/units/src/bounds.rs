@@ -4,6 +4,8 @@
 //! protect the arithmetic behind them; they are no statement of what is safe.
 //! All of them are common practice without a source unless said otherwise.
 
+use core::fmt;
+
 use crate::parse::Dimension;
 
 /// The widest range in which a quantity makes sense.
@@ -23,6 +25,34 @@ impl Bound {
     /// Whether a value, in the unit of the dimension, is inside (never so for a NaN).
     pub fn contains(&self, value: f64) -> bool {
         value >= self.min && value <= self.max
+    }
+
+    /// The least value with its unit, to print.
+    pub fn least(&self) -> BoundValue {
+        BoundValue { value: self.min, dimension: self.dimension }
+    }
+
+    /// The greatest value with its unit, to print.
+    pub fn greatest(&self) -> BoundValue {
+        BoundValue { value: self.max, dimension: self.dimension }
+    }
+}
+
+/// An end of a bound; prints with its unit, long times in days.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct BoundValue {
+    value: f64,
+    dimension: Dimension,
+}
+
+impl fmt::Display for BoundValue {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        const DAY: f64 = 86_400.0;
+        match (self.dimension, self.dimension.unit()) {
+            (Dimension::Span, _) if self.value >= DAY => write!(f, "{} d", self.value / DAY),
+            (_, "") => write!(f, "{}", self.value),
+            (_, unit) => write!(f, "{} {unit}", self.value),
+        }
     }
 }
 

@@ -191,7 +191,7 @@ impl<'t> Reader<'t> {
         if spelling.is_empty() {
             self.at = number_end;
             let kind = ParseErrorKind::MissingUnit { expected: dimension };
-            return Err(self.error_from(start, kind, Some(Hint::AddUnit(dimension.unit()))));
+            return Err(self.error_from(start, kind, Some(Hint::AddUnit(dimension.unit_for_hint()))));
         }
         if let Some(unit) = unit_named(dimension, spelling) {
             return Ok((value, unit));

@@ -134,6 +134,16 @@ impl Dimension {
         }
     }
 
+    /// The unit that most often goes with a number that somebody left bare.
+    pub(super) const fn unit_for_hint(self) -> &'static str {
+        match self {
+            Self::Span => "min",
+            Self::ProbeVoltage => "mV",
+            Self::Length => "mm",
+            _ => self.unit(),
+        }
+    }
+
     /// Examples for error messages.
     pub const fn examples(self) -> &'static str {
         match self {

@@ -85,7 +85,7 @@ impl fmt::Display for ParseError {
                 write!(f, "expected {expected} such as {}, found nothing", expected.examples())
             }
             ParseErrorKind::NotANumber { expected } => {
-                write!(f, "expected {expected} such as {}, found no number", expected.examples())
+                write!(f, "expected {expected} such as {}, found no finite number", expected.examples())
             }
             ParseErrorKind::MissingUnit { expected } => {
                 write!(f, "expected {expected} such as {}, found a number without a unit", expected.examples())
@@ -103,10 +103,7 @@ impl fmt::Display for ParseError {
                 f.write_str("the parts of a length of time go from large to small, each unit once, as in 1 h 30 min")
             }
             ParseErrorKind::OutOfBounds { bound } => {
-                let unit = bound.dimension.unit();
-                let space = if unit.is_empty() { "" } else { " " };
-                let (min, max) = (bound.min, bound.max);
-                write!(f, "the {} has to lie between {min}{space}{unit} and {max}{space}{unit}", bound.name)
+                write!(f, "the {} has to lie between {} and {}", bound.name, bound.least(), bound.greatest())
             }
         }
     }
