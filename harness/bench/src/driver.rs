@@ -1,6 +1,10 @@
 //! What every kind of bench offers, and the one loop that drives the engine on it.
 
-use dryfire_engine::{Command, Observation, Pacing, Trouble};
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use dryfire_engine::{
+    Command, Engine, EngineConfig, Event, Observation, Pacing, Plan, PlayError, ScenarioResult, Trouble, Wake,
+};
 use dryfire_scenario::Segment;
 use dryfire_units::RigTime;
 
@@ -56,4 +60,111 @@ pub trait Bench {
 
     /// Ends the run: probes open, contacts at rest.
     fn end(&mut self);
+}
+
+/// How one run is to be made.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct RunOptions {
+    /// Number of the run within the session.
+    pub run: u32,
+    /// The run's own seed.
+    pub seed: u64,
+    /// Whether samples of levels are given out as events.
+    pub sample_events: bool,
+    /// Whether the run is judged a second time at its end.
+    pub second_judge: bool,
+}
+
+/// Runs one plan on a bench: the one loop for every kind of bench.
+///
+/// `watch` is given every event, and `progress` the watermark after each step.
+/// When `stop` is set the run is ended and what is open stays inconclusive.
+///
+/// # Errors
+/// When the plan cannot be played at all; everything that breaks down later is
+/// part of the result.
+pub fn run_plan(
+    plan: Plan,
+    bench: &mut dyn Bench,
+    options: RunOptions,
+    stop: &AtomicBool,
+    watch: &mut dyn FnMut(Event),
+    progress: &mut dyn FnMut(RigTime),
+) -> Result<ScenarioResult, PlayError> {
+    let setup = RunSetup {
+        run: options.run,
+        seed: options.seed,
+        ambient_millicelsius: plan.start.ambient_millicelsius,
+        firing: plan.firing.clone(),
+    };
+    let begun = bench.begin(&setup);
+    // A bench that does not even begin is judged by the same engine, so that it
+    // gets the same kind of result as one that breaks down later.
+    let pacing = match &begun {
+        Ok(identity) => identity.pacing,
+        Err(_) => Pacing::Stepped { step: dryfire_units::RigSpan::from_seconds(1) },
+    };
+    let config = EngineConfig { pacing, sample_events: options.sample_events, second_judge: options.second_judge };
+    let mut engine = Engine::new(plan, config)?;
+    match begun {
+        Ok(identity) => tracing::info!(bench = %identity.description, "run begins"),
+        Err(trouble) => engine.handle(Observation::Trouble(trouble)),
+    }
+    let mut observations = Vec::new();
+    loop {
+        if stop.load(Ordering::Relaxed) {
+            engine.abort("ended by the operator");
+        }
+        let mut broken = None;
+        while let Some(command) = engine.poll_command() {
+            if broken.is_none() {
+                tracing::trace!(?command);
+                broken = bench.command(command).err();
+            }
+        }
+        while let Some(event) = engine.poll_event() {
+            watch(event);
+        }
+        if broken.is_none() {
+            match engine.poll_wake() {
+                Wake::Finished => break,
+                Wake::Advance { until } => broken = bench.advance(until, &mut observations).err(),
+            }
+        }
+        in_order(&mut observations);
+        for observation in observations.drain(..) {
+            engine.handle(observation);
+        }
+        if let Some(trouble) = broken {
+            engine.handle(Observation::Trouble(trouble));
+        }
+        progress(engine.watermark());
+    }
+    bench.end();
+    while let Some(event) = engine.poll_event() {
+        watch(event);
+    }
+    Ok(engine.into_result(options.seed))
+}
+
+/// Puts the observations before a watermark into the one total order that the
+/// engine is promised, whatever order a bench found them in.
+fn in_order(observations: &mut [Observation]) {
+    for part in observations.split_mut(|observation| matches!(observation, Observation::Complete { .. })) {
+        if part.len() > 1 {
+            part.sort_by_key(order);
+        }
+    }
+}
+
+fn order(observation: &Observation) -> (RigTime, u8, u32) {
+    match observation {
+        Observation::Applied { command, at } | Observation::OperatorDone { command, at } => (*at, 0, command.0),
+        Observation::SupplyRail { at, .. } => (*at, 1, 0),
+        Observation::Edge { at, input, .. } => (*at, 2, u32::from(*input)),
+        Observation::Console { at, .. } => (*at, 3, 0),
+        Observation::Counters(_) | Observation::Complete { .. } | Observation::Trouble(_) => {
+            (RigTime::FAR_FUTURE, 4, 0)
+        }
+    }
 }

@@ -6,7 +6,11 @@
 mod board;
 mod driver;
 mod program;
+mod session;
+mod virtual_bench;
 
 pub use board::{BoardEvent, BoardSetup, BoardSetupError, BoardZone, ContactWire, RelayWire, StandInBoard};
-pub use driver::{Bench, BenchIdentity, RunSetup};
+pub use driver::{Bench, BenchIdentity, RunOptions, RunSetup, run_plan};
 pub use program::{ProgramBench, ProgramBenchError};
+pub use session::{Job, JobOutcome, Misfit, SessionNote, SessionOptions, bind_all, run_seed, run_session};
+pub use virtual_bench::{STEP, VirtualBench};

@@ -37,11 +37,7 @@ pub struct Misfit {
 ///
 /// # Errors
 /// Every scenario that does not fit.
-pub fn bind_all(
-    scenarios: Vec<Scenario>,
-    bench: &BenchFile,
-    kiln: &KilnDescription,
-) -> Result<Vec<Job>, Vec<Misfit>> {
+pub fn bind_all(scenarios: Vec<Scenario>, bench: &BenchFile, kiln: &KilnDescription) -> Result<Vec<Job>, Vec<Misfit>> {
     let mut jobs = Vec::new();
     let mut misfits = Vec::new();
     for (index, scenario) in scenarios.into_iter().enumerate() {

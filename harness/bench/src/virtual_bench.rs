@@ -83,7 +83,7 @@ impl Running {
             CommandKind::Contact { output, closed } => self.board.set_contact(output, closed, at),
             CommandKind::Supply { on } => self.board.set_supply(on, at),
             CommandKind::Console { line } => self.board.console_line(at, &line),
-            // There is nobody to ask on a virtual bench: what would be asked is taken as done.
+            // There is nobody to ask on a virtual bench, so the question is never answered.
             CommandKind::Prompt { .. } => {}
         }
         observations.push(Observation::Applied { command: command.id, at });

@@ -81,7 +81,6 @@ pub struct Engine {
     script: Script,
     present: Present,
     judge: Judge,
-    trace: Option<dryfire_judge::naive::Trace>,
     watermark: RigTime,
     /// The next instant at which the kiln is sampled.
     next_sample: RigTime,
@@ -99,6 +98,8 @@ pub struct Engine {
     /// Stimuli in words, to be told when applied.
     told: Vec<(CommandId, String)>,
     counters: RigCounters,
+    /// Commands that ask the operator something.
+    prompts: Vec<CommandId>,
     /// Commands that switch the supply.
     supplies: Vec<(CommandId, bool)>,
     /// The supply was cut and the rail has not been seen to fall yet.
@@ -120,8 +121,8 @@ impl Engine {
         let mut played = PlayedKiln::new(&plan)?;
         played.rest_inputs(RigTime::ZERO);
         let judge = Judge::new(plan.table.clone(), plan.moments.clone(), plan.expectations.clone())
-            .map_err(|error| PlayError(error.to_string()))?;
-        let trace = config.second_judge.then(dryfire_judge::naive::Trace::default);
+            .map_err(|error| PlayError(error.to_string()))?
+            .with_moments_that_come_once();
         let mut engine = Engine {
             script: Script::new(plan.steps.clone(), plan.moments.len(), RigTime::ZERO + SETTLE),
             present: Present::unknown(plan.table.len()),
@@ -129,7 +130,6 @@ impl Engine {
             config,
             played,
             judge,
-            trace,
             watermark: RigTime::ZERO,
             next_sample: RigTime::ZERO,
             last_setpoint: None,
@@ -141,6 +141,7 @@ impl Engine {
             switches: Vec::new(),
             told: Vec::new(),
             counters: RigCounters::default(),
+            prompts: Vec::new(),
             supplies: Vec::new(),
             rail_awaited: false,
             rail_never_fell: false,
@@ -209,6 +210,8 @@ impl Engine {
             return self.broke_down(Trouble { kind: TroubleKind::OutOfOrder, detail });
         }
         match observation {
+            // That a question was shown is no answer to it.
+            Observation::Applied { command, .. } if self.prompts.contains(&command) => {}
             Observation::Applied { command, at } | Observation::OperatorDone { command, at } => {
                 self.applied(command, at);
             }
@@ -340,9 +343,13 @@ impl Engine {
             self.show(at, self.plan.signals.heat_by_zone[zone], on);
         }
         self.show(at, self.plan.signals.heat, any);
-        let element = self.plan.bench.relays.iter().enumerate().any(|(index, relay)| {
-            relay.role != dryfire_scenario::RelayRole::Safety && self.played.relay_on(index)
-        });
+        let element = self
+            .plan
+            .bench
+            .relays
+            .iter()
+            .enumerate()
+            .any(|(index, relay)| relay.role != dryfire_scenario::RelayRole::Safety && self.played.relay_on(index));
         self.show(at, self.plan.signals.element, element);
     }
 
@@ -351,9 +358,6 @@ impl Engine {
             return;
         }
         self.judge.observe(at, signal, i64::from(on));
-        if let Some(trace) = &mut self.trace {
-            trace.sample(at, signal, i64::from(on));
-        }
         self.events.push_back(Event::Switched { at, signal, on });
         self.script.note_change(at, &self.present);
     }
@@ -363,9 +367,6 @@ impl Engine {
         match value {
             Some(value) => {
                 self.judge.observe(at, signal, value);
-                if let Some(trace) = &mut self.trace {
-                    trace.sample(at, signal, value);
-                }
                 if self.config.sample_events {
                     self.events.push_back(Event::Sampled { at, signal, value });
                 }
@@ -373,9 +374,6 @@ impl Engine {
             None => {
                 // Not known from now until the next sample.
                 self.judge.gap(signal, at, at + GRID);
-                if let Some(trace) = &mut self.trace {
-                    trace.gap(signal, at, at + GRID);
-                }
             }
         }
     }
@@ -444,7 +442,8 @@ impl Engine {
                     for stimulus in &planned.stimuli {
                         self.stimulate(now, stimulus, &mut waiting);
                     }
-                    if let Some((moment, at)) = self.script.sent(now, waiting) {
+                    let asks = waiting.iter().any(|id| self.prompts.contains(id));
+                    if let Some((moment, at)) = self.script.sent(now, waiting, asks) {
                         self.moment(moment, at);
                     }
                 }
@@ -464,9 +463,12 @@ impl Engine {
                 }
             }
             BeginFiring::Contact { press } => {
-                let start = self.plan.bench.contacts.iter().position(|contact| {
-                    contact.role == dryfire_scenario::ContactRole::Start
-                });
+                let start = self
+                    .plan
+                    .bench
+                    .contacts
+                    .iter()
+                    .position(|contact| contact.role == dryfire_scenario::ContactRole::Start);
                 if let Some(index) = start {
                     waiting.push(self.work_contact(now, index, true));
                     let release = self.work_contact(now + press, index, false);
@@ -485,7 +487,9 @@ impl Engine {
 
     fn prompt(&mut self, now: RigTime, text: String) -> CommandId {
         self.events.push_back(Event::Prompt { at: now, text: text.clone() });
-        self.send(now, CommandKind::Prompt { text })
+        let id = self.send(now, CommandKind::Prompt { text });
+        self.prompts.push(id);
+        id
     }
 
     fn work_contact(&mut self, at: RigTime, index: usize, engaged: bool) -> CommandId {
@@ -588,9 +592,6 @@ impl Engine {
     fn moment(&mut self, moment: u16, at: RigTime) {
         let uncertainty = self.plan.bench.uncertainty.edge_time;
         self.judge.moment(MomentId(moment), at, uncertainty);
-        if let Some(trace) = &mut self.trace {
-            trace.moment(MomentId(moment), at, uncertainty);
-        }
         let name = self.plan.moments[usize::from(moment)].clone();
         self.events.push_back(Event::Moment { at, name });
     }
@@ -607,12 +608,10 @@ impl Engine {
             return;
         }
         self.ended = Some(at);
-        self.findings = self.judge.finish(at);
-        if let Some(trace) = self.trace.take() {
-            let second =
-                dryfire_judge::naive::judge(&self.plan.table, &self.plan.expectations, &trace, at);
-            self.disagreement = outcome::disagreement(&self.plan, &self.findings, &second);
-        }
+        self.findings = match self.cut {
+            None => self.judge.finish(at),
+            Some(_) => self.judge.finish_cut_short(at),
+        };
         self.events.push_back(Event::Ended { at });
     }
 }

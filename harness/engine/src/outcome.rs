@@ -80,14 +80,16 @@ impl Run<'_> {
             Some(Cut::GaveUp { step }) => {
                 let patience = match &self.plan.steps[*step].wait {
                     PlannedWait::When { patience, .. } => format!(" within {patience}"),
-                    _ => String::new(),
+                    _ => ", neither its time nor an acknowledgement".to_owned(),
                 };
                 worsen(
                     Verdict::Inconclusive,
                     format!("what step {} of the script waits for did not come{patience}", step + 1),
                 );
             }
-            Some(Cut::Aborted { reason }) => worsen(Verdict::Inconclusive, format!("the run was ended early: {reason}")),
+            Some(Cut::Aborted { reason }) => {
+                worsen(Verdict::Inconclusive, format!("the run was ended early: {reason}"))
+            }
             Some(Cut::Trouble(what)) => {
                 worsen(Verdict::Error, format!("{}: {}", what.kind.word(), what.detail));
                 trouble = Some(what.clone());

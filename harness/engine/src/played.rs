@@ -73,8 +73,12 @@ impl PlayedKiln {
     pub(crate) fn new(plan: &Plan) -> Result<Self, PlayError> {
         let ambient = plan.start.ambient_millicelsius as f64 / 1e3;
         let soaked = plan.start.kiln_millicelsius as f64 / 1e3;
-        let kiln = Kiln::new(&plan.kiln, plan.circuit.clone(), StartState::soaked(Celsius::new(ambient), Celsius::new(soaked)))
-            .map_err(|error| PlayError(error.to_string()))?;
+        let kiln = Kiln::new(
+            &plan.kiln,
+            plan.circuit.clone(),
+            StartState::soaked(Celsius::new(ambient), Celsius::new(soaked)),
+        )
+        .map_err(|error| PlayError(error.to_string()))?;
         let probes = plan
             .bench
             .zones

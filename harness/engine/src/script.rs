@@ -42,7 +42,9 @@ impl Present {
             Condition::Is { signal, on } => self.get(*signal).map(|value| (value != 0) == *on),
             Condition::Not(inner) => self.truth(inner).map(|truth| !truth),
             Condition::All(parts) => all(parts.iter().map(|part| self.truth(part))),
-            Condition::Any(parts) => all(parts.iter().map(|part| self.truth(part).map(|truth| !truth))).map(|truth| !truth),
+            Condition::Any(parts) => {
+                all(parts.iter().map(|part| self.truth(part).map(|truth| !truth))).map(|truth| !truth)
+            }
         }
     }
 }
@@ -66,7 +68,14 @@ struct Pending {
     moment: Option<u16>,
     waiting_for: Vec<CommandId>,
     latest: RigTime,
+    /// When an acknowledgement that is still missing will not come any more.
+    given_up_at: RigTime,
 }
+
+/// How long the bench may take to acknowledge a command, in rig time.
+const ACKNOWLEDGED_WITHIN: RigSpan = RigSpan::from_seconds(10);
+/// How long the operator may take.
+const ANSWERED_WITHIN: RigSpan = RigSpan::from_minutes(30);
 
 /// What became of the script at an instant.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -95,14 +104,8 @@ pub(crate) struct Script {
 
 impl Script {
     pub(crate) fn new(steps: Vec<PlannedStep>, moments: usize, begin: RigTime) -> Self {
-        let mut script = Script {
-            steps,
-            next: 0,
-            since: begin,
-            watches: Vec::new(),
-            pending: None,
-            moments: vec![None; moments],
-        };
+        let mut script =
+            Script { steps, next: 0, since: begin, watches: Vec::new(), pending: None, moments: vec![None; moments] };
         script.reset_watches();
         script
     }
@@ -133,8 +136,8 @@ impl Script {
 
     /// What the script does at the watermark.
     pub(crate) fn progress(&self, now: RigTime, present: &Present) -> Progress {
-        if self.pending.is_some() {
-            return Progress::Waits;
+        if let Some(pending) = &self.pending {
+            return if now > pending.given_up_at { Progress::GaveUp(self.next) } else { Progress::Waits };
         }
         let Some(step) = self.steps.get(self.next) else { return Progress::Done };
         let due = match &step.wait {
@@ -170,8 +173,19 @@ impl Script {
 
     /// The step's stimuli have been sent as these commands; those of the model
     /// took effect at `now`. Returns the step's moment if nothing has to be awaited.
-    pub(crate) fn sent(&mut self, now: RigTime, waiting_for: Vec<CommandId>) -> Option<(u16, RigTime)> {
-        self.pending = Some(Pending { moment: self.steps[self.next].moment, waiting_for, latest: now });
+    pub(crate) fn sent(
+        &mut self,
+        now: RigTime,
+        waiting_for: Vec<CommandId>,
+        asks_operator: bool,
+    ) -> Option<(u16, RigTime)> {
+        let patience = if asks_operator { ANSWERED_WITHIN } else { ACKNOWLEDGED_WITHIN };
+        self.pending = Some(Pending {
+            moment: self.steps[self.next].moment,
+            waiting_for,
+            latest: now,
+            given_up_at: now + patience,
+        });
         self.settle()
     }
 
@@ -242,12 +256,7 @@ fn follow(condition: &PlannedCondition, at: RigTime, present: &Present, watches:
     }
 }
 
-fn holds(
-    condition: &PlannedCondition,
-    now: RigTime,
-    present: &Present,
-    watches: &[Option<RigTime>],
-) -> Option<bool> {
+fn holds(condition: &PlannedCondition, now: RigTime, present: &Present, watches: &[Option<RigTime>]) -> Option<bool> {
     match condition {
         PlannedCondition::Now(condition) => present.truth(condition),
         PlannedCondition::HeldFor { length, watch, .. } => {

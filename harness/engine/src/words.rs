@@ -3,9 +3,7 @@
 use std::fmt::Write as _;
 
 use dryfire_judge::{Claim, Comparison, Condition, Finding, Instant, Margin, Reason, Scope, SignalId, SignalKind};
-use dryfire_scenario::{
-    ContactRole, ProbeFault, RelayFault, RelaySelector, Segment, Stimulus, ZoneSelector,
-};
+use dryfire_scenario::{ContactRole, ProbeFault, RelayFault, RelaySelector, Segment, Stimulus, ZoneSelector};
 
 use crate::plan::{Plan, contact_name};
 
@@ -13,7 +11,11 @@ use crate::plan::{Plan, contact_name};
 pub(crate) fn celsius(millicelsius: i64) -> String {
     let tenths = (millicelsius.abs() + 50) / 100;
     let sign = if millicelsius < 0 && tenths > 0 { "-" } else { "" };
-    if tenths % 10 == 0 { format!("{sign}{} °C", tenths / 10) } else { format!("{sign}{}.{} °C", tenths / 10, tenths % 10) }
+    if tenths % 10 == 0 {
+        format!("{sign}{} °C", tenths / 10)
+    } else {
+        format!("{sign}{}.{} °C", tenths / 10, tenths % 10)
+    }
 }
 
 /// A margin, a seen value or an uncertainty in its own unit.
@@ -35,12 +37,7 @@ pub fn program(firing: &[Segment]) -> String {
         }
         match segment {
             Segment::Ramp { rate_millicelsius_per_hour, to_millicelsius } => {
-                let _ = write!(
-                    text,
-                    "{} C/h to {} C",
-                    decimal(*rate_millicelsius_per_hour),
-                    decimal(*to_millicelsius)
-                );
+                let _ = write!(text, "{} C/h to {} C", decimal(*rate_millicelsius_per_hour), decimal(*to_millicelsius));
             }
             Segment::Hold { length } => {
                 let seconds = length.as_micros() / 1_000_000;
@@ -200,7 +197,9 @@ pub(crate) fn seen(plan: &Plan, expectation: &dryfire_judge::Expectation, findin
             (_, None) => "as expected".to_owned(),
         },
         Reason::HeatNotCut => "heat was never cut".to_owned(),
-        Reason::HeatCutLate => value.map_or_else(|| "heat was cut late".to_owned(), |v| format!("heat was cut only after {v}")),
+        Reason::HeatCutLate => {
+            value.map_or_else(|| "heat was cut late".to_owned(), |v| format!("heat was cut only after {v}"))
+        }
         Reason::ReachedLate => value.map_or_else(|| "it came late".to_owned(), |v| format!("it came only after {v}")),
         Reason::NotReached => "it never came".to_owned(),
         Reason::Violated => format!("it was not so{when}"),

@@ -12,9 +12,7 @@ use dryfire_units::RigSpan;
 
 use super::needs::{Lack, first_lack};
 use super::signals::Signals;
-use super::{
-    BindError, Binding, ExpectationNote, Plan, PlannedCondition, PlannedEnd, PlannedStep, PlannedWait,
-};
+use super::{BindError, Binding, ExpectationNote, Plan, PlannedCondition, PlannedEnd, PlannedStep, PlannedWait};
 
 /// The moment at which the firing was begun; known to every scenario.
 const BEGIN: &str = "begin";
@@ -30,11 +28,7 @@ struct Binder<'a> {
     missing: Option<String>,
 }
 
-pub(super) fn bind(
-    scenario: &Scenario,
-    bench: &Bench,
-    kiln: &KilnDescription,
-) -> Result<Binding, Vec<BindError>> {
+pub(super) fn bind(scenario: &Scenario, bench: &Bench, kiln: &KilnDescription) -> Result<Binding, Vec<BindError>> {
     match first_lack(scenario, bench) {
         Some(Lack::NotApplicable(reason)) => return Ok(Binding::NotApplicable { reason }),
         Some(Lack::Uncovered(reason)) => return Ok(Binding::Uncovered { reason }),
@@ -98,11 +92,8 @@ impl Binder<'_> {
             let name = &self.bench.zones[path.zone].name;
             match self.kiln.zones.iter().position(|zone| zone.name == *name) {
                 Some(zone) if zone == path.zone => {
-                    paths[zone].poles = path
-                        .poles
-                        .iter()
-                        .map(|pole| pole.through.iter().map(|relay| relay.0).collect())
-                        .collect();
+                    paths[zone].poles =
+                        path.poles.iter().map(|pole| pole.through.iter().map(|relay| relay.0).collect()).collect();
                 }
                 _ => self.errors.push(BindError {
                     message: format!(

@@ -67,10 +67,9 @@ fn part_is_there(bench: &Bench, part: &NeededPart) -> Result<(), String> {
             .any(|contact| contact.role == *role)
             .then_some(())
             .ok_or_else(|| format!("the bench has no {} contact", contact_name(*role))),
-        NeededPart::Supply => bench
-            .supply_switch
-            .then_some(())
-            .ok_or_else(|| "the bench cannot cut the controller's supply".to_owned()),
+        NeededPart::Supply => {
+            bench.supply_switch.then_some(()).ok_or_else(|| "the bench cannot cut the controller's supply".to_owned())
+        }
         NeededPart::MeansToCut(selector) => second_means(bench, selector),
         NeededPart::Zones(count) => (bench.zones.len() >= usize::from(*count))
             .then_some(())

@@ -73,13 +73,9 @@ impl Signals {
             .max()
             .unwrap_or(RigSpan::ZERO);
         let element = switch("element".to_owned(), element_release);
-        let relays =
-            bench.relays.iter().map(|relay| switch(relay_name(bench, &relay.role), relay.release)).collect();
-        let contacts = bench
-            .contacts
-            .iter()
-            .map(|contact| switch(contact_name(contact.role).to_owned(), RigSpan::ZERO))
-            .collect();
+        let relays = bench.relays.iter().map(|relay| switch(relay_name(bench, &relay.role), relay.release)).collect();
+        let contacts =
+            bench.contacts.iter().map(|contact| switch(contact_name(contact.role).to_owned(), RigSpan::ZERO)).collect();
         let supply = switch("supply".to_owned(), RigSpan::ZERO);
         let mut level = |name: String, value_uncertainty: i64, model_error: i64| {
             table.add(SignalSpec {
@@ -93,26 +89,12 @@ impl Signals {
         };
         let shown = bench.uncertainty.shown_temperature_millicelsius;
         let kiln = level("kiln".to_owned(), 0, model_error_millicelsius);
-        let kiln_by_zone = bench
-            .zones
-            .iter()
-            .map(|zone| level(format!("kiln.{}", zone.name), 0, model_error_millicelsius))
-            .collect();
+        let kiln_by_zone =
+            bench.zones.iter().map(|zone| level(format!("kiln.{}", zone.name), 0, model_error_millicelsius)).collect();
         let probe = level("probe".to_owned(), shown, 0);
-        let probe_by_zone =
-            bench.zones.iter().map(|zone| level(format!("probe.{}", zone.name), shown, 0)).collect();
-        let signals = Signals {
-            heat,
-            heat_by_zone,
-            element,
-            relays,
-            contacts,
-            supply,
-            kiln,
-            kiln_by_zone,
-            probe,
-            probe_by_zone,
-        };
+        let probe_by_zone = bench.zones.iter().map(|zone| level(format!("probe.{}", zone.name), shown, 0)).collect();
+        let signals =
+            Signals { heat, heat_by_zone, element, relays, contacts, supply, kiln, kiln_by_zone, probe, probe_by_zone };
         (table, signals)
     }
 

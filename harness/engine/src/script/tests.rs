@@ -35,11 +35,8 @@ fn a_condition_over_something_unknown_does_not_hold_and_neither_does_its_opposit
 
 #[test]
 fn a_state_that_was_broken_off_in_between_has_not_lasted() {
-    let held = PlannedCondition::HeldFor {
-        condition: Box::new(element_on()),
-        length: RigSpan::from_seconds(5),
-        watch: 0,
-    };
+    let held =
+        PlannedCondition::HeldFor { condition: Box::new(element_on()), length: RigSpan::from_seconds(5), watch: 0 };
     let (mut script, mut present) = script(vec![when(held, None)]);
     for (at, on) in [(1, 1), (4, 0), (5, 1)] {
         present.set(ELEMENT, Some(on));
@@ -54,7 +51,7 @@ fn the_moment_of_a_step_is_its_last_acknowledgement() {
     let (mut script, mut present) = script(vec![when(element_on(), Some(1))]);
     present.set(ELEMENT, Some(1));
     assert_eq!(script.progress(seconds(3), &present), Progress::Due(0));
-    assert_eq!(script.sent(seconds(3), vec![CommandId(7), CommandId(8)]), None);
+    assert_eq!(script.sent(seconds(3), vec![CommandId(7), CommandId(8)], false), None);
     assert_eq!(script.progress(seconds(4), &present), Progress::Waits, "it waits for its acknowledgements");
     assert_eq!(script.applied(CommandId(8), seconds(5)), None);
     assert_eq!(script.applied(CommandId(7), seconds(4)), Some((1, seconds(5))));
@@ -65,7 +62,7 @@ fn the_moment_of_a_step_is_its_last_acknowledgement() {
 #[test]
 fn an_acknowledgement_of_something_else_completes_nothing() {
     let (mut script, _) = script(vec![when(element_on(), Some(0))]);
-    assert_eq!(script.sent(seconds(1), vec![CommandId(1)]), None);
+    assert_eq!(script.sent(seconds(1), vec![CommandId(1)], false), None);
     assert_eq!(script.applied(CommandId(2), seconds(2)), None);
     assert_eq!(script.moment(0), None);
 }
@@ -89,7 +86,7 @@ fn a_later_step_waits_from_when_the_one_before_was_done() {
     let (mut script, present) = script(vec![wait(10), wait(5)]);
     assert_eq!(script.appointed(), Some(seconds(10)));
     assert_eq!(script.progress(seconds(10), &present), Progress::Due(0));
-    script.sent(seconds(10), Vec::new());
+    script.sent(seconds(10), Vec::new(), false);
     assert_eq!(script.appointed(), Some(seconds(15)));
 }
 
@@ -102,15 +99,19 @@ fn an_instant_that_has_passed_is_due_at_once_and_never_before_the_step_before() 
     };
     let (mut script, present) = script(vec![
         PlannedStep { wait: PlannedWait::BeginFiring, moment: Some(0), stimuli: Vec::new() },
-        PlannedStep {
-            wait: PlannedWait::Wait(RigSpan::from_seconds(30)),
-            moment: None,
-            stimuli: Vec::new(),
-        },
+        PlannedStep { wait: PlannedWait::Wait(RigSpan::from_seconds(30)), moment: None, stimuli: Vec::new() },
         at,
     ]);
-    script.sent(seconds(0), Vec::new());
-    script.sent(seconds(30), Vec::new());
+    script.sent(seconds(0), Vec::new(), false);
+    script.sent(seconds(30), Vec::new(), false);
     assert_eq!(script.appointed(), Some(seconds(30)));
     assert_eq!(script.progress(seconds(30), &present), Progress::Due(2));
+}
+
+#[test]
+fn an_acknowledgement_that_does_not_come_is_not_waited_for_without_end() {
+    let (mut script, present) = script(vec![when(element_on(), None)]);
+    script.sent(seconds(1), vec![CommandId(1)], false);
+    assert_eq!(script.progress(seconds(11), &present), Progress::Waits);
+    assert_eq!(script.progress(seconds(12), &present), Progress::GaveUp(0));
 }
