@@ -515,6 +515,8 @@ impl Engine {
                 };
                 let zones = crate::plan::zone_indices(bench, zone).unwrap_or_default();
                 self.played.advance_to(now);
+                // Told once for all channels, when the last of them is set.
+                let mut told = None;
                 for zone in zones {
                     self.played.probe_fault(now, zone, fault);
                     self.played.take_stale(zone);
@@ -523,8 +525,11 @@ impl Engine {
                     let valid_until = now + GRID + GRID;
                     self.setpoints += 1;
                     let id = self.send(now, CommandKind::Probe { channel, signal, valid_until });
-                    self.told.push((id, text.clone()));
                     waiting.push(id);
+                    told = Some(id);
+                }
+                if let Some(id) = told {
+                    self.told.push((id, text));
                 }
             }
             Stimulus::Relay { relay, .. } | Stimulus::FreeRelay { relay } => {
