@@ -78,6 +78,8 @@ pub enum CommandKind {
 pub struct RigCounters {
     /// Edges that were lost because the rig's ring was full.
     pub lost_edges: u32,
+    /// Bytes of the controller's console that were lost because their queue was full.
+    pub lost_console_bytes: u32,
     /// Probe set-points that came after the one before them had run out.
     pub late_setpoints: u32,
     /// Frames that arrived damaged and were resent; harmless by themselves.
