@@ -18,6 +18,12 @@ pub fn reason_sentence(reason: Reason) -> &'static str {
         Reason::NotObserved => "part of what matters here was not observed",
         Reason::InsideGuardBand => "too close to the limit for what the bench can measure",
         Reason::Vacuous => "it would have come out the same whatever the controller did",
+        Reason::TooShort => "it did not last long enough",
+        Reason::TooLong => "it lasted too long",
+        Reason::TooFew => "it did not happen often enough",
+        Reason::TooMany => "it happened too often",
+        Reason::OutOfOrder => "it came before what has to come first",
+        Reason::Overflow => "more was going on at once than can be kept track of",
     }
 }
 
@@ -32,6 +38,7 @@ pub fn trouble_sentence(trouble: &Trouble) -> &'static str {
         TroubleKind::ProgramLate => "the controller's program did not answer in time",
         TroubleKind::ProgramNonsense => "the controller's program gave an answer that is none",
         TroubleKind::ProgramFlood => "the controller's program wrote far too much",
+        TroubleKind::OutOfOrder => "the bench told of something that it had already called over",
         TroubleKind::PlanUnplayable => "this run cannot be played on this bench",
     }
 }

@@ -74,6 +74,49 @@ fn the_documentation_describes_every_type_and_key() {
     }
 }
 
+/// The words are the judge's and the engine's own; the page has to keep up with them.
+#[test]
+fn the_documentation_lists_every_reason_and_breakdown() {
+    use dryfire_judge::Reason::*;
+    let reasons = [
+        Held,
+        HeatNotCut,
+        HeatCutLate,
+        ReachedLate,
+        NotReached,
+        Violated,
+        LimitExceeded,
+        TriggerNotObserved,
+        StillOpen,
+        NotObserved,
+        InsideGuardBand,
+        Vacuous,
+        TooShort,
+        TooLong,
+        TooFew,
+        TooMany,
+        OutOfOrder,
+        Overflow,
+    ]
+    .map(|reason| reason.word());
+    let breakdowns = [
+        TroubleKind::RigRestarted,
+        TroubleKind::RigWentSafe,
+        TroubleKind::LinkLost,
+        TroubleKind::LinkRefused,
+        TroubleKind::ProgramEnded,
+        TroubleKind::ProgramLate,
+        TroubleKind::ProgramNonsense,
+        TroubleKind::ProgramFlood,
+        TroubleKind::OutOfOrder,
+        TroubleKind::PlanUnplayable,
+    ]
+    .map(|kind| kind.word());
+    for word in reasons.into_iter().chain(breakdowns) {
+        assert!(PAGE.contains(&format!("`{word}`")), "docs/output.md does not list `{word}`");
+    }
+}
+
 #[test]
 fn the_type_comes_first_in_every_line() {
     for line in session().lines() {
