@@ -154,6 +154,8 @@ impl Judge {
             }
             return;
         }
+        // Nothing is claimed of what was before the run.
+        let at = at.max(0);
         let uncertainty = uncertainty.as_micros().clamp(0, FARTHEST);
         self.push(Input { at, kind: InputKind::Moment { moment: moment.0, uncertainty } });
     }

@@ -14,6 +14,7 @@ mod course;
 mod expectation;
 mod judge;
 mod monitor;
+pub mod naive;
 mod outcome;
 mod signal;
 mod verdict;

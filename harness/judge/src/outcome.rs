@@ -10,8 +10,11 @@ pub(crate) struct Opening {
     pub(crate) ordinal: u32,
     /// When it opens.
     pub(crate) at: i64,
-    /// How far from the truth that may be, edges of the signals included.
+    /// How far from the truth that may be, edges of the signals included;
+    /// zero at the beginning of the run.
     pub(crate) uncertainty: i64,
+    /// How far from the truth the time from there to an edge may be.
+    pub(crate) guard: i64,
 }
 
 impl Opening {

@@ -40,7 +40,7 @@ impl Bounds {
 
     /// Last instant at which a cut may have been in time.
     fn last_chance(self, opening: Opening) -> i64 {
-        self.deadline(opening) + opening.uncertainty
+        self.deadline(opening) + opening.guard
     }
 
     /// When it is certain that there was nothing to cut.
@@ -56,7 +56,7 @@ impl Bounds {
     fn timed(self, outcome: Outcome, cut: i64) -> Outcome {
         let opening = outcome.opening;
         let seen = cut - opening.at + self.release;
-        outcome.timed(seen, self.limit - seen, opening.uncertainty)
+        outcome.timed(seen, self.limit - seen, opening.guard)
     }
 }
 
@@ -82,7 +82,7 @@ impl Pending {
         if !track.now.possible() {
             let cut = track.impossible_since;
             if at - cut + 1 >= bounds.hold && self.on_at.is_some_and(|on_at| on_at < cut) {
-                if cut <= bounds.deadline(opening) - opening.uncertainty {
+                if cut <= bounds.deadline(opening) - opening.guard {
                     let held = Outcome::new(opening, Verdict::Pass, Reason::Held, Some(cut));
                     return Some(bounds.timed(held, cut));
                 }

@@ -223,9 +223,10 @@ impl Monitor {
             && opens_at <= at
         {
             self.openings.pop_front();
-            let uncertainty = if matches!(self.start, Start::Run) { 0 } else { uncertainty + self.edge_uncertainty };
+            let guard = uncertainty + self.edge_uncertainty;
+            let uncertainty = if matches!(self.start, Start::Run) { 0 } else { guard };
             if self.claim.unsettled() < self.claim.room() {
-                self.claim.open(&around, Opening { ordinal: self.opened, at: opens_at, uncertainty });
+                self.claim.open(&around, Opening { ordinal: self.opened, at: opens_at, uncertainty, guard });
             } else {
                 self.overflow = true;
             }
@@ -279,10 +280,10 @@ impl Monitor {
         let around = Surroundings { table, formula: &self.formula, track: &self.track, closing: self.closing };
         self.claim.finish(&around, ending, &mut self.results);
         if let Some(&(at, uncertainty)) = self.openings.front() {
-            let opening = Opening { ordinal: self.opened, at, uncertainty };
+            let opening = Opening { ordinal: self.opened, at, uncertainty, guard: uncertainty };
             self.results.settle(Outcome::inconclusive(opening, Reason::StillOpen));
         }
-        let nowhere = Opening { ordinal: 0, at: 0, uncertainty: 0 };
+        let nowhere = Opening { ordinal: 0, at: 0, uncertainty: 0, guard: 0 };
         let outcome = match self.results.worst.take() {
             None => Outcome::inconclusive(nowhere, Reason::TriggerNotObserved),
             Some(fail) if fail.verdict == Verdict::Fail => fail,

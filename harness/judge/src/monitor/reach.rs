@@ -37,13 +37,13 @@ impl Reach {
 
     /// Last instant at which it may have been in time.
     fn last_chance(&self, opening: Opening) -> i64 {
-        self.deadline(opening) + opening.uncertainty
+        self.deadline(opening) + opening.guard
     }
 
     fn timed(&self, outcome: Outcome, reached: i64) -> Outcome {
         let opening = outcome.opening;
         let seen = reached - opening.at + self.release;
-        outcome.timed(seen, self.limit - seen, opening.uncertainty)
+        outcome.timed(seen, self.limit - seen, opening.guard)
     }
 
     fn undecided(&self, around: &Surroundings<'_>, pending: &Pending, at: i64) -> Outcome {
@@ -70,7 +70,7 @@ impl Reach {
         while index < self.pending.len() {
             let opening = self.pending[index].opening;
             let reached = since.max(opening.at);
-            let in_time = reached <= self.deadline(opening) - opening.uncertainty;
+            let in_time = reached <= self.deadline(opening) - opening.guard;
             if at >= opening.latest() && in_time {
                 // Nearly always the whole queue is answered from the front.
                 if index == 0 {
@@ -97,7 +97,7 @@ impl Reach {
         let (limit, release, since) = (self.limit, self.release, around.track.sure_since);
         for fail in self.parked.bare_fails() {
             let seen = since - fail.opening.at + release;
-            let uncertainty = fail.opening.uncertainty;
+            let uncertainty = fail.opening.guard;
             fail.reason = Reason::ReachedLate;
             *fail = fail.clone().timed(seen, limit - seen, uncertainty);
         }

@@ -81,7 +81,7 @@ impl Follow for Windows {
         }
         self.open.push(Window {
             opening,
-            end: self.span.map(|span| (opening.at + span + 1, opening.uncertainty)),
+            end: self.span.map(|span| (opening.at + span + 1, opening.guard)),
             closed: false,
             doubtful: around.track.last_doubtful(opening.at) >= opening.earliest(),
             unobserved: around.track.last_doubt_unobserved(opening.at) >= opening.earliest(),

@@ -1,0 +1,99 @@
+//! The occurrences of a scope.
+
+use dryfire_units::RigSpan;
+
+use super::Trace;
+use super::course::{Course, Values};
+use crate::{Instant, Scope, SignalTable};
+
+/// An occurrence of a scope.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Occurrence {
+    /// When it opens.
+    pub(super) opens: i64,
+    /// How well that is known (nothing is known better than the signals' edges).
+    pub(super) uncertainty: i64,
+    /// How well a time from there to an edge is known.
+    pub(super) guard: i64,
+    /// Just before which instant it ends and how well that is known, if it
+    /// ends before the run does.
+    pub(super) ends: Option<(i64, i64)>,
+}
+
+/// What there is to judge.
+pub(super) struct Occurrences {
+    /// In the order of opening.
+    pub(super) all: Vec<Occurrence>,
+    /// Whether an occurrence without an end is about nothing.
+    pub(super) end_required: bool,
+    /// Whether some openings may have been missed.
+    pub(super) unseen: bool,
+}
+
+pub(super) fn occurrences(
+    table: &SignalTable,
+    signals: &[Values],
+    scope: &Scope,
+    edge: i64,
+    trace: &Trace,
+    end: i64,
+) -> Occurrences {
+    let run = vec![(0, None)];
+    let mut unseen = false;
+    let (openings, closing) = match scope {
+        Scope::Throughout => (run, None),
+        Scope::Before(to) => (run, Some(to)),
+        Scope::After(from) => (instants(trace, from), None),
+        Scope::Between(from, to) | Scope::AfterUntil(from, to) => (instants(trace, from), Some(to)),
+        Scope::Whenever(condition) => {
+            let (rises, unknown) = Course::of(table, signals, condition, true, end).rises();
+            unseen = unknown;
+            let own = edges(table, condition);
+            (rises.into_iter().map(|at| (at, Some(own))).collect(), None)
+        }
+    };
+    let closings = closing.map_or(Vec::new(), |to| instants(trace, to));
+    let all = openings
+        .into_iter()
+        .map(|(opens, uncertainty): (i64, Option<i64>)| Occurrence {
+            opens,
+            uncertainty: uncertainty.map_or(0, |own| own + edge),
+            guard: uncertainty.unwrap_or(0) + edge,
+            ends: closings
+                .iter()
+                .find(|(closes, _)| opens <= *closes && *closes <= end)
+                .map(|(closes, own)| (*closes, own.unwrap_or(0) + edge)),
+        })
+        .collect();
+    let end_required = matches!(scope, Scope::Before(_) | Scope::Between(..));
+    Occurrences { all, end_required, unseen }
+}
+
+/// The instants named so, in order, with their own uncertainty.
+fn instants(trace: &Trace, named: &Instant) -> Vec<(i64, Option<i64>)> {
+    let mut instants: Vec<_> = trace
+        .moments
+        .iter()
+        .filter(|(_, moment, _)| *moment == named.moment)
+        .map(|(at, _, uncertainty)| {
+            let own = (*uncertainty).max(RigSpan::ZERO).as_micros();
+            (at.as_micros().max(0) + named.offset.as_micros(), Some(own))
+        })
+        .collect();
+    instants.sort_by_key(|(at, _)| *at);
+    instants
+}
+
+/// The worst uncertainty of the edges of the signals of a condition.
+pub(super) fn edges(table: &SignalTable, condition: &crate::Condition) -> i64 {
+    use crate::Condition;
+    match condition {
+        Condition::Compare { signal, .. } | Condition::Is { signal, .. } => {
+            table.get(*signal).time_uncertainty.as_micros()
+        }
+        Condition::Not(inner) => edges(table, inner),
+        Condition::All(parts) | Condition::Any(parts) => {
+            parts.iter().map(|part| edges(table, part)).max().unwrap_or(0)
+        }
+    }
+}
