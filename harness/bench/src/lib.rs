@@ -5,12 +5,26 @@
 
 mod board;
 mod driver;
+mod faults;
+mod in_process;
 mod program;
+mod pty;
+mod rig;
 mod session;
+mod simulated_rig;
+mod transport;
 mod virtual_bench;
+mod world;
 
 pub use board::{BoardEvent, BoardSetup, BoardSetupError, BoardZone, ContactWire, RelayWire, StandInBoard};
 pub use driver::{Bench, BenchIdentity, RunOptions, RunSetup, run_plan};
+pub use faults::{FaultCounts, FaultyTransport, Stall, WireFaults};
+pub use in_process::InProcessTransport;
 pub use program::{ProgramBench, ProgramBenchError};
+pub use pty::{PtyRig, PtyTransport};
+pub use rig::{Operator, RigBench, RigPatience, port_of};
 pub use session::{Job, JobOutcome, Misfit, SessionNote, SessionOptions, bind_all, run_seed, run_session};
+pub use simulated_rig::{RigPace, SimulatedRig, SimulatedRigSetup, serve};
+pub use transport::{SerialTransport, Transport, TransportError, WallClock};
 pub use virtual_bench::{STEP, VirtualBench};
+pub use world::{StandInWorld, World, WorldEvent};

@@ -1,0 +1,467 @@
+//! The rig bench: the real controller, or a simulated one, behind a rig on a wire.
+
+mod run;
+mod wire;
+
+use std::collections::VecDeque;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use dryfire_engine::{Command, CommandId, CommandKind, Observation, Pacing, ProbeSignal, Trouble, TroubleKind};
+use dryfire_link::{
+    Begin, CONSOLE_CHUNK, HostMessage, LinkPacing, LinkTime, PROTOCOL, ProbeDrive, RigMessage, Welcome,
+};
+use dryfire_scenario::{Bench as BenchFile, BenchKind, ContactState};
+use dryfire_units::{RigSpan, RigTime};
+
+use crate::driver::{Bench, BenchIdentity, RunSetup};
+use crate::transport::{SerialTransport, Transport, TransportError};
+use run::RunState;
+use wire::{Wire, refused, trouble};
+
+/// Somebody who can be asked to do something at the bench.
+pub trait Operator {
+    /// Asks. Must not wait for the answer: the rig goes to its safe state when the host is silent.
+    fn ask(&mut self, text: &str);
+    /// Whether the question asked longest ago has been answered since; each answer counts once.
+    fn is_done(&mut self) -> bool;
+}
+
+/// How patient the host is with a rig.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct RigPatience {
+    /// Longest time, of link time, in which nothing is heard.
+    pub silence: Duration,
+    /// Longest time, of link time, in which the rig answers but its clock does not move on.
+    pub standstill: Duration,
+}
+
+impl Default for RigPatience {
+    fn default() -> Self {
+        RigPatience { silence: Duration::from_secs(2), standstill: Duration::from_secs(20) }
+    }
+}
+
+/// Opens a transport; called again after the last one is gone.
+type Connect = Box<dyn FnMut() -> Result<Box<dyn Transport>, TransportError>>;
+
+/// A bench whose controller is played to by a rig.
+pub struct RigBench {
+    file: BenchFile,
+    connect: Connect,
+    operator: Option<Box<dyn Operator>>,
+    patience: RigPatience,
+    nonce: u32,
+    wire: Option<Wire>,
+    welcome: Option<Welcome>,
+    runs: u32,
+    run: Option<Run>,
+}
+
+struct Run {
+    state: RunState,
+    pacing: LinkPacing,
+    simulated: bool,
+    /// Commands that have not been sent, by instant, then by number.
+    waiting: VecDeque<Command>,
+    /// Questions to the operator that have not been answered.
+    asked: VecDeque<CommandId>,
+}
+
+/// Between set-points of a free-running rig.
+const PERIOD: RigSpan = RigSpan::from_millis(200);
+/// How long each stays good there.
+const VALIDITY: RigSpan = RigSpan::from_millis(1_000);
+/// The longest step of a stepped rig.
+const STEP: RigSpan = RigSpan::from_millis(200);
+/// How far ahead commands are sent to a free-running rig.
+const AHEAD: RigSpan = RigSpan::from_millis(1_000);
+/// Commands under way; fewer than fit into a rig's queue.
+const UNDER_WAY: usize = 24;
+/// How long a real controller's supply is off before a run: its rail has to be down for a second.
+const SUPPLY_OFF_MS: u16 = 2_000;
+/// What is agreed where the bench file says nothing.
+const DEFAULT_SILENCE_MS: u16 = 500;
+/// How long the end of a run may take to arrive, microseconds of link time.
+const FAREWELL: u64 = 200_000;
+
+impl RigBench {
+    /// A bench on the serial port at `port`; opened when the first run begins.
+    pub fn serial(file: BenchFile, port: PathBuf) -> Self {
+        let open =
+            move || -> Result<Box<dyn Transport>, TransportError> { Ok(Box::new(SerialTransport::open(&port)?)) };
+        Self::new(file, Box::new(open), session_nonce())
+    }
+
+    /// A bench on whatever `connect` opens. `nonce` names the first session and has to be
+    /// another one for every program that talks to the same rig.
+    pub fn new(file: BenchFile, connect: Connect, nonce: u32) -> Self {
+        RigBench {
+            file,
+            connect,
+            operator: None,
+            patience: RigPatience::default(),
+            nonce,
+            wire: None,
+            welcome: None,
+            runs: 0,
+            run: None,
+        }
+    }
+
+    /// Whom to ask. Without one, a simulated rig's operator has done everything at once and
+    /// a real rig's never does anything.
+    #[must_use]
+    pub fn with_operator(mut self, operator: Box<dyn Operator>) -> Self {
+        self.operator = Some(operator);
+        self
+    }
+
+    /// How patient to be.
+    #[must_use]
+    pub fn with_patience(mut self, patience: RigPatience) -> Self {
+        self.patience = patience;
+        self
+    }
+
+    /// What the rig said about itself, once a run has begun.
+    pub fn welcome(&self) -> Option<&Welcome> {
+        self.welcome.as_ref()
+    }
+
+    /// A connected rig that speaks our protocol and has what the bench file needs.
+    fn greet(&mut self) -> Result<(), Trouble> {
+        let transport = (self.connect)().map_err(|error| trouble(TroubleKind::LinkLost, error.to_string()))?;
+        let mut wire = Wire::open(transport, self.nonce, self.patience.silence);
+        self.nonce = self.nonce.wrapping_add(1);
+        wire.send(&HostMessage::Hello { protocol: PROTOCOL })?;
+        let welcome = wait_for(&mut wire, |message| match message {
+            RigMessage::Welcome(welcome) => Some(welcome),
+            _ => None,
+        })?;
+        if welcome.protocol != PROTOCOL {
+            let detail = format!(
+                "the rig's firmware {} speaks protocol {} of the link, this program {PROTOCOL}: update one of them",
+                welcome.firmware, welcome.protocol
+            );
+            return Err(trouble(TroubleKind::LinkRefused, detail));
+        }
+        self.check_wiring(&welcome)?;
+        wire.expect_boot(welcome.boot_id);
+        self.welcome = Some(welcome);
+        self.wire = Some(wire);
+        Ok(())
+    }
+
+    /// Whether the rig has every channel, input, contact and switch that the bench file uses.
+    fn check_wiring(&self, welcome: &Welcome) -> Result<(), Trouble> {
+        let there = welcome.capabilities;
+        let needs = |what: &str, number: Option<u8>, count: u8| match number {
+            Some(number) if number >= count => Err(trouble(
+                TroubleKind::LinkRefused,
+                format!("the bench file uses {what} {number}, and the rig has {count} of them, numbered from 0"),
+            )),
+            _ => Ok(()),
+        };
+        let zones = self.file.zones.iter().filter_map(|zone| zone.probe_channel).max();
+        needs("probe channel", zones, there.probe_channels)?;
+        needs("input", self.file.relays.iter().map(|relay| relay.input).max(), there.inputs)?;
+        needs("contact", self.file.contacts.iter().map(|contact| contact.output).max(), there.contacts)?;
+        if self.file.supply_switch && !there.supply_switch {
+            let detail = "the bench file says that the rig can switch the controller's supply, and the rig cannot";
+            return Err(trouble(TroubleKind::LinkRefused, detail));
+        }
+        Ok(())
+    }
+
+    fn request(&self, setup: &RunSetup, welcome: &Welcome) -> Begin {
+        let simulated = welcome.capabilities.simulated;
+        let silence_ms = match &self.file.kind {
+            BenchKind::Rig { silence, .. } => u16::try_from(silence.as_millis()).unwrap_or(u16::MAX),
+            BenchKind::Virtual(_) | BenchKind::Program { .. } => DEFAULT_SILENCE_MS,
+        };
+        let closed = |state: &dyn Fn(&dryfire_scenario::Contact) -> ContactState| {
+            let closed = self.file.contacts.iter().filter(|contact| state(contact) == ContactState::Closed);
+            closed.fold(0u32, |bits, contact| bits | 1u32.checked_shl(u32::from(contact.output)).unwrap_or(0))
+        };
+        Begin {
+            run: self.runs,
+            seed: setup.seed,
+            ambient_millicelsius: i32::try_from(setup.ambient_millicelsius).unwrap_or(i32::MAX),
+            pacing: if welcome.capabilities.stepped { LinkPacing::Stepped } else { LinkPacing::Free },
+            silence_ms,
+            // A simulated controller starts afresh anyway.
+            supply_off_ms: if self.file.supply_switch && !simulated { SUPPLY_OFF_MS } else { 0 },
+            closed_at_rest: closed(&|contact| match contact.engaged {
+                ContactState::Open => ContactState::Closed,
+                ContactState::Closed => ContactState::Open,
+            }),
+            closed_when_safe: closed(&|contact| contact.demand_safe),
+            // The controller stays on and sees open probes and a contact that demands the safe state.
+            supply_when_safe: true,
+        }
+    }
+
+    fn try_begin(&mut self, setup: &RunSetup) -> Result<BenchIdentity, Trouble> {
+        if self.wire.is_none() {
+            self.greet()?;
+        }
+        let (Some(welcome), Some(wire)) = (self.welcome.clone(), self.wire.as_mut()) else {
+            return Err(trouble(TroubleKind::LinkLost, "no rig is connected"));
+        };
+        self.runs = self.runs.wrapping_add(1);
+        let damaged = wire.damaged();
+        let request = self.request(setup, &welcome);
+        let Some(wire) = self.wire.as_mut() else {
+            return Err(trouble(TroubleKind::LinkLost, "no rig is connected"));
+        };
+        wire.send(&HostMessage::Begin(request))?;
+        let origin = wait_for(wire, |message| match message {
+            RigMessage::Began { run, origin } if run == request.run => Some(origin),
+            _ => None,
+        })?;
+        self.run = Some(Run {
+            state: RunState::new(origin, welcome.boot_id, damaged, wire.now()),
+            pacing: request.pacing,
+            simulated: welcome.capabilities.simulated,
+            waiting: VecDeque::new(),
+            asked: VecDeque::new(),
+        });
+        let kind = if welcome.capabilities.simulated { "simulated rig" } else { "rig" };
+        Ok(BenchIdentity {
+            description: format!(
+                "{kind} `{}`, firmware {}, boot {:08x}",
+                welcome.board, welcome.firmware, welcome.boot_id
+            ),
+            pacing: match request.pacing {
+                LinkPacing::Stepped => Pacing::Stepped { step: STEP },
+                LinkPacing::Free => Pacing::FreeRunning { period: PERIOD, validity: VALIDITY },
+            },
+        })
+    }
+
+    fn try_advance(&mut self, until: RigTime, observations: &mut Vec<Observation>) -> Result<(), Trouble> {
+        let (Some(wire), Some(run)) = (self.wire.as_mut(), self.run.as_mut()) else {
+            return Err(trouble(TroubleKind::LinkLost, "no run goes on at the rig"));
+        };
+        let standstill = u64::try_from(self.patience.standstill.as_micros()).unwrap_or(u64::MAX);
+        run.state.moved_at = wire.now();
+        match run.pacing {
+            LinkPacing::Stepped => {
+                while run.state.complete < until || run.is_due(until) {
+                    let target = run.send_due(wire, until)?;
+                    wire.send(&HostMessage::Grant { until: run.state.on_rig(target) })?;
+                    while run.state.complete < target || run.state.outstanding.values().any(|at| *at <= target) {
+                        exchange(wire, run, standstill)?;
+                    }
+                }
+            }
+            LinkPacing::Free => {
+                run.send_due(wire, until.saturating_add(AHEAD))?;
+                while !exchange(wire, run, standstill)? {}
+            }
+        }
+        run.ask(self.operator.as_deref_mut());
+        run.state.give(observations);
+        Ok(())
+    }
+
+    /// After any trouble the next run starts with a new connection.
+    fn give_up(&mut self) {
+        self.run = None;
+        if let Some(mut wire) = self.wire.take() {
+            // The rig may not hear it any more; then its own silence does the same.
+            if wire.send_if_room(&HostMessage::Safe) {
+                let _ = wire.flush();
+            }
+        }
+    }
+}
+
+/// Exchanges once; says whether the watermark has moved.
+fn exchange(wire: &mut Wire, run: &mut Run, standstill: u64) -> Result<bool, Trouble> {
+    let deadline = run.state.moved_at + standstill;
+    wire.exchange(deadline)?;
+    let now = wire.now();
+    let mut moved = false;
+    while let Some(message) = wire.next_message() {
+        moved |= run.state.handle(message, wire.damaged(), now)?;
+    }
+    if !moved && now >= deadline {
+        let detail = format!(
+            "the rig answers, but its clock has been standing at {} for {} s",
+            run.state.complete,
+            standstill as f64 / 1e6
+        );
+        return Err(trouble(TroubleKind::LinkLost, detail));
+    }
+    Ok(moved)
+}
+
+/// Exchanges until the message that is waited for comes; what else comes is of an earlier run.
+fn wait_for<T>(wire: &mut Wire, mut wanted: impl FnMut(RigMessage) -> Option<T>) -> Result<T, Trouble> {
+    loop {
+        while let Some(message) = wire.next_message() {
+            if let RigMessage::Heartbeat(beat) = &message
+                && wire.expected_boot().is_some_and(|boot_id| boot_id != beat.boot_id)
+            {
+                return Err(wire::restarted());
+            }
+            if let RigMessage::Refused { command: None, why } = message {
+                return Err(refused(None, why));
+            }
+            if let Some(found) = wanted(message) {
+                return Ok(found);
+            }
+        }
+        wire.exchange(LinkTime::from_micros(u64::MAX))?;
+    }
+}
+
+impl Run {
+    fn is_due(&self, until: RigTime) -> bool {
+        self.waiting.front().is_some_and(|command| command.at <= until)
+    }
+
+    /// Sends commands up to `until`, as many as the rig can hold, and says up to where all are sent.
+    fn send_due(&mut self, wire: &mut Wire, until: RigTime) -> Result<RigTime, Trouble> {
+        let mut reached = self.state.complete;
+        while self.is_due(until) {
+            if self.state.outstanding.len() >= UNDER_WAY {
+                return Ok(reached);
+            }
+            let Some(command) = self.waiting.pop_front() else { break };
+            reached = reached.max(command.at);
+            self.send(wire, command)?;
+        }
+        Ok(until)
+    }
+
+    fn send(&mut self, wire: &mut Wire, command: Command) -> Result<(), Trouble> {
+        let id = command.id.0;
+        let at = self.state.on_rig(command.at);
+        self.state.outstanding.insert(id, command.at);
+        match command.kind {
+            CommandKind::Probe { channel, signal, valid_until } => {
+                let drive = match signal {
+                    ProbeSignal::Open => ProbeDrive::Open,
+                    ProbeSignal::Short => ProbeDrive::Short,
+                    ProbeSignal::Voltage { nanovolts, nanovolts_per_second } => ProbeDrive::Voltage {
+                        nanovolts,
+                        nanovolts_per_second,
+                        valid_until: self.state.on_rig(valid_until),
+                    },
+                };
+                wire.send(&HostMessage::Probe { command: id, at, channel, drive })
+            }
+            CommandKind::Contact { output, closed } => {
+                wire.send(&HostMessage::Contact { command: id, at, output, closed })
+            }
+            CommandKind::Supply { on } => wire.send(&HostMessage::Supply { command: id, at, on }),
+            CommandKind::Console { line } => {
+                let mut bytes = line.into_bytes();
+                bytes.push(b'\n');
+                let pieces = bytes.chunks(CONSOLE_CHUNK);
+                let count = pieces.len();
+                for (number, piece) in pieces.enumerate() {
+                    // Cannot fail: the piece was cut to fit.
+                    let chunk = piece.iter().copied().collect();
+                    wire.send(&HostMessage::Console { command: id, at, last: number + 1 == count, chunk })?;
+                }
+                Ok(())
+            }
+            // Does not go over the wire.
+            CommandKind::Prompt { .. } => {
+                self.state.outstanding.remove(&id);
+                Ok(())
+            }
+        }
+    }
+
+    /// Looks whether the operator has answered.
+    fn ask(&mut self, operator: Option<&mut (dyn Operator + 'static)>) {
+        if let Some(operator) = operator {
+            while !self.asked.is_empty() && operator.is_done() {
+                if let Some(command) = self.asked.pop_front() {
+                    self.state.operator_done(command, self.state.complete);
+                }
+            }
+        }
+    }
+}
+
+impl Bench for RigBench {
+    fn begin(&mut self, setup: &RunSetup) -> Result<BenchIdentity, Trouble> {
+        self.try_begin(setup).inspect_err(|_| self.give_up())
+    }
+
+    fn command(&mut self, command: Command) -> Result<(), Trouble> {
+        let Some(run) = &mut self.run else {
+            return Err(trouble(TroubleKind::LinkLost, "no run goes on at the rig"));
+        };
+        if let CommandKind::Prompt { text } = &command.kind {
+            match &mut self.operator {
+                Some(operator) => {
+                    operator.ask(text);
+                    run.asked.push_back(command.id);
+                }
+                // There is nobody to ask, and nothing that a simulated controller would need done.
+                None if run.simulated => run.state.operator_done(command.id, command.at),
+                None => {}
+            }
+            return Ok(());
+        }
+        let place = run.waiting.partition_point(|other| (other.at, other.id) <= (command.at, command.id));
+        run.waiting.insert(place, command);
+        Ok(())
+    }
+
+    fn advance(&mut self, until: RigTime, observations: &mut Vec<Observation>) -> Result<(), Trouble> {
+        let result = self.try_advance(until, observations);
+        if result.is_err() {
+            // What was known before the breakdown still counts.
+            if let Some(run) = &mut self.run {
+                run.state.give(observations);
+            }
+            self.give_up();
+        }
+        result
+    }
+
+    fn end(&mut self) {
+        self.run = None;
+        let Some(wire) = &mut self.wire else { return };
+        let deadline = wire.now() + FAREWELL;
+        let said = wire.send(&HostMessage::End).and_then(|()| {
+            while !wire.all_delivered() && wire.now() < deadline {
+                wire.exchange(deadline)?;
+                while wire.next_message().is_some() {}
+            }
+            Ok(())
+        });
+        if said.is_err() {
+            self.give_up();
+        }
+    }
+}
+
+impl Drop for RigBench {
+    fn drop(&mut self) {
+        self.give_up();
+    }
+}
+
+/// A nonce from the wall clock and the process, for [`RigBench::new`].
+fn session_nonce() -> u32 {
+    use std::hash::{BuildHasher as _, Hasher as _};
+    // The standard library's hasher is seeded at random in every process.
+    std::collections::hash_map::RandomState::new().build_hasher().finish() as u32
+}
+
+/// The port of a bench file of a rig.
+pub fn port_of(file: &BenchFile) -> Option<&Path> {
+    match &file.kind {
+        BenchKind::Rig { port, .. } => port.as_deref().map(Path::new),
+        BenchKind::Virtual(_) | BenchKind::Program { .. } => None,
+    }
+}

@@ -1,0 +1,328 @@
+//! The rig's own logic with a simulated controller behind its terminals.
+
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
+
+use dryfire_engine::ProbeSignal;
+use dryfire_link::frame::MAX_FRAME;
+use dryfire_link::{Begin, Capabilities, LinkTime, ProbeDrive};
+use dryfire_rig::{Board, Drive, EDGE_RING, Identity, MAX_CHANNELS, MAX_CONTACTS, MAX_INPUTS, Rig};
+use dryfire_scenario::Bench as BenchFile;
+use dryfire_units::{RigSpan, RigTime};
+
+use crate::transport::{Transport, TransportError};
+use crate::world::{World, WorldEvent};
+
+/// How a simulated rig keeps time.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum RigPace {
+    /// As fast as the host grants.
+    Granted,
+    /// Within the host's grants, at most so many times as fast as the link's clock.
+    GrantedAt(f64),
+    /// By the link's clock times this factor, as a rig of silicon would (1: real time). Grants
+    /// are refused. At more than about 20 the host cannot keep up and set-points come late.
+    Free(f64),
+}
+
+/// What a simulated rig is.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SimulatedRigSetup {
+    /// Its boot id; another one after every start.
+    pub boot_id: u32,
+    /// How it keeps time.
+    pub pace: RigPace,
+    /// Rig time at its boot.
+    pub booted_at: RigTime,
+    /// Probe channels.
+    pub probe_channels: u8,
+    /// Sensed inputs.
+    pub inputs: u8,
+    /// Contacts.
+    pub contacts: u8,
+    /// Whether it can switch the controller's supply.
+    pub supply_switch: bool,
+}
+
+impl SimulatedRigSetup {
+    /// A rig with as many channels, inputs and contacts as the bench file uses.
+    pub fn from_bench(file: &BenchFile, pace: RigPace, boot_id: u32) -> Self {
+        let count = |numbers: &mut dyn Iterator<Item = u8>| numbers.max().map_or(0, |last| last.saturating_add(1));
+        SimulatedRigSetup {
+            boot_id,
+            pace,
+            booted_at: RigTime::ZERO,
+            probe_channels: count(&mut file.zones.iter().filter_map(|zone| zone.probe_channel)),
+            inputs: count(&mut file.relays.iter().map(|relay| relay.input)),
+            contacts: count(&mut file.contacts.iter().map(|contact| contact.output)),
+            supply_switch: file.supply_switch,
+        }
+    }
+}
+
+/// A rig whose board is a [`World`]. Without IO and without a clock of its own:
+/// [`serve`] runs it on a real port, [`crate::InProcessTransport`] in the host's process.
+#[derive(Debug)]
+pub struct SimulatedRig<W> {
+    rig: Box<Rig<EDGE_RING>>,
+    board: WorldBoard<W>,
+    now: RigTime,
+    pace: RigPace,
+    /// Where the paced clock was last set: link time and rig time.
+    anchor: (LinkTime, RigTime),
+}
+
+/// A paced clock that had to wait for a grant may make up for so much, in microseconds of link time.
+const CATCH_UP: u64 = 50_000;
+/// A free-running rig looks at its controller at least this often.
+const LOOK_EVERY: u64 = 5_000;
+
+impl<W: World> SimulatedRig<W> {
+    /// A rig that boots now.
+    pub fn new(world: W, setup: SimulatedRigSetup) -> Self {
+        let identity = Identity {
+            board: "simulated",
+            firmware: env!("CARGO_PKG_VERSION"),
+            boot_id: setup.boot_id,
+            capabilities: Capabilities {
+                simulated: true,
+                stepped: !matches!(setup.pace, RigPace::Free(_)),
+                supply_switch: setup.supply_switch,
+                supply_rail: true,
+                console: true,
+                probe_channels: setup.probe_channels.min(MAX_CHANNELS as u8),
+                inputs: setup.inputs.min(MAX_INPUTS as u8),
+                contacts: setup.contacts.min(MAX_CONTACTS as u8),
+            },
+        };
+        SimulatedRig {
+            rig: Box::new(Rig::new(identity)),
+            board: WorldBoard::new(world),
+            now: setup.booted_at,
+            pace: setup.pace,
+            anchor: (LinkTime::ZERO, setup.booted_at),
+        }
+    }
+
+    /// Takes it apart: what it was wired to.
+    pub fn into_world(self) -> W {
+        self.board.world
+    }
+
+    /// The rig's logic.
+    pub fn rig(&self) -> &Rig<EDGE_RING> {
+        &self.rig
+    }
+
+    /// Rig time.
+    pub fn now(&self) -> RigTime {
+        self.now
+    }
+
+    /// Takes bytes from the host.
+    pub fn handle_bytes(&mut self, link_now: LinkTime, bytes: &[u8]) {
+        self.rig.handle_bytes(link_now, bytes);
+    }
+
+    /// Lets rig time pass as far as it may, and appends what is to be sent to `frames`.
+    pub fn turn(&mut self, link_now: LinkTime, frames: &mut Vec<u8>) {
+        loop {
+            self.rig.poll(self.now, link_now, &mut self.board);
+            self.hand_over();
+            let mut target = self.limit(link_now);
+            for due in self.rig.next_due().into_iter().chain(self.board.next_hold()) {
+                target = target.min(due.max(self.now));
+            }
+            if target <= self.now {
+                break;
+            }
+            self.board.run_until(target);
+            self.now = target;
+            self.hand_over();
+        }
+        let mut buffer = [0u8; MAX_FRAME];
+        while let Some(frame) = self.rig.poll_transmit(link_now, &mut buffer) {
+            frames.extend_from_slice(frame);
+        }
+    }
+
+    /// When [`Self::turn`] is due if no bytes come.
+    pub fn next_turn(&self, link_now: LinkTime) -> Option<LinkTime> {
+        let link = self.rig.next_link_due();
+        let paced = match self.pace {
+            RigPace::Granted => None,
+            RigPace::GrantedAt(speed) => {
+                let horizon = self.rig.horizon();
+                (horizon > self.now).then(|| self.link_time_of(horizon, speed).max(link_now + 100))
+            }
+            RigPace::Free(_) => Some(link_now + LOOK_EVERY),
+        };
+        link.into_iter().chain(paced).min()
+    }
+
+    fn link_time_of(&self, at: RigTime, speed: f64) -> LinkTime {
+        let (link, rig) = self.anchor;
+        link + ((at - rig).as_micros().max(0) as f64 / speed) as u64
+    }
+
+    /// How far rig time may go now.
+    fn limit(&mut self, link_now: LinkTime) -> RigTime {
+        let horizon = self.rig.horizon();
+        let (RigPace::GrantedAt(speed) | RigPace::Free(speed)) = self.pace else { return horizon };
+        let paced = |(link, rig): (LinkTime, RigTime)| {
+            rig + RigSpan::from_micros((link_now.micros_since(link) as f64 * speed) as i64)
+        };
+        let allowance = RigSpan::from_micros((CATCH_UP as f64 * speed) as i64);
+        if paced(self.anchor) > horizon.saturating_add(allowance) {
+            self.anchor = (link_now, horizon + allowance);
+        }
+        paced(self.anchor).max(self.now).min(horizon)
+    }
+
+    /// What the world told goes to the rig.
+    fn hand_over(&mut self) {
+        let Some(origin) = self.board.origin else { return };
+        for event in self.board.told.drain(..) {
+            let absolute = |at: RigTime| origin + at.since_origin();
+            match event {
+                WorldEvent::Edge { at, input, high } => self.rig.handle_edge(absolute(at), input, high),
+                WorldEvent::SupplyRail { at, on } => self.rig.handle_supply_rail(absolute(at), on),
+                WorldEvent::Console { at, line } => {
+                    self.rig.handle_console(absolute(at), line.as_bytes());
+                    self.rig.handle_console(absolute(at), b"\n");
+                }
+            }
+        }
+    }
+}
+
+/// Works a world as the outputs of a board.
+#[derive(Debug)]
+struct WorldBoard<W> {
+    world: W,
+    /// Rig time at which the world began.
+    origin: Option<RigTime>,
+    told: Vec<WorldEvent>,
+    /// Signals whose validity ends: then the last value is held.
+    holds: [Option<Drive>; MAX_CHANNELS],
+    console: Vec<u8>,
+}
+
+impl<W: World> WorldBoard<W> {
+    fn new(world: W) -> Self {
+        WorldBoard { world, origin: None, told: Vec::new(), holds: [None; MAX_CHANNELS], console: Vec::new() }
+    }
+
+    fn since_begin(&self, at: RigTime) -> Option<RigTime> {
+        self.origin.map(|origin| RigTime::ZERO + (at - origin))
+    }
+
+    fn next_hold(&self) -> Option<RigTime> {
+        self.holds.iter().flatten().filter_map(valid_until).min()
+    }
+
+    fn run_until(&mut self, until: RigTime) {
+        let Some(at) = self.since_begin(until) else { return };
+        self.world.run_until(at, &mut |event| self.told.push(event));
+        for channel in 0..self.holds.len() {
+            let Some(drive) = self.holds[channel] else { continue };
+            if valid_until(&drive).is_some_and(|end| end <= until) {
+                self.holds[channel] = None;
+                let nanovolts = drive.nanovolts_at(until).unwrap_or(0);
+                let held = ProbeSignal::Voltage { nanovolts, nanovolts_per_second: 0 };
+                self.world.set_probe(at, channel as u8, held);
+            }
+        }
+    }
+}
+
+fn valid_until(drive: &Drive) -> Option<RigTime> {
+    match drive.signal() {
+        ProbeDrive::Voltage { nanovolts_per_second, valid_until, .. } if nanovolts_per_second != 0 => Some(valid_until),
+        _ => None,
+    }
+}
+
+impl<W: World> Board for WorldBoard<W> {
+    fn begin(&mut self, at: RigTime, begin: &Begin) -> Option<u32> {
+        self.told.clear();
+        self.console.clear();
+        self.holds = [None; MAX_CHANNELS];
+        match self.world.begin(begin.seed, i64::from(begin.ambient_millicelsius)) {
+            Ok(()) => self.origin = Some(at),
+            Err(error) => {
+                // Nothing answers then, and the scenarios find that out.
+                tracing::error!(error, "no controller behind the simulated rig");
+                self.origin = None;
+            }
+        }
+        Some(0)
+    }
+
+    fn probe(&mut self, at: RigTime, channel: u8, drive: Drive) {
+        let Some(since) = self.since_begin(at) else { return };
+        let signal = match drive.signal() {
+            ProbeDrive::Open => ProbeSignal::Open,
+            ProbeDrive::Short => ProbeSignal::Short,
+            ProbeDrive::Voltage { nanovolts_per_second, valid_until, .. } => ProbeSignal::Voltage {
+                nanovolts: drive.nanovolts_at(at).unwrap_or(0),
+                nanovolts_per_second: if at < valid_until { nanovolts_per_second } else { 0 },
+            },
+        };
+        self.holds[usize::from(channel)] = (valid_until(&drive).is_some_and(|end| end > at)).then_some(drive);
+        self.world.set_probe(since, channel, signal);
+    }
+
+    fn contact(&mut self, at: RigTime, output: u8, closed: bool) {
+        if let Some(at) = self.since_begin(at) {
+            self.world.set_contact(at, output, closed);
+        }
+    }
+
+    fn supply(&mut self, at: RigTime, on: bool) {
+        if let Some(at) = self.since_begin(at) {
+            self.world.set_supply(at, on);
+        }
+    }
+
+    fn console(&mut self, at: RigTime, bytes: &[u8]) {
+        let Some(at) = self.since_begin(at) else { return };
+        for byte in bytes {
+            if *byte == b'\n' {
+                let line = std::mem::take(&mut self.console);
+                self.world.console_line(at, &String::from_utf8_lossy(&line));
+            } else {
+                self.console.push(*byte);
+            }
+        }
+    }
+}
+
+/// Longest wait of a served rig before it looks whether it shall stop.
+const SERVE_WAIT: u64 = 20_000;
+
+/// Runs a simulated rig on a transport until `stop` is set.
+///
+/// # Errors
+/// The transport is gone.
+pub fn serve<W: World>(
+    rig: &mut SimulatedRig<W>,
+    transport: &mut impl Transport,
+    stop: &AtomicBool,
+) -> Result<(), TransportError> {
+    let (mut bytes, mut frames) = (Vec::new(), Vec::new());
+    while !stop.load(Ordering::Relaxed) {
+        let now = transport.now();
+        let due = rig.next_turn(now).map_or(SERVE_WAIT, |due| due.micros_since(now)).min(SERVE_WAIT);
+        bytes.clear();
+        transport.read(&mut bytes, Duration::from_micros(due))?;
+        let now = transport.now();
+        rig.handle_bytes(now, &bytes);
+        frames.clear();
+        rig.turn(now, &mut frames);
+        if !frames.is_empty() {
+            transport.write(&frames)?;
+        }
+    }
+    Ok(())
+}

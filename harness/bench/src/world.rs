@@ -1,0 +1,125 @@
+//! What stands behind a simulated rig.
+
+use dryfire_engine::{ProbeSignal, Trouble};
+use dryfire_scenario::Bench as BenchFile;
+use dryfire_units::RigTime;
+
+use crate::board::{BoardEvent, BoardSetup, StandInBoard};
+
+/// Something that happened at the controller's terminals.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum WorldEvent {
+    /// A sensed input changed.
+    Edge {
+        /// When.
+        at: RigTime,
+        /// Which input.
+        input: u8,
+        /// Its level from then on.
+        high: bool,
+    },
+    /// The controller's supply rail changed.
+    SupplyRail {
+        /// When.
+        at: RigTime,
+        /// Whether it is on from then on.
+        on: bool,
+    },
+    /// The controller wrote a line.
+    Console {
+        /// When its end came.
+        at: RigTime,
+        /// The line without its end.
+        line: String,
+    },
+}
+
+/// A controller with the wires to it, simulated, behind the terminals of a rig.
+///
+/// Instants count from [`Self::begin`]. What is set takes effect at the instant given,
+/// which is the one up to which the world has run; what follows from it is told by the
+/// next [`Self::run_until`].
+pub trait World {
+    /// Starts a fresh controller at instant zero, with its supply on, its contacts at
+    /// rest, all probes open and every input low.
+    ///
+    /// # Errors
+    /// Why there cannot be such a controller.
+    fn begin(&mut self, seed: u64, ambient_millicelsius: i64) -> Result<(), String>;
+
+    /// Runs to `until` and tells what happens, in the order of the instants.
+    fn run_until(&mut self, until: RigTime, sink: &mut dyn FnMut(WorldEvent));
+
+    /// A probe plays something else. It counts from `at` and goes on for ever.
+    fn set_probe(&mut self, at: RigTime, channel: u8, signal: ProbeSignal);
+
+    /// A contact.
+    fn set_contact(&mut self, at: RigTime, output: u8, closed: bool);
+
+    /// The controller's supply.
+    fn set_supply(&mut self, at: RigTime, on: bool);
+
+    /// A line for the controller's console, without its end.
+    fn console_line(&mut self, at: RigTime, line: &str);
+}
+
+/// The stand-in controller on its board, wired as a bench file says.
+pub struct StandInWorld {
+    file: BenchFile,
+    board: Option<StandInBoard>,
+}
+
+impl StandInWorld {
+    /// A stand-in for the controller of a bench file.
+    ///
+    /// # Errors
+    /// The stand-in cannot be wired so.
+    pub fn new(file: BenchFile) -> Result<Self, Trouble> {
+        BoardSetup::from_bench(&file, 0, 20_000)?;
+        Ok(StandInWorld { file, board: None })
+    }
+}
+
+impl World for StandInWorld {
+    fn begin(&mut self, seed: u64, ambient_millicelsius: i64) -> Result<(), String> {
+        let setup =
+            BoardSetup::from_bench(&self.file, seed, ambient_millicelsius).map_err(|error| error.to_string())?;
+        self.board = Some(StandInBoard::new(setup));
+        Ok(())
+    }
+
+    fn run_until(&mut self, until: RigTime, sink: &mut dyn FnMut(WorldEvent)) {
+        let Some(board) = &mut self.board else { return };
+        board.run_until(until, &mut |event| {
+            sink(match event {
+                BoardEvent::Edge { at, input, high } => WorldEvent::Edge { at, input, high },
+                BoardEvent::SupplyRail { at, on } => WorldEvent::SupplyRail { at, on },
+                BoardEvent::Console { at, line } => WorldEvent::Console { at, line },
+            });
+        });
+    }
+
+    fn set_probe(&mut self, at: RigTime, channel: u8, signal: ProbeSignal) {
+        if let Some(board) = &mut self.board {
+            board.set_probe(channel, at, signal);
+        }
+    }
+
+    fn set_contact(&mut self, at: RigTime, output: u8, closed: bool) {
+        if let Some(board) = &mut self.board {
+            board.set_contact(output, closed, at);
+        }
+    }
+
+    fn set_supply(&mut self, at: RigTime, on: bool) {
+        if let Some(board) = &mut self.board {
+            board.set_supply(on, at);
+        }
+    }
+
+    fn console_line(&mut self, at: RigTime, line: &str) {
+        if let Some(board) = &mut self.board {
+            board.console_line(at, line);
+        }
+    }
+}
