@@ -6,6 +6,7 @@
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::mpsc;
+use std::time::{Duration, Instant};
 
 use dryfire_engine::{Applicability, BindError, Binding, Event, Plan, RigCounters, ScenarioResult};
 use dryfire_judge::SignalTable;
@@ -58,6 +59,9 @@ pub struct SessionOptions<'a> {
     pub jobs: usize,
     /// Whether samples of levels are kept as events.
     pub sample_events: bool,
+    /// Whether events are told as they happen (where only one run goes on at a
+    /// time): for a bench that somebody stands beside.
+    pub live: bool,
     /// Set from outside to end the session early.
     pub stop: &'a AtomicBool,
 }
@@ -70,14 +74,14 @@ pub enum SessionNote {
         /// Index of the job.
         job: usize,
     },
-    /// A run has come so far (now and then, in no particular order).
+    /// A run has come so far (a few times a second, in no particular order).
     Progress {
         /// Index of the job.
         job: usize,
         /// How far.
         at: RigTime,
     },
-    /// An event of a run, as it happens; only told where one run goes on at a time.
+    /// An event of a run, as it happens; only told where that was asked for.
     Live {
         /// Index of the job.
         job: usize,
@@ -104,6 +108,9 @@ pub struct JobOutcome {
     pub table: SignalTable,
 }
 
+/// How often a run tells how far it has come.
+const TELL_PROGRESS_EVERY: Duration = Duration::from_millis(100);
+
 /// The seed of one run: a hash of the session's seed and the scenario's name
 /// (FNV-1a, then the finaliser of SplitMix64 so that near seeds differ everywhere).
 pub fn run_seed(session: u64, scenario: &str) -> u64 {
@@ -127,11 +134,14 @@ pub fn run_session(
     let workers = options.jobs.clamp(1, jobs.len().max(1));
     let next = AtomicUsize::new(0);
     let (sender, receiver) = mpsc::channel();
+    // Threads do not inherit the span that says which session a log line belongs to.
+    let session = tracing::Span::current();
     std::thread::scope(|scope| {
         for _ in 0..workers {
             let sender = sender.clone();
-            let (next, live) = (&next, workers == 1);
+            let (next, live, session) = (&next, workers == 1, &session);
             scope.spawn(move || {
+                let _in_session = session.enter();
                 let mut bench = None;
                 loop {
                     let job = next.fetch_add(1, Ordering::Relaxed);
@@ -169,6 +179,7 @@ pub fn run_session(
     });
 }
 
+#[expect(clippy::disallowed_methods, reason = "progress is told by the wall clock")]
 fn run_job(
     index: usize,
     job: &Job,
@@ -188,13 +199,20 @@ fn run_job(
             return not_run(job, seed, Applicability::Uncovered { reason: reason.clone() });
         }
     };
+    if options.stop.load(Ordering::Relaxed) {
+        let mut outcome = not_run(job, seed, Applicability::Ran);
+        outcome.result.verdict = Some(dryfire_judge::Verdict::Inconclusive);
+        outcome.result.remarks.push("not begun: the session was ended early".to_owned());
+        return outcome;
+    }
     let span = tracing::info_span!("run", run = index, scenario = %job.scenario.name, seed);
     let _entered = span.enter();
     let bench = bench.get_or_insert_with(make_bench);
     let run = u32::try_from(index).unwrap_or(u32::MAX);
     let run_options = RunOptions { run, seed, sample_events: options.sample_events, second_judge: true };
     let mut events = Vec::new();
-    let mut told = RigTime::ZERO;
+    let mut told = Instant::now();
+    let mut steps = 0_u32;
     let result = run_plan(
         (**plan).clone(),
         bench.as_mut(),
@@ -207,9 +225,10 @@ fn run_job(
             events.push(event);
         },
         &mut |at| {
-            // Every simulated ten seconds is often enough for a progress bar.
-            if (at - told).as_micros() >= 10_000_000 {
-                told = at;
+            // Asking the clock at every step would cost more than the step.
+            steps += 1;
+            if steps % 16 == 0 && told.elapsed() >= TELL_PROGRESS_EVERY {
+                told = Instant::now();
                 let _ = sender.send(SessionNote::Progress { job: index, at });
             }
         },
