@@ -197,9 +197,11 @@ impl Course {
     /// end at or after an instant.
     pub(super) fn runs(&self, after: i64, property: impl Fn(&Stretch) -> bool) -> impl Iterator<Item = (i64, i64)> {
         let mut index = self.stretches.partition_point(|stretch| stretch.to < after);
-        // A run may have begun before.
-        while index > 0 && index < self.stretches.len() && property(&self.stretches[index - 1]) {
-            index -= 1;
+        // A run that goes on there may have begun before.
+        if self.stretches.get(index).is_some_and(&property) {
+            while index > 0 && property(&self.stretches[index - 1]) {
+                index -= 1;
+            }
         }
         std::iter::from_fn(move || {
             while index < self.stretches.len() && !property(&self.stretches[index]) {

@@ -43,8 +43,8 @@ pub(super) fn occurrences(
     let (openings, closing) = match scope {
         Scope::Throughout => (run, None),
         Scope::Before(to) => (run, Some(to)),
-        Scope::After(from) => (instants(trace, from), None),
-        Scope::Between(from, to) | Scope::AfterUntil(from, to) => (instants(trace, from), Some(to)),
+        Scope::After(from) => (instants(trace, from, end), None),
+        Scope::Between(from, to) | Scope::AfterUntil(from, to) => (instants(trace, from, end), Some(to)),
         Scope::Whenever(condition) => {
             let (rises, unknown) = Course::of(table, signals, condition, true, end).rises();
             unseen = unknown;
@@ -52,7 +52,7 @@ pub(super) fn occurrences(
             (rises.into_iter().map(|at| (at, Some(own))).collect(), None)
         }
     };
-    let closings = closing.map_or(Vec::new(), |to| instants(trace, to));
+    let closings = closing.map_or(Vec::new(), |to| instants(trace, to, end));
     let all = openings
         .into_iter()
         .map(|(opens, uncertainty): (i64, Option<i64>)| Occurrence {
@@ -70,11 +70,11 @@ pub(super) fn occurrences(
 }
 
 /// The instants named so, in order, with their own uncertainty.
-fn instants(trace: &Trace, named: &Instant) -> Vec<(i64, Option<i64>)> {
+fn instants(trace: &Trace, named: &Instant, end: i64) -> Vec<(i64, Option<i64>)> {
     let mut instants: Vec<_> = trace
         .moments
         .iter()
-        .filter(|(_, moment, _)| *moment == named.moment)
+        .filter(|(at, moment, _)| *moment == named.moment && at.as_micros().max(0) <= end)
         .map(|(at, _, uncertainty)| {
             let own = (*uncertainty).max(RigSpan::ZERO).as_micros();
             (at.as_micros().max(0) + named.offset.as_micros(), Some(own))

@@ -1,0 +1,86 @@
+//! The two judges agree: on verdict, reason, margin, what was seen, and when.
+
+use proptest::prelude::*;
+
+use crate::cases::{Case, case, config};
+
+proptest! {
+    #![proptest_config(config(24_000, 0x5eed_0001))]
+
+    #[test]
+    fn both_judges_come_to_the_same_finding(case in case()) {
+        prop_assert_eq!(case.first(), case.second());
+    }
+}
+
+proptest! {
+    #![proptest_config(config(6_000, 0x5eed_0002))]
+
+    /// However the inputs are cut by watermarks, and in whatever order they
+    /// come between two of them.
+    #[test]
+    fn any_cutting_gives_the_same_finding(
+        case in case(),
+        cuts in prop::collection::vec(-3..34_i64, 0..8),
+        turn in any::<bool>(),
+    ) {
+        let mut cuts = cuts;
+        cuts.sort_unstable();
+        let mut judge = case.judge();
+        let mut decided = Vec::new();
+        let mut rest = case.inputs.as_slice();
+        for cut in cuts.into_iter().filter(|cut| *cut <= case.end) {
+            let here = rest.partition_point(|input| input.at() <= cut);
+            let (now, later) = rest.split_at(here);
+            rest = later;
+            give(&mut judge, now, turn);
+            judge.advance(crate::cases::time(cut));
+            decided.extend(std::iter::from_fn(|| judge.poll_decided()));
+        }
+        give(&mut judge, rest, turn);
+        let finding = case.finish(&mut judge);
+        decided.extend(std::iter::from_fn(|| judge.poll_decided()));
+        prop_assert_eq!(&finding, &case.first());
+        // What was said early holds, and is said once.
+        prop_assert!(decided.len() <= 1);
+        for early in decided {
+            prop_assert_eq!(early.verdict, finding.verdict);
+            prop_assert_eq!(early.decided_at, finding.decided_at);
+            prop_assert_eq!(early, whole(&case));
+        }
+    }
+}
+
+/// Gives inputs in order, or with the signals and moments turned round, which
+/// keeps the order of the samples of each signal.
+fn give(judge: &mut dryfire_judge::Judge, inputs: &[crate::cases::Input], turn: bool) {
+    use crate::cases::Input;
+    let key = |input: &Input| match *input {
+        Input::Moment { moment, .. } => (0, 9 - moment),
+        Input::Gap { signal, .. } => (1, 9 - signal),
+        Input::Sample { signal, .. } => (2, 9 - signal),
+    };
+    let mut inputs = inputs.to_vec();
+    if turn {
+        inputs.sort_by_key(key);
+    }
+    for input in inputs {
+        Case::give(judge, input);
+    }
+}
+
+/// What is said early when time passes in the smallest steps.
+fn whole(case: &Case) -> dryfire_judge::Finding {
+    let mut judge = case.judge();
+    let mut rest = case.inputs.as_slice();
+    for now in -3..=case.end {
+        let here = rest.partition_point(|input| input.at() <= now);
+        give(&mut judge, &rest[..here], false);
+        rest = &rest[here..];
+        judge.advance(crate::cases::time(now));
+        if let Some(finding) = judge.poll_decided() {
+            return finding;
+        }
+    }
+    panic!("nothing was decided before the end");
+}
