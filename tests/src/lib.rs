@@ -132,7 +132,7 @@ pub fn run_on(
 ) -> Vec<JobOutcome> {
     let jobs = bind_all(scenarios, file, kiln).expect("the scenarios fit the bench");
     let stop = AtomicBool::new(false);
-    let options = SessionOptions { seed, jobs: 1, sample_events: false, stop: &stop };
+    let options = SessionOptions { seed, jobs: 1, sample_events: false, live: false, stop: &stop };
     let mut outcomes = Vec::new();
     run_session(&jobs, make_bench, options, &mut |note| {
         if let SessionNote::Finished { outcome, .. } = note {

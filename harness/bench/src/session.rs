@@ -2,6 +2,7 @@
 //!
 //! What a session yields does not depend on how many runs go on at once: each
 //! run has its own seed, and finished runs are given out in the plan's order.
+#![expect(clippy::disallowed_types, reason = "progress is told by the wall clock")]
 
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
@@ -124,7 +125,6 @@ pub fn run_seed(session: u64, scenario: &str) -> u64 {
 }
 
 /// Runs every job on benches made by `make_bench` and tells `note` about it.
-#[expect(clippy::disallowed_methods, reason = "the session is the edge where runs go on in threads")]
 pub fn run_session(
     jobs: &[Job],
     make_bench: &(dyn Fn() -> Box<dyn Bench> + Sync),
@@ -227,7 +227,7 @@ fn run_job(
         &mut |at| {
             // Asking the clock at every step would cost more than the step.
             steps += 1;
-            if steps % 16 == 0 && told.elapsed() >= TELL_PROGRESS_EVERY {
+            if steps.is_multiple_of(16) && told.elapsed() >= TELL_PROGRESS_EVERY {
                 told = Instant::now();
                 let _ = sender.send(SessionNote::Progress { job: index, at });
             }

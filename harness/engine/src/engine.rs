@@ -2,6 +2,7 @@
 
 use std::collections::VecDeque;
 
+use dryfire_judge::naive::{self, Trace};
 use dryfire_judge::{Finding, Judge, MomentId, SignalId};
 use dryfire_scenario::{BeginFiring, ContactState, Stimulus};
 use dryfire_units::{RigSpan, RigTime};
@@ -81,6 +82,8 @@ pub struct Engine {
     script: Script,
     present: Present,
     judge: Judge,
+    /// What the judge was given, for the second one.
+    trace: Option<Trace>,
     watermark: RigTime,
     /// The next instant at which the kiln is sampled.
     next_sample: RigTime,
@@ -123,6 +126,7 @@ impl Engine {
         let judge = Judge::new(plan.table.clone(), plan.moments.clone(), plan.expectations.clone())
             .map_err(|error| PlayError(error.to_string()))?
             .with_moments_that_come_once();
+        let trace = config.second_judge.then(Trace::default);
         let mut engine = Engine {
             script: Script::new(plan.steps.clone(), plan.moments.len(), RigTime::ZERO + SETTLE),
             present: Present::unknown(plan.table.len()),
@@ -130,6 +134,7 @@ impl Engine {
             config,
             played,
             judge,
+            trace,
             watermark: RigTime::ZERO,
             next_sample: RigTime::ZERO,
             last_setpoint: None,
@@ -358,6 +363,9 @@ impl Engine {
             return;
         }
         self.judge.observe(at, signal, i64::from(on));
+        if let Some(trace) = &mut self.trace {
+            trace.sample(at, signal, i64::from(on));
+        }
         self.events.push_back(Event::Switched { at, signal, on });
         self.script.note_change(at, &self.present);
     }
@@ -367,6 +375,9 @@ impl Engine {
         match value {
             Some(value) => {
                 self.judge.observe(at, signal, value);
+                if let Some(trace) = &mut self.trace {
+                    trace.sample(at, signal, value);
+                }
                 if self.config.sample_events {
                     self.events.push_back(Event::Sampled { at, signal, value });
                 }
@@ -374,6 +385,9 @@ impl Engine {
             None => {
                 // Not known from now until the next sample.
                 self.judge.gap(signal, at, at + GRID);
+                if let Some(trace) = &mut self.trace {
+                    trace.gap(signal, at, at + GRID);
+                }
             }
         }
     }
@@ -597,6 +611,9 @@ impl Engine {
     fn moment(&mut self, moment: u16, at: RigTime) {
         let uncertainty = self.plan.bench.uncertainty.edge_time;
         self.judge.moment(MomentId(moment), at, uncertainty);
+        if let Some(trace) = &mut self.trace {
+            trace.moment(MomentId(moment), at, uncertainty);
+        }
         let name = self.plan.moments[usize::from(moment)].clone();
         self.events.push_back(Event::Moment { at, name });
     }
@@ -617,6 +634,13 @@ impl Engine {
             None => self.judge.finish(at),
             Some(_) => self.judge.finish_cut_short(at),
         };
+        if let Some(mut trace) = self.trace.take() {
+            if self.cut.is_some() {
+                trace.cut_short();
+            }
+            let second = naive::judge(&self.plan.table, &self.plan.expectations, &trace, at);
+            self.disagreement = outcome::disagreement(&self.plan, &self.findings, &second);
+        }
         self.events.push_back(Event::Ended { at });
     }
 }

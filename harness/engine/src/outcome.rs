@@ -47,6 +47,12 @@ impl Run<'_> {
                 format!("{} edges were lost on the way from the rig", self.counters.lost_edges),
             );
         }
+        if self.counters.lost_console_bytes > 0 {
+            worsen(
+                Verdict::Inconclusive,
+                format!("{} bytes of the controller's console were lost", self.counters.lost_console_bytes),
+            );
+        }
         let bearable = match self.pacing {
             Pacing::Stepped { .. } => 0,
             Pacing::FreeRunning { .. } => self.setpoints / SETPOINTS_PER_LATE_ONE,

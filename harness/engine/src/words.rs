@@ -23,8 +23,6 @@ pub(crate) fn margin(margin: Margin) -> String {
     match margin {
         Margin::Time(span) => span.to_string(),
         Margin::Temperature(millicelsius) => celsius(millicelsius),
-        #[expect(unreachable_patterns, reason = "margins in further units are printed by their own Display")]
-        other => format!("{other:?}"),
     }
 }
 
@@ -166,7 +164,6 @@ fn scope(plan: &Plan, scope: &Scope) -> String {
         Scope::After(first) => format!("after {}", instant(plan, first)),
         Scope::Between(first, last) => format!("between {} and {}", instant(plan, first), instant(plan, last)),
         Scope::AfterUntil(first, last) => format!("after {} until {}", instant(plan, first), instant(plan, last)),
-        #[expect(unreachable_patterns, reason = "scopes that the judge knows and no scenario can ask for yet")]
         _ => "in its part of the run".to_owned(),
     }
 }
@@ -180,7 +177,6 @@ pub(crate) fn expected(plan: &Plan, expectation: &dryfire_judge::Expectation) ->
         Claim::Sometime(what) => format!("{scope} at some time {}", condition(plan, what)),
         Claim::Within { limit, condition: what } => format!("{scope} within {limit}: {}", condition(plan, what)),
         Claim::HeatCut { limit, hold, .. } => format!("{scope} heat is cut within {limit} and stays off for {hold}"),
-        #[expect(unreachable_patterns, reason = "claims that the judge knows and no scenario can ask for yet")]
         other => format!("{scope}: {other:?}"),
     }
 }
@@ -212,7 +208,6 @@ pub(crate) fn seen(plan: &Plan, expectation: &dryfire_judge::Expectation, findin
             format!("{value}too close to the limit for the uncertainty")
         }
         Reason::Vacuous => "it would have come out the same whatever the controller did".to_owned(),
-        #[expect(unreachable_patterns, reason = "the judge's further reasons carry their own word")]
         other => other.word().to_owned(),
     };
     let unit_is_temperature = matches!(expectation.claim, Claim::Always(_) | Claim::Never(_))

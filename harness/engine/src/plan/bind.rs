@@ -146,7 +146,7 @@ impl Binder<'_> {
                 StepKind::Wait(length) => PlannedWait::Wait(*length),
                 StepKind::At { moment, offset } => {
                     let Some(moment) = self.moment(moment) else { continue };
-                    PlannedWait::At { moment, offset: *offset }
+                    PlannedWait::At { moment, offset: self.time_limit(*offset) }
                 }
             };
             let moment = match (&step.call_it, &step.kind) {
