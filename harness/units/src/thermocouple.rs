@@ -271,8 +271,22 @@ impl ThermocoupleType {
         while index + 1 < pieces.len() && t > pieces[index].to {
             index += 1;
         }
+        self.evaluate_piece(index, t)
+    }
+
+    /// As [`evaluate`](Self::evaluate), but where two pieces meet, the upper one.
+    fn evaluate_from_above(self, t: f64) -> (f64, f64) {
+        let pieces = self.pieces();
+        let mut index = 0;
+        while index + 1 < pieces.len() && t >= pieces[index].to {
+            index += 1;
+        }
+        self.evaluate_piece(index, t)
+    }
+
+    fn evaluate_piece(self, index: usize, t: f64) -> (f64, f64) {
         let (mut emf, mut slope) = (0.0, 0.0);
-        for &coefficient in pieces[index].coefficients.iter().rev() {
+        for &coefficient in self.pieces()[index].coefficients.iter().rev() {
             slope = slope * t + emf;
             emf = emf * t + coefficient;
         }
