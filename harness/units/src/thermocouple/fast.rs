@@ -140,6 +140,17 @@ impl FastThermocouple {
         Ok(nanovolts(Microvolts::new(emf)))
     }
 
+    /// The reading of a voltage over a cold junction: [`ThermocoupleType::reading`] from tables.
+    ///
+    /// # Errors
+    ///
+    /// As there.
+    #[inline]
+    pub fn reading(&self, terminal: Nanovolts, cold: MilliCelsius) -> Result<Celsius, ThermocoupleError> {
+        let emf = terminal.to_microvolts().value() + self.emf(cold.to_celsius())?.value();
+        self.temperature(Microvolts::new(emf))
+    }
+
     /// The reading in thousandths of a degree: [`ThermocoupleType::reading_millicelsius`] from tables.
     ///
     /// # Errors
@@ -151,8 +162,7 @@ impl FastThermocouple {
         terminal: Nanovolts,
         cold: MilliCelsius,
     ) -> Result<MilliCelsius, ThermocoupleError> {
-        let emf = terminal.to_microvolts().value() + self.emf(cold.to_celsius())?.value();
-        Ok(millicelsius(self.temperature(Microvolts::new(emf))?))
+        self.reading(terminal, cold).map(millicelsius)
     }
 }
 
