@@ -13,8 +13,8 @@ use crate::regulation::{Aim, ElementControl};
 use crate::switching::{Switching, Wanted};
 use crate::trip::{Trip, TripKind};
 use crate::{
-    Contacts, Defect, Defects, Inputs, LidPolicy, Line, MAX_ZONES, Outputs, Program, Reading, Save, Segment, Settings,
-    Stored,
+    Contacts, Defect, Defects, Inputs, LidPolicy, Line, MAX_ZONES, Outputs, ProbeFault, Program, Reading, Save,
+    Segment, Settings, Stored,
 };
 
 /// The state of a running firing is saved this often; a supply cut loses no more.
@@ -247,7 +247,7 @@ impl StandIn {
                 Sampled::Faulty(fault) if watched => {
                     if self.defects.has(Defect::ProbeFaultClearsItself) {
                         self.mischief.blind = true;
-                    } else if !self.overlooks(zone) {
+                    } else if !self.overlooks(zone, fault) {
                         self.trip(Trip::of_zone(TripKind::Probe(fault), zone));
                     }
                 }
@@ -270,8 +270,10 @@ impl StandIn {
         self.good_ticks = if all_good { self.good_ticks.saturating_add(1) } else { 0 };
     }
 
-    fn overlooks(&self, zone: usize) -> bool {
+    fn overlooks(&self, zone: usize, fault: ProbeFault) -> bool {
+        let below_range = fault == ProbeFault::OutOfRange && self.probes[zone].believed.is_some_and(|last| last < 0);
         self.mischief.overlooked[zone]
+            || self.defects.has(Defect::FallingReadingBelieved) && below_range
             || self.defects.has(Defect::ProbeFaultIgnoredWhileRamping) && self.ramping()
             || self.defects.has(Defect::ProbeFaultIgnoredWhileHolding) && self.phase == Phase::Firing && !self.ramping()
     }

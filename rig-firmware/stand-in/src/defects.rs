@@ -53,14 +53,14 @@ defects! {
     SuddenDropBelieved, "sudden-drop-believed", "probe-short", "heat-cut-late",
         "A reading that falls by hundreds of degrees from one sample to the next is believed and heated against.";
     StallUnnoticed, "stall-unnoticed", "probe-short", "heat-not-cut",
-        "Nothing notices that full heat does not make the reading rise.";
-    FallingReadingBelieved, "falling-reading-believed", "probe-reversed", "heat-cut-late",
-        "A reading that falls while the elements heat is believed and heated against.";
+        "Nothing notices a reading that does not move, however long the elements heat.";
+    FallingReadingBelieved, "falling-reading-believed", "probe-reversed", "heat-not-cut",
+        "A reading that falls while the elements heat is believed and heated against, even below the probe's range.";
     ContactorKeptOnRunaway, "contactor-kept-on-runaway", "relay-welded", "heat-not-cut",
         "A runaway switches off the element commands but leaves the contactor closed.";
-    RunawayWatchedOnlyWhileHolding, "runaway-watched-only-while-holding", "relay-welded", "heat-cut-late",
+    RunawayWatchedOnlyWhileHolding, "runaway-watched-only-while-holding", "relay-welded", "heat-not-cut",
         "A reading above the set-point is a fault in holds only, so a weld in a ramp goes unseen for long.";
-    RunawayUnwatched, "runaway-unwatched", "runaway", "heat-cut-late",
+    RunawayUnwatched, "runaway-unwatched", "runaway", "heat-not-cut",
         "A reading above the set-point is never a fault.";
     TopWatchedOnlyWhileRamping, "top-watched-only-while-ramping", "over-temperature", "heat-cut-late",
         "The top temperature is checked in ramps only.";

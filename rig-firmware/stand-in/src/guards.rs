@@ -15,8 +15,8 @@ const FAR_ABOVE_MS: u32 = 2_000;
 /// [`OFF_SETTLE_MS`] and the reading still up by [`OFF_RISE`] since: heat that
 /// nobody commanded.
 const ABOVE_WHILE_OFF: i32 = 12_000;
-const OFF_SETTLE_MS: u32 = 60_000;
-const OFF_RISE: i32 = 5_000;
+const OFF_SETTLE_MS: u32 = 30_000;
+const OFF_RISE: i32 = 4_000;
 
 /// With every element off for so long …
 const ALL_OFF_SETTLE_MS: u32 = 180_000;
@@ -229,7 +229,7 @@ impl ZoneGuard {
         if self.stalls(dt_ms, firing, reading) && watch.stall {
             return Some(TripKind::Stall);
         }
-        self.freezes(dt_ms, zone, reading).then_some(TripKind::FrozenReading)
+        (self.freezes(dt_ms, zone, reading) && watch.stall).then_some(TripKind::FrozenReading)
     }
 
     /// A zone that was above the set-point from the beginning is measured from

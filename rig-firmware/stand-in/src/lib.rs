@@ -55,3 +55,14 @@ pub use memory::{MemoryImage, RestoreError, SLOT_BYTES, Save, Stored, StoredStat
 pub use program::{MAX_SEGMENTS, Program, ProgramError, Segment};
 pub use settings::{Gains, LidPolicy, Settings};
 pub use trip::{Trip, TripKind};
+
+/// Laws are tried on the same cases every time.
+#[cfg(test)]
+fn test_config(cases: u32) -> proptest::test_runner::Config {
+    proptest::test_runner::Config {
+        cases,
+        failure_persistence: None,
+        rng_seed: proptest::test_runner::RngSeed::Fixed(20_261_125),
+        ..proptest::test_runner::Config::default()
+    }
+}

@@ -316,6 +316,8 @@ mod tests {
     }
 
     proptest! {
+        #![proptest_config(crate::test_config(256))]
+
         #[test]
         fn no_bytes_make_decoding_panic(noise in proptest::collection::vec(any::<u8>(), SLOT_BYTES), fix in any::<bool>()) {
             let mut bytes = [0; SLOT_BYTES];

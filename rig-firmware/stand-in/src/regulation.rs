@@ -125,6 +125,8 @@ mod tests {
     }
 
     proptest! {
+        #![proptest_config(crate::test_config(64))]
+
         #[test]
         fn the_relay_never_switches_faster_than_its_shortest_time(
             deviations in proptest::collection::vec(-60_000..60_000i32, 20..60),

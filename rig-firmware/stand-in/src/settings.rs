@@ -88,7 +88,7 @@ impl Default for Settings {
             jump_ms: 3_000,
             hold_back_millicelsius: 20_000,
             hold_band_millicelsius: 10_000,
-            runaway_millicelsius: 30_000,
+            runaway_millicelsius: 25_000,
             resume_drop_millicelsius: 50_000,
             lid: LidPolicy::Resume,
         }

@@ -6,7 +6,7 @@ use std::vec::Vec;
 use rstest::rstest;
 
 use super::*;
-use crate::{MemoryImage, ProbeFault, Save};
+use crate::{MemoryImage, Save};
 
 mod defects;
 mod laws;

@@ -21,8 +21,8 @@ fn feed(set_point: i32, seconds: u32, reading: impl Fn(u32) -> i32) -> Option<(u
 }
 
 #[test]
-fn thirty_degrees_above_the_set_point_is_a_runaway_within_seconds() {
-    let tripped = feed(500_000, 60, |second| if second < 10 { 500_000 } else { 531_000 });
+fn more_than_twenty_five_degrees_above_the_set_point_is_a_runaway_within_seconds() {
+    let tripped = feed(500_000, 60, |second| if second < 10 { 500_000 } else { 526_000 });
     assert_eq!(tripped, Some((12, TripKind::Runaway)));
 }
 

@@ -72,6 +72,8 @@ fn any_program() -> impl Strategy<Value = Program> {
 }
 
 proptest! {
+    #![proptest_config(crate::test_config(256))]
+
     #[test]
     fn a_printed_program_reads_back_as_itself(program in any_program()) {
         prop_assert_eq!(Program::parse(&program.to_string(), HOTTEST), Ok(program));

@@ -41,7 +41,7 @@ fn any_happening() -> impl Strategy<Value = Happening> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(128))]
+    #![proptest_config(crate::test_config(128))]
 
     #[test]
     fn whatever_comes_in_no_element_is_on_unless_a_firing_is_under_way(
