@@ -1,9 +1,10 @@
 //! From the text of a file to a checked value or a list of mistakes.
 
+use dryfire_kiln::KilnDescription;
 use serde::de::DeserializeOwned;
 
 use crate::diagnostic::{Diagnostic, DiagnosticKind, Severity};
-use crate::reading::{Reading, bench, scenario};
+use crate::reading::{Reading, bench, kiln, scenario};
 use crate::source::{MAX_FILE_BYTES, Source, quoted};
 use crate::tree::{Content, Node};
 use crate::{Bench, Scenario, crosscheck, raw, tree};
@@ -28,6 +29,14 @@ pub fn parse_scenario(file: &str, text: &str) -> Result<(Scenario, Vec<Diagnosti
 /// As [`parse_scenario`].
 pub fn parse_bench(file: &str, text: &str) -> Result<(Bench, Vec<Diagnostic>), Vec<Diagnostic>> {
     parse::<Bench, raw::BenchFile>(file, text, bench::read)
+}
+
+/// Reads a kiln file.
+///
+/// # Errors
+/// As [`parse_scenario`].
+pub fn parse_kiln(file: &str, text: &str) -> Result<(KilnDescription, Vec<Diagnostic>), Vec<Diagnostic>> {
+    parse::<KilnDescription, raw::KilnFile>(file, text, kiln::read)
 }
 
 fn parse<T, R: DeserializeOwned>(

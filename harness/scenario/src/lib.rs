@@ -25,7 +25,7 @@ pub use bench::{
 };
 pub use condition::{ConditionPlace, SIGNALS, parse_condition};
 pub use diagnostic::{Diagnostic, DiagnosticKind, Excerpt, Piece, Severity};
-pub use file::{FORMAT, parse_bench, parse_scenario};
+pub use file::{FORMAT, parse_bench, parse_kiln, parse_scenario};
 pub use reading::scenario::KNOWN_HAZARDS;
 pub use scenario::{
     Comparison, Condition, DeclaredLimit, End, Expectation, HazardId, LevelSignal, Limit, Missing, Moment, Need,

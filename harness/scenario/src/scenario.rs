@@ -131,7 +131,7 @@ pub enum StepKind {
         /// The moment.
         moment: Spanned<Moment>,
         /// How long after it.
-        offset: RigSpan,
+        offset: TimeLimit,
     },
 }
 

@@ -2,11 +2,14 @@
 
 use crate::condition;
 use crate::diagnostic::DiagnosticKind;
-use crate::reading::scenario::{MAX_ITEMS, duration, instant, unknown_moment};
+use crate::reading::scenario::{MAX_ITEMS, duration, time_limit, unknown_moment};
 use crate::reading::{Reading, stimulus};
 use crate::source::quoted;
 use crate::tree::{Content, Node};
-use crate::{ConditionPlace, Moment, Spanned, Step, StepKind, Stimulus};
+use crate::words::{Mistake, Words};
+use crate::{ConditionPlace, Moment, Spanned, Step, StepKind, Stimulus, TimeLimit};
+
+use dryfire_units::RigSpan;
 
 /// The moment at which the firing is begun.
 pub(crate) const BEGIN: &str = "begin";
@@ -78,7 +81,7 @@ pub(crate) fn read(reading: &mut Reading<'_>, node: &Node) -> Option<Vec<Step>> 
         for name in all_names.into_iter().flatten() {
             if !steps.iter().any(|step| names(step) == Some(name.value.0.as_str())) {
                 let span = name.span;
-                let kind = StepKind::Wait(dryfire_units::RigSpan::ZERO);
+                let kind = StepKind::Wait(RigSpan::ZERO);
                 steps.push(Step { kind, call_it: Some(name), stimuli: Vec::new(), span });
             }
         }
@@ -184,7 +187,7 @@ fn step(reading: &mut Reading<'_>, node: &Node) -> Option<(StepKind, Option<Vec<
         "wait" => StepKind::Wait(duration(reading, &wait.value, "the time to wait", true)?),
         _ => {
             let text = reading.sentence(&wait.value, "`at`")?;
-            match instant(&mut crate::words::Words::of(&text)) {
+            match instant(&mut Words::of(&text)) {
                 Ok((moment, offset)) => StepKind::At { moment, offset },
                 Err(mistake) => {
                     reading.mistake_in_text(&text, mistake);
@@ -203,4 +206,12 @@ fn step(reading: &mut Reading<'_>, node: &Node) -> Option<(StepKind, Option<Vec<
         return None;
     }
     Some((kind, stimuli))
+}
+
+/// `burn-out`, `burn-out + 10 s`, `begin + declared longest firing + 60 s`.
+fn instant(words: &mut Words<'_>) -> Result<(Spanned<Moment>, TimeLimit), Mistake> {
+    let moment = words.moment()?;
+    let offset = if words.take("+") { time_limit(words)? } else { TimeLimit::Span(RigSpan::ZERO) };
+    words.end("an instant is a moment, perhaps with a length of time on top: `burn-out + 10 s`")?;
+    Ok((moment, offset))
 }

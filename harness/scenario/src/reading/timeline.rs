@@ -64,13 +64,14 @@ impl Timeline {
                 StepKind::When { patience, .. } => Between { least: 0, most: patience.as_micros() },
                 StepKind::Wait(length) => Between { least: length.as_micros(), most: length.as_micros() },
                 StepKind::At { moment, offset } => {
-                    let offset = offset.as_micros();
+                    let (declared, offset) = split(*offset);
                     let named = position(scenario, moment).map_or(0, |found| found + 1).min(index);
                     let gone = between[named][index];
-                    if gone.least > offset {
+                    if gone.least > offset && !declared {
                         past.push(index);
                     }
-                    Between { least: (offset - gone.most).max(0), most: (offset - gone.least).max(0) }
+                    let most = if declared { UNBOUNDED } else { (offset - gone.least).max(0) };
+                    Between { least: (offset - gone.most).max(0), most }
                 }
             };
             if prompted {
@@ -78,7 +79,7 @@ impl Timeline {
             }
             for (earlier, row) in between.iter_mut().enumerate().take(here) {
                 row[here] = row[index].plus(wait);
-                if let StepKind::At { moment, offset } = &step.kind {
+                if let StepKind::At { moment, offset: TimeLimit::Span(offset) } = &step.kind {
                     let exact = position(scenario, moment).map(|found| found + 1) == Some(earlier);
                     if exact && row[index].most <= offset.as_micros() && !prompted {
                         row[here] = Between { least: offset.as_micros(), most: offset.as_micros() };

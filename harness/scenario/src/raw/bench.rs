@@ -1,0 +1,261 @@
+//! Bench files as they are written.
+
+use std::fmt;
+
+use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
+use serde::de::{self, MapAccess, Visitor};
+use serde::{Deserialize, Deserializer};
+
+use super::{ContactName, ContactState, Difference, Duration, Level, Made, Name, ProbeType, RelayName, Senses, StartWord, SupplySwitch, Temperature, ZoneName};
+
+/// A bench: how a controller is wired, and what it promises.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+#[schemars(extend("oneOf" = [{ "required": ["virtual"] }, { "required": ["program"] }, { "required": ["rig"] }]))]
+pub(crate) struct BenchFile {
+    /// The version of the format: 1.
+    #[schemars(range(min = 1, max = 1))]
+    format: u32,
+    /// What the bench is called.
+    bench: Name,
+    /// The stand-in controller in the same process.
+    #[serde(rename = "virtual")]
+    virtual_: Option<Virtual>,
+    /// Your controller as a program.
+    program: Option<Program>,
+    /// The rig board, with your controller wired to it.
+    rig: Option<Rig>,
+    /// The kiln file, from the bench file's folder.
+    kiln: Name,
+    /// The controller under test.
+    controller: Controller,
+    /// The zones, numbered from 1 in this order; names as in the kiln file.
+    #[schemars(length(min = 1, max = 16))]
+    zones: Vec<Zone>,
+    /// Every relay that the rig senses.
+    #[schemars(length(min = 1, max = 17))]
+    relays: Vec<RelayEntry>,
+    /// Through which relays current reaches each zone's element.
+    #[schemars(length(min = 1, max = 16))]
+    paths: Vec<Path>,
+    /// The contacts that the rig works.
+    #[serde(default)]
+    contacts: Vec<Contact>,
+    /// Whether the rig can cut the controller's own supply.
+    supply: Option<SupplySwitch>,
+    /// How a firing is begun.
+    #[serde(rename = "begin firing")]
+    begin_firing: Begin,
+    /// What the controller promises.
+    declares: Declares,
+    /// How well the bench knows what it measures and shows.
+    uncertainty: Uncertainty,
+}
+
+/// The stand-in controller.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct Virtual {
+    /// Period of its control tick; 100 ms if left out.
+    tick: Option<Duration>,
+    /// Defects switched on.
+    #[serde(default)]
+    defects: Vec<Name>,
+}
+
+/// A controller that runs as a program of its own.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct Program {
+    /// The program and its arguments, from the bench file's folder.
+    #[schemars(length(min = 1))]
+    command: Vec<Name>,
+    /// How long it may take to answer a call; 5 s if left out.
+    deadline: Option<Duration>,
+}
+
+/// The rig board.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct Rig {
+    /// Its serial port.
+    port: Option<Name>,
+    /// How long the host may be silent before the rig goes to its safe state; 1 s if left out.
+    silence: Option<Duration>,
+}
+
+/// The controller under test.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct Controller {
+    /// What you call it.
+    name: Name,
+    /// The version of its firmware; in quotes if it looks like a number.
+    #[serde(rename = "firmware version")]
+    firmware_version: Option<Name>,
+    /// The image of its firmware, from the bench file's folder; its hash goes into the evidence.
+    #[serde(rename = "firmware image")]
+    firmware_image: Option<Name>,
+}
+
+/// A zone: a probe and an element.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct Zone {
+    /// Its name, as in the kiln file.
+    name: ZoneName,
+    /// The type of its thermocouple.
+    probe: ProbeType,
+    /// The rig's probe output that plays it, from 0; left out: no probe of its own.
+    #[schemars(range(max = 63))]
+    channel: Option<u8>,
+}
+
+/// A relay that the rig senses.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct RelayEntry {
+    /// What it is for.
+    role: RelayName,
+    /// What it is made as; sets the usual release time.
+    #[serde(rename = "made as")]
+    made_as: Option<Made>,
+    /// The rig input that senses it, from 0.
+    #[schemars(range(max = 63))]
+    input: u8,
+    /// What is sensed.
+    senses: Senses,
+    /// The level when it is on; high if left out.
+    active: Option<Level>,
+    /// Worst time from the sensed edge to the contact's opening.
+    release: Option<Duration>,
+}
+
+/// The way of the current to one zone's element.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct Path {
+    /// The zone.
+    zone: ZoneName,
+    /// For each pole of the supply, the relays in it; none: a plain wire.
+    #[schemars(length(min = 1, max = 4))]
+    poles: Vec<Vec<RelayName>>,
+}
+
+/// A contact that the rig works.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct Contact {
+    /// What it stands for.
+    role: ContactName,
+    /// The rig output that works it, from 0.
+    #[schemars(range(max = 63))]
+    output: u8,
+    /// Its state when the lid is open or the button pressed.
+    engaged: ContactState,
+    /// Its state when the rig goes to its safe state.
+    #[serde(rename = "demand safe")]
+    demand_safe: Option<ContactState>,
+}
+
+/// How a firing is begun.
+#[derive(Debug)]
+pub(crate) enum Begin {
+    Operator,
+    Means(BeginMeans),
+}
+
+const OPERATOR: &str = "operator";
+
+impl<'de> Deserialize<'de> for Begin {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        struct Either;
+
+        impl<'de> Visitor<'de> for Either {
+            type Value = Begin;
+
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str("`operator`, or keys and values")
+            }
+
+            fn visit_str<E: de::Error>(self, text: &str) -> Result<Begin, E> {
+                if text == OPERATOR {
+                    Ok(Begin::Operator)
+                } else {
+                    Err(E::invalid_value(de::Unexpected::Str(text), &self))
+                }
+            }
+
+            fn visit_map<A: MapAccess<'de>>(self, map: A) -> Result<Begin, A::Error> {
+                BeginMeans::deserialize(de::value::MapAccessDeserializer::new(map)).map(Begin::Means)
+            }
+        }
+
+        deserializer.deserialize_any(Either)
+    }
+}
+
+impl JsonSchema for Begin {
+    fn schema_name() -> std::borrow::Cow<'static, str> {
+        "Begin".into()
+    }
+
+    fn json_schema(generator: &mut SchemaGenerator) -> Schema {
+        let means = generator.subschema_for::<BeginMeans>();
+        json_schema!({
+            "description": "How a firing is begun: by the operator, over the console, or by the start contact.",
+            "anyOf": [{ "const": OPERATOR }, means],
+        })
+    }
+}
+
+/// Console lines or the start contact.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+#[schemars(extend("oneOf" = [
+    { "required": ["console"], "not": { "required": ["press"] } },
+    { "required": ["contact"] },
+]))]
+pub(crate) struct BeginMeans {
+    /// Lines sent in order; `{program}` stands for the segments.
+    #[schemars(length(min = 1))]
+    console: Option<Vec<Name>>,
+    /// The contact that is pressed.
+    contact: Option<StartWord>,
+    /// How long it is pressed; 300 ms if left out.
+    press: Option<Duration>,
+}
+
+/// What the controller promises; limits of scenarios refer to it.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct Declares {
+    /// The highest temperature that a program may ask for.
+    #[serde(rename = "top temperature")]
+    top_temperature: Temperature,
+    /// The longest firing.
+    #[serde(rename = "longest firing")]
+    longest_firing: Duration,
+    /// The element relays' cycle time.
+    #[serde(rename = "cycle time")]
+    cycle_time: Duration,
+    /// Reaction times by hazard.
+    #[serde(default)]
+    reactions: std::collections::BTreeMap<String, Duration>,
+}
+
+/// Expanded uncertainties.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct Uncertainty {
+    /// Of an edge's instant.
+    #[serde(rename = "edge time")]
+    edge_time: Duration,
+    /// Of the temperature shown to the controller.
+    #[serde(rename = "shown temperature")]
+    shown_temperature: Difference,
+    /// The coverage factor that both are stated for; 2 if left out.
+    #[serde(rename = "coverage factor")]
+    #[schemars(range(min = 1.0, max = 4.0))]
+    coverage_factor: Option<f64>,
+}
