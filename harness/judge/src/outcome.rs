@@ -75,7 +75,7 @@ impl Outcome {
 
     /// Whether this one is reported rather than the other: the worse verdict;
     /// of fails the first to be certain, of inconclusive ones the first to
-    /// open, of passes the one with the least margin.
+    /// open, of passes the one that clears its uncertainty by the least.
     pub(crate) fn outranks(&self, other: &Outcome) -> bool {
         if self.verdict != other.verdict {
             return self.verdict > other.verdict;
@@ -83,12 +83,18 @@ impl Outcome {
         let rank = |outcome: &Outcome| {
             let first = match outcome.verdict {
                 Verdict::Fail => outcome.decided_at,
-                Verdict::Pass => outcome.margin.map(in_its_unit),
+                Verdict::Pass => outcome.clearance(),
                 Verdict::Inconclusive | Verdict::Error => Some(0),
             };
             (first.unwrap_or(i64::MAX), outcome.opening.at, outcome.opening.ordinal)
         };
         rank(self) < rank(other)
+    }
+
+    /// What is left of the margin beyond what it has to clear.
+    fn clearance(&self) -> Option<i64> {
+        let cleared = [self.uncertainty, self.model_error].into_iter().flatten().map(in_its_unit).sum::<i64>();
+        self.margin.map(|margin| in_its_unit(margin) - cleared)
     }
 
     pub(crate) fn finding(&self, expectation: usize) -> Finding {

@@ -44,12 +44,15 @@ impl Answer {
         self
     }
 
-    fn margin(&self) -> i64 {
-        match self.figures {
-            Some((Margin::Time(span), ..)) => span.as_micros(),
-            Some((Margin::Temperature(level), ..)) => level,
-            None => i64::MAX,
-        }
+    /// By how much a pass clears its uncertainty.
+    fn clearance(&self) -> i64 {
+        let number = |margin: Margin| match margin {
+            Margin::Time(span) => span.as_micros(),
+            Margin::Temperature(level) => level,
+        };
+        self.figures.map_or(i64::MAX, |(margin, _, uncertainty, model_error)| {
+            number(margin) - number(uncertainty) - model_error.map_or(0, number)
+        })
     }
 
     pub(super) fn into_finding(self, expectation: usize) -> Finding {
@@ -122,7 +125,7 @@ pub(super) fn find(
         .min_by_key(|(occurrence, answer)| {
             let first = match worst {
                 Verdict::Fail => answer.at.unwrap_or(i64::MAX),
-                Verdict::Pass => answer.margin(),
+                Verdict::Pass => answer.clearance(),
                 _ => 0,
             };
             (first, occurrence.opens)
@@ -274,9 +277,8 @@ impl Run<'_> {
         };
         let sure_runs = || self.course.runs(opens, Stretch::sure).take_while(|(from, _)| *from <= last_chance);
 
-        let answering = sure_runs().find(|(from, to)| {
-            *to >= opens + uncertainty && (*from).max(opens) <= deadline - guard
-        });
+        let answering =
+            sure_runs().find(|(from, to)| *to >= opens + uncertainty && (*from).max(opens) <= deadline - guard);
         if let Some((from, _)) = answering {
             let reached = from.max(opens);
             let held = timed(Answer::of(Verdict::Pass, Reason::Held, Some(reached)), reached);
@@ -346,15 +348,14 @@ impl Run<'_> {
         }
         // Heat is on when it is too late, and no stretch before may have been a cut.
         if let Some(on_late) = self.course.first(last_chance, self.end, Stretch::sure) {
-            let may_be_cut = self
-                .course
-                .runs(earliest, |stretch| !stretch.sure())
-                .take_while(|(_, to)| *to < on_late)
-                .any(|(from, to)| {
-                    let start = from.max(earliest);
-                    let was_on = from > earliest.max(0) || maybe_on(start, to);
-                    start <= last_chance && to + 1 - start >= hold && was_on
-                });
+            let may_be_cut =
+                self.course.runs(earliest, |stretch| !stretch.sure()).take_while(|(_, to)| *to < on_late).any(
+                    |(from, to)| {
+                        let start = from.max(earliest);
+                        let was_on = from > earliest.max(0) || maybe_on(start, to);
+                        to + 1 >= opens && start <= last_chance && to + 1 - start >= hold && was_on
+                    },
+                );
             if !may_be_cut {
                 let scope_end = occurrence.ends.map_or(self.end, |(close, _)| close - 1);
                 let after_all = cuts(on_late).find(|cut| cut + hold - 1 <= scope_end);

@@ -152,13 +152,7 @@ pub(super) struct Course {
 }
 
 impl Course {
-    pub(super) fn of(
-        table: &SignalTable,
-        signals: &[Values],
-        condition: &Condition,
-        exact: bool,
-        end: i64,
-    ) -> Course {
+    pub(super) fn of(table: &SignalTable, signals: &[Values], condition: &Condition, exact: bool, end: i64) -> Course {
         let mut instants = BTreeSet::from([0]);
         changes(signals, condition, &mut instants);
         let instants: Vec<i64> = instants.into_iter().filter(|at| (0..=end).contains(at)).collect();

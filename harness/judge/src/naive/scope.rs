@@ -92,8 +92,6 @@ pub(super) fn edges(table: &SignalTable, condition: &crate::Condition) -> i64 {
             table.get(*signal).time_uncertainty.as_micros()
         }
         Condition::Not(inner) => edges(table, inner),
-        Condition::All(parts) | Condition::Any(parts) => {
-            parts.iter().map(|part| edges(table, part)).max().unwrap_or(0)
-        }
+        Condition::All(parts) | Condition::Any(parts) => parts.iter().map(|part| edges(table, part)).max().unwrap_or(0),
     }
 }
