@@ -33,7 +33,7 @@ impl ElementControl {
     /// others one after the other, so that they do not all switch at once.
     pub(crate) fn new(zone: usize, settings: &Settings) -> Self {
         let share = settings.cycle_ms / settings.zones as u32;
-        let position_ms = settings.cycle_ms - zone as u32 * share;
+        let position_ms = settings.cycle_ms.saturating_sub(zone as u32 * share);
         ElementControl { position_ms, on_until_ms: 0, owed_ms: 0, integral: 0.0, duty: 0.0 }
     }
 

@@ -207,6 +207,23 @@ fn a_firing_follows_its_program_finishes_and_stays_off(#[case] tick_ms: u32) {
     assert!(toy.heard("firing finished"));
 }
 
+#[rstest]
+fn any_number_of_zones_heats_each_of_them_and_no_other(#[values(1, 2, 3, 4)] zones: usize) {
+    let settings = Settings { zones, ..Settings::default() };
+    let mut controller = StandIn::boot(settings, Defects::NONE, &MemoryImage::BLANK);
+    controller.console_line("program 1000 C/h to 1000 C");
+    controller.console_line("start");
+    let mut readings = [Err(ProbeFault::NoAnswer); MAX_ZONES];
+    readings[..zones].fill(Ok(20_000));
+    let inputs = Inputs { readings, contacts: Contacts::default() };
+    let mut heated = [false; MAX_ZONES];
+    for tick in 1..=400 {
+        let outputs = controller.tick(tick * 100, &inputs);
+        heated.iter_mut().zip(outputs.elements).for_each(|(heated, on)| *heated |= on);
+    }
+    assert_eq!(heated, core::array::from_fn(|zone| zone < zones));
+}
+
 #[test]
 fn a_top_firing_with_a_fast_ramp_trips_nothing() {
     let mut toy = ToyKiln::firing("100 C/h to 120 C; hold 10 min; 400 C/h to 1240 C; hold 15 min; 100 C/h to 1000 C");
