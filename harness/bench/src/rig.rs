@@ -210,6 +210,7 @@ impl RigBench {
             return Err(trouble(TroubleKind::LinkLost, "no rig is connected"));
         };
         self.runs = self.runs.wrapping_add(1);
+        wire.listen();
         let damaged = wire.damaged();
         let request = self.request(setup, &welcome);
         let Some(wire) = self.wire.as_mut() else {
@@ -246,6 +247,7 @@ impl RigBench {
         };
         let standstill = u64::try_from(self.patience.standstill.as_micros()).unwrap_or(u64::MAX);
         run.state.moved_at = wire.now();
+        wire.listen();
         match run.pacing {
             LinkPacing::Stepped => {
                 while run.state.complete < until || run.is_due(until) {

@@ -261,6 +261,12 @@ impl<O: Serialize, I: DeserializeOwned> Endpoint<O, I> {
         WINDOW - self.outgoing.len()
     }
 
+    /// Sends an acknowledgement with the next [`Self::poll_transmit`] though none is due: a rig
+    /// that has restarted answers that it does not know the session.
+    pub fn nudge(&mut self) {
+        self.ack_due = Some(LinkTime::ZERO);
+    }
+
     /// Takes bytes as they arrived.
     pub fn handle_bytes(&mut self, link_now: LinkTime, bytes: &[u8]) {
         let mut rest = bytes;
@@ -374,7 +380,7 @@ impl<O: Serialize, I: DeserializeOwned> Endpoint<O, I> {
                 self.session = Session::Open { id: header.session, confirmed: true };
                 return true;
             }
-            if !begun && header.kind == FrameKind::Data {
+            if !begun {
                 self.unknown_due = Some(header.session);
             }
         }

@@ -37,7 +37,7 @@ pub enum FrameKind {
     /// Rig to host: answers `Open`; `session` the host's nonce, `seq` the rig's nonce,
     /// `ack` the rig's boot id.
     Accept,
-    /// Rig to host: a frame of `session` came and the rig knows no such session; `ack` is
+    /// Rig to host: a data, ack or missing frame of `session` came and the rig knows no such session; `ack` is
     /// the rig's boot id.
     Unknown,
 }

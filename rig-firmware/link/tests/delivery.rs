@@ -290,6 +290,21 @@ fn a_rig_that_has_restarted_says_so() {
 }
 
 #[test]
+fn a_host_with_nothing_to_say_finds_out_that_the_rig_has_restarted() {
+    let (mut host, mut rig) = (HostEndpoint::host(), RigEndpoint::rig(1));
+    host.open(1);
+    host.send(&host_message(0)).expect("room");
+    settle(&mut host, &mut rig, 0);
+    settle(&mut host, &mut rig, 5_000);
+    let mut rig = RigEndpoint::rig(2);
+    settle(&mut host, &mut rig, 10_000);
+    assert_eq!(host.session_loss(), None);
+    host.nudge();
+    settle(&mut host, &mut rig, 10_000);
+    assert_eq!(host.session_loss().map(|loss| loss.boot_id), Some(2));
+}
+
+#[test]
 fn a_wire_that_only_repeats_counts_as_silent() {
     let (mut host, mut rig) = (HostEndpoint::host(), RigEndpoint::rig(1));
     host.open(1);

@@ -50,8 +50,8 @@ pub struct Identity {
 /// The outputs of a board. Each call takes effect at once; `at` is rig time.
 pub trait Board {
     /// A run is about to begin, before its outputs are set. A simulated board starts its
-    /// controller anew and gives the levels of its inputs (one bit each); a real
-    /// board gives `None`: there the edges told so far say what the levels are.
+    /// controller anew, with its supply rail on, and gives the levels of its inputs (one bit
+    /// each); a real board gives `None`: there the edges told so far say what the levels are.
     fn begin(&mut self, at: RigTime, begin: &Begin) -> Option<u32>;
     /// A probe channel plays something else.
     fn probe(&mut self, at: RigTime, channel: u8, drive: Drive);
@@ -414,6 +414,8 @@ impl<const EDGES: usize> Rig<EDGES> {
         self.phase = Phase::Idle;
         if let Some(levels) = board.begin(self.clock, &begin) {
             self.levels = levels;
+            // A new controller starts with its supply on, and only changes are told.
+            self.rail = None;
         }
         self.open_probes(board);
         self.set_contacts(board, begin.closed_at_rest);

@@ -17,10 +17,16 @@ pub(crate) struct Wire {
     bytes: Vec<u8>,
     frames: Vec<u8>,
     boot_id: Option<u32>,
-    opened_at: LinkTime,
+    /// Silence counts from here, or from when something was heard.
+    listening_since: LinkTime,
     /// Longest silence of the rig, microseconds of link time.
     patience: u64,
+    /// When a silent rig is to be asked whether it still knows the session.
+    nudge_at: LinkTime,
 }
+
+/// A rig sends something several times in this time, in microseconds of link time.
+const QUIET: u64 = 200_000;
 
 pub(crate) fn trouble(kind: TroubleKind, detail: impl Into<String>) -> Trouble {
     Trouble { kind, detail: detail.into() }
@@ -50,15 +56,25 @@ impl Wire {
         let mut link = HostEndpoint::host();
         link.open(nonce);
         Wire {
-            opened_at: transport.now(),
+            listening_since: transport.now(),
             transport,
             link,
             inbox: VecDeque::new(),
             bytes: Vec::new(),
             frames: Vec::new(),
             boot_id: None,
+            nudge_at: LinkTime::ZERO,
             patience: u64::try_from(patience.as_micros()).unwrap_or(u64::MAX),
         }
+    }
+
+    /// Starts to count silence: before this nobody listened.
+    pub(crate) fn listen(&mut self) {
+        self.listening_since = self.now();
+    }
+
+    fn heard(&self) -> LinkTime {
+        self.link.last_heard().map_or(self.listening_since, |heard| heard.max(self.listening_since))
     }
 
     pub(crate) fn now(&self) -> LinkTime {
@@ -117,10 +133,14 @@ impl Wire {
 
     /// Sends what waits, then waits for something to arrive, until `until` at most.
     pub(crate) fn exchange(&mut self, until: LinkTime) -> Result<(), Trouble> {
+        let heard = self.heard();
+        if self.transport.now() >= self.nudge_at.max(heard + QUIET) {
+            self.link.nudge();
+            self.nudge_at = self.transport.now() + QUIET;
+        }
         self.flush()?;
         let now = self.transport.now();
-        let silent_at = self.link.last_heard().unwrap_or(self.opened_at) + self.patience;
-        let mut due = until.min(silent_at);
+        let mut due = until.min(heard + self.patience).min(self.nudge_at.max(heard + QUIET));
         if let Some(at) = self.link.poll_timeout() {
             due = due.min(at);
         }
@@ -149,7 +169,7 @@ impl Wire {
                 _ => restarted(),
             });
         }
-        let heard = self.link.last_heard().unwrap_or(self.opened_at);
+        let heard = self.heard();
         if self.inbox.is_empty() && now.micros_since(heard) >= self.patience {
             let seconds = self.patience as f64 / 1e6;
             let damaged = self.link.counters().damaged;
