@@ -30,8 +30,10 @@ pub enum RelayFault {
     PoleWelded(usize),
     /// All contacts stay open, whatever the coil does.
     StuckOpen,
-    /// A solid-state relay that has lost one half: never quite off command, half the power when on.
-    HalfWave,
+    /// A solid-state relay with one half shorted: half the power when off, all of it when on.
+    HalfShorted,
+    /// A solid-state relay with one half gone: half the power when on.
+    HalfOpen,
     /// Burnt contacts: this many thousandths of the element's power get through when closed.
     HighResistance {
         /// Thousandths of full power.
@@ -151,7 +153,8 @@ impl RelayState {
                 }
             }
             Some(RelayFault::StuckOpen) => 0,
-            Some(RelayFault::HalfWave) => healthy / 2,
+            Some(RelayFault::HalfShorted) => healthy.max(500),
+            Some(RelayFault::HalfOpen) => healthy / 2,
             Some(RelayFault::HighResistance { power_thousandths }) => healthy.min(power_thousandths),
         }
     }

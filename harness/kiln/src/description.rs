@@ -210,11 +210,8 @@ impl Checker {
 
     fn bound(&mut self, part: &str, name: &str, value: f64, bound: &Bound) {
         if !bound.contains(value) {
-            let unit = bound.dimension.unit();
-            let space = if unit.is_empty() { "" } else { " " };
-            let (min, max) = (bound.min, bound.max);
-            let problem =
-                format!("has to lie between {min}{space}{unit} and {max}{space}{unit}, found {value}{space}{unit}");
+            let found = Bound { min: value, ..*bound }.least();
+            let problem = format!("has to lie between {} and {}, found {found}", bound.least(), bound.greatest());
             self.error(&format!("{part}, {name}"), problem);
         }
     }
