@@ -1,5 +1,6 @@
 //! The run as a state machine without IO and without a clock.
 
+mod budget;
 mod engine;
 mod event;
 mod io;
@@ -8,8 +9,10 @@ mod plan;
 mod played;
 mod result;
 mod script;
+mod single_fault;
 mod words;
 
+pub use budget::{Budget, BudgetError, BudgetRow, Reaction, Standing, Worst, budget};
 pub use engine::{Engine, EngineConfig, SETTLE, Wake};
 pub use event::Event;
 pub use io::{Command, CommandId, CommandKind, Observation, Pacing, ProbeSignal, RigCounters, Trouble, TroubleKind};
@@ -18,4 +21,5 @@ pub use plan::{
 };
 pub use played::PlayError;
 pub use result::{Applicability, FindingReport, ScenarioResult};
+pub use single_fault::{SingleFault, SingleFaultRow, SingleFaultTable, ZoneMeans};
 pub use words::program;

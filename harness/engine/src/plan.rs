@@ -11,8 +11,10 @@ use dryfire_scenario::{Bench, Scenario, Segment, Span, Stimulus};
 use dryfire_units::{RigSpan, RigTime};
 
 pub(crate) use needs::select_relay;
+#[cfg(test)]
+pub(crate) use needs::zones_without_second_means;
 pub use signals::Signals;
-pub(crate) use signals::{contact_name, zone_indices};
+pub(crate) use signals::{contact_name, relay_name, zone_indices};
 
 /// A scenario ready to run on a bench.
 #[derive(Clone, Debug)]

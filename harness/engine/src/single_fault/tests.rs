@@ -1,0 +1,187 @@
+//! What can still open a path, for the ways in which kilns are wired.
+
+use dryfire_scenario::{Bench, parse_bench};
+use rstest::rstest;
+
+use super::*;
+use crate::plan::zones_without_second_means;
+
+/// A bench of two zones with these relays, paths and zones, as a bench file has them.
+pub(crate) fn bench(zones: &str, relays: &[&str], paths: &[(&str, &str)]) -> Bench {
+    bench_that_declares(zones, relays, paths, "top temperature: 1280 °C", "{}")
+}
+
+pub(crate) fn bench_that_declares(
+    zones: &str,
+    relays: &[&str],
+    paths: &[(&str, &str)],
+    top: &str,
+    reactions: &str,
+) -> Bench {
+    let relays = relays.iter().enumerate().map(|(input, role)| {
+        let made = if *role == "safety" { "contactor" } else { "relay" };
+        format!("  - {{ role: {role}, made as: {made}, input: {input}, senses: command, active: high }}\n")
+    });
+    let paths = paths.iter().map(|(zone, poles)| format!("  - {{ zone: {zone}, poles: {poles} }}\n"));
+    let text = format!(
+        "format: 1\nbench: invented\nvirtual: {{ tick: 100 ms }}\nkiln: kiln.yaml\ncontroller: {{ name: invented }}\n\
+         zones: {zones}\nrelays:\n{}paths:\n{}begin firing: {{ console: [start] }}\n\
+         declares: {{ {top}, longest firing: 14 h, cycle time: 15 s, reactions: {reactions} }}\n\
+         uncertainty: {{ edge time: 1 ms, shown temperature: 1 °C }}\n",
+        relays.collect::<String>(),
+        paths.collect::<String>(),
+    );
+    match parse_bench("invented.yaml", &text) {
+        Ok((bench, _)) => bench,
+        Err(mistakes) => panic!("{mistakes:#?}\n{text}"),
+    }
+}
+
+pub(crate) const TWO_ZONES: &str = "[{ name: top, probe: K, channel: 0 }, { name: bottom, probe: K, channel: 1 }]";
+
+/// A two-pole contactor before one-pole element relays, on a two-pole supply.
+pub(crate) fn with_contactor() -> Bench {
+    bench(
+        TWO_ZONES,
+        &["safety", "element.top", "element.bottom"],
+        &[("top", "[[safety, element.top], [safety]]"), ("bottom", "[[safety, element.bottom], [safety]]")],
+    )
+}
+
+/// One-pole element relays alone, on a two-pole supply.
+fn without_contactor() -> Bench {
+    bench(
+        TWO_ZONES,
+        &["element.top", "element.bottom"],
+        &[("top", "[[element.top], []]"), ("bottom", "[[element.bottom], []]")],
+    )
+}
+
+/// A one-pole contactor on a two-pole supply.
+fn one_pole_contactor() -> Bench {
+    bench(
+        TWO_ZONES,
+        &["safety", "element.top", "element.bottom"],
+        &[("top", "[[safety, element.top], []]"), ("bottom", "[[safety, element.bottom], []]")],
+    )
+}
+
+fn row_of(table: &SingleFaultTable, fault: SingleFault) -> &SingleFaultRow {
+    table.rows.iter().find(|row| row.fault == fault).unwrap_or_else(|| panic!("no row for {fault:?}"))
+}
+
+fn openers(row: &SingleFaultRow) -> Vec<Vec<usize>> {
+    row.zones.iter().map(ZoneMeans::openers).collect()
+}
+
+fn isolated(row: &SingleFaultRow) -> Vec<bool> {
+    row.zones.iter().map(ZoneMeans::isolated).collect()
+}
+
+#[test]
+fn a_contactor_is_a_second_means_for_every_element_relay_and_the_other_way_round() {
+    let table = SingleFaultTable::of(&with_contactor());
+    let welded = row_of(&table, SingleFault::RelayWelded { relay: 1 });
+    assert_eq!(openers(welded), [vec![0], vec![0, 2]]);
+    assert_eq!(isolated(welded), [true, true]);
+    assert_eq!(welded.zones.iter().map(|means| means.touched).collect::<Vec<_>>(), [true, false]);
+    let contactor = row_of(&table, SingleFault::RelayWelded { relay: 0 });
+    assert_eq!(openers(contactor), [vec![1], vec![2]]);
+    assert_eq!(isolated(contactor), [false, false], "the second pole has nothing but the contactor");
+}
+
+#[test]
+fn a_weld_in_one_pole_of_a_contactor_hides_and_takes_isolation() {
+    let table = SingleFaultTable::of(&with_contactor());
+    let first = row_of(&table, SingleFault::PoleWelded { relay: 0, pole: 0 });
+    assert!(first.hides());
+    assert_eq!(isolated(first), [true, true], "each element relay still opens the first pole");
+    let second = row_of(&table, SingleFault::PoleWelded { relay: 0, pole: 1 });
+    assert!(second.hides());
+    assert_eq!(openers(second), [vec![0, 1], vec![0, 2]]);
+    assert_eq!(isolated(second), [false, false]);
+    let has_pole_row = |relay| {
+        table.rows.iter().any(|row| matches!(row.fault, SingleFault::PoleWelded { relay: r, .. } if r == relay))
+    };
+    assert!(!has_pole_row(1), "a relay with one contact has no pole of its own to weld");
+}
+
+#[test]
+fn without_a_contactor_a_weld_leaves_no_second_means_and_nothing_is_ever_isolated() {
+    let table = SingleFaultTable::of(&without_contactor());
+    let nothing = row_of(&table, SingleFault::Nothing);
+    assert!(nothing.zones.iter().all(|means| means.heat_off() && !means.isolated()));
+    for fault in [SingleFault::RelayWelded { relay: 1 }, SingleFault::OutputStuckOn { relay: 1 }] {
+        let lost: Vec<usize> = row_of(&table, fault).without_second_means().map(|means| means.zone).collect();
+        assert_eq!(lost, [1]);
+    }
+    // Two welds, two stuck outputs, the processor.
+    assert_eq!(table.without_second_means(), 5);
+}
+
+#[test]
+fn a_one_pole_contactor_stops_the_current_and_isolates_nothing() {
+    let table = SingleFaultTable::of(&one_pole_contactor());
+    assert_eq!(isolated(row_of(&table, SingleFault::Nothing)), [false, false]);
+    assert_eq!(openers(row_of(&table, SingleFault::RelayWelded { relay: 1 })), [vec![0], vec![0, 2]]);
+    assert!(!table.rows.iter().any(|row| matches!(row.fault, SingleFault::PoleWelded { .. })));
+    assert_eq!(table.without_second_means(), 1, "only the processor");
+}
+
+#[test]
+fn a_processor_that_commands_every_relay_is_itself_a_single_means() {
+    let table = SingleFaultTable::of(&with_contactor());
+    let halted = row_of(&table, SingleFault::ProcessorHalted);
+    assert_eq!(halted.without_second_means().count(), 2);
+    assert_eq!(table.rows.last().map(|row| row.fault), Some(SingleFault::ProcessorHalted));
+}
+
+#[test]
+fn a_probe_s_fault_takes_no_relay_but_has_to_be_noticed() {
+    let table = SingleFaultTable::of(&with_contactor());
+    for fault in
+        [SingleFault::ProbeOpen { zone: 1 }, SingleFault::ProbeShort { zone: 1 }, SingleFault::ProbeStuck { zone: 1 }]
+    {
+        let row = row_of(&table, fault);
+        assert!(row.needs_notice());
+        assert_eq!(openers(row), [vec![0, 1], vec![0, 2]]);
+        assert_eq!(row.zones.iter().map(|means| means.touched).collect::<Vec<_>>(), [false, true]);
+    }
+}
+
+#[test]
+fn a_zone_without_a_probe_is_touched_by_the_other_zone_s() {
+    let zones = "[{ name: top, probe: K, channel: 0 }, { name: bottom, probe: K }]";
+    let table = SingleFaultTable::of(&bench(
+        zones,
+        &["element.top", "element.bottom"],
+        &[("top", "[[element.top]]"), ("bottom", "[[element.bottom]]")],
+    ));
+    assert_eq!(table.without_probe, [1]);
+    assert!(row_of(&table, SingleFault::ProbeOpen { zone: 0 }).zones.iter().all(|means| means.touched));
+    assert!(!table.rows.iter().any(|row| row.fault.probe() == Some(1)));
+}
+
+#[test]
+fn a_path_of_plain_wires_has_no_means_even_with_nothing_wrong() {
+    let table =
+        SingleFaultTable::of(&bench(TWO_ZONES, &["element.top"], &[("top", "[[element.top]]"), ("bottom", "[[]]")]));
+    let lost: Vec<usize> =
+        row_of(&table, SingleFault::Nothing).without_second_means().map(|means| means.zone).collect();
+    assert_eq!(lost, [1]);
+    assert_eq!(table.without_second_means(), table.rows.len(), "every row has that zone");
+}
+
+/// The same question is asked of every scenario that welds a relay.
+#[rstest]
+#[case(with_contactor())]
+#[case(without_contactor())]
+#[case(one_pole_contactor())]
+fn it_agrees_with_what_scenarios_are_told_about_welds(#[case] bench: Bench) {
+    let table = SingleFaultTable::of(&bench);
+    for relay in 0..bench.relays.len() {
+        let row = row_of(&table, SingleFault::RelayWelded { relay });
+        let lost: Vec<usize> = row.without_second_means().map(|means| means.zone).collect();
+        assert_eq!(lost, zones_without_second_means(&bench, relay), "relay {relay}");
+    }
+}
