@@ -14,6 +14,7 @@ mod session;
 mod simulated_rig;
 mod transport;
 mod virtual_bench;
+mod wall_clock;
 mod world;
 
 pub use board::{BoardEvent, BoardSetup, BoardSetupError, BoardZone, ContactWire, RelayWire, StandInBoard};
@@ -25,6 +26,7 @@ pub use pty::{PtyRig, PtyTransport};
 pub use rig::{Operator, RigBench, RigPatience, port_of};
 pub use session::{Job, JobOutcome, Misfit, SessionNote, SessionOptions, bind_all, run_seed, run_session};
 pub use simulated_rig::{RigPace, SimulatedRig, SimulatedRigSetup, serve};
-pub use transport::{SerialTransport, Transport, TransportError, WallClock};
+pub use transport::{SerialTransport, Transport, TransportError};
 pub use virtual_bench::{STEP, VirtualBench};
+pub use wall_clock::WallClock;
 pub use world::{StandInWorld, World, WorldEvent};

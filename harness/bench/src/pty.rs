@@ -15,7 +15,8 @@ use nix::sys::termios::{SetArg, cfmakeraw, tcgetattr, tcsetattr};
 use nix::unistd::{read, ttyname, write};
 
 use crate::simulated_rig::{SimulatedRig, SimulatedRigSetup, serve};
-use crate::transport::{Transport, TransportError, WallClock};
+use crate::transport::{Transport, TransportError};
+use crate::wall_clock::WallClock;
 use crate::world::World;
 
 /// The rig's end of a pseudo-terminal. Hosts may come and go at the other end.

@@ -10,6 +10,8 @@ use std::time::Duration;
 
 use dryfire_link::LinkTime;
 
+use crate::wall_clock::WallClock;
+
 /// Why bytes do not go any more. Short troubles of a wire are none of these: the
 /// link resends.
 #[derive(Debug, thiserror::Error)]
@@ -65,28 +67,6 @@ impl<T: Transport + ?Sized> Transport for Box<T> {
 
     fn write(&mut self, frames: &[u8]) -> Result<(), TransportError> {
         (**self).write(frames)
-    }
-}
-
-/// The wall clock as link time.
-#[derive(Clone, Copy, Debug)]
-#[expect(clippy::disallowed_types, reason = "this is the one clock of a real port")]
-pub struct WallClock {
-    start: std::time::Instant,
-}
-
-impl WallClock {
-    /// Starts now.
-    #[expect(clippy::new_without_default, reason = "a clock that starts by default would surprise")]
-    pub fn new() -> Self {
-        #[expect(clippy::disallowed_methods, clippy::disallowed_types, reason = "this is the one clock of a real port")]
-        let start = std::time::Instant::now();
-        WallClock { start }
-    }
-
-    /// Microseconds since its start.
-    pub fn now(&self) -> LinkTime {
-        LinkTime::from_micros(u64::try_from(self.start.elapsed().as_micros()).unwrap_or(u64::MAX))
     }
 }
 
