@@ -66,6 +66,11 @@ impl Recording {
         recording
     }
 
+    /// What each probe shows at the end, zone by zone.
+    pub(crate) fn last_shown(&self) -> Vec<i64> {
+        self.shown.iter().filter_map(|zone| zone.last().copied()).collect()
+    }
+
     fn sort_out(&mut self, plan: &Plan, events: &[Event]) {
         let horizons = self.board.iter().filter_map(|call| match call {
             BoardCall::RunUntil(until) => Some(*until),
