@@ -62,7 +62,10 @@ pub(crate) trait Signals {
 impl Formula {
     /// How well the condition holds now.
     pub(crate) fn robustness(&self, signals: &impl Signals) -> Robustness {
-        self.node(&self.root, signals)
+        match self.root {
+            Node::Atom(number) => self.atom(number, signals),
+            _ => self.node(&self.root, signals),
+        }
     }
 
     fn node(&self, node: &Node, signals: &impl Signals) -> Robustness {

@@ -313,6 +313,9 @@ impl Judge {
 
     /// Everything at an instant has been taken: calls the monitors it concerns.
     fn settle(&mut self, at: i64) {
+        if self.changed.is_empty() && self.touched.is_empty() && self.blurred.is_empty() && self.next_due > at {
+            return;
+        }
         while let Some(index) = self.blurred.pop() {
             let state = &mut self.signals[index];
             if state.sampled_at != at {
@@ -343,18 +346,28 @@ impl Judge {
                 }
             }
         }
-        self.touched.sort_unstable();
-        self.touched.dedup();
+        if self.touched.len() > 1 {
+            self.touched.sort_unstable();
+            self.touched.dedup();
+        }
+        let mut earliest_moved = false;
         for position in 0..self.touched.len() {
             let index = self.touched[position];
             let monitor = &mut self.monitors[index];
-            self.due[index] = monitor.at(&self.table, at, &self.signals);
-            if let Some(finding) = monitor.decided(&self.table, index, self.moments_come_once) {
+            let due = monitor.at(&self.table, at, &self.signals);
+            if monitor.has_news()
+                && let Some(finding) = monitor.decided(&self.table, index, self.moments_come_once)
+            {
                 self.decided.push_back(finding);
             }
+            earliest_moved |= self.due[index] <= self.next_due;
+            self.due[index] = due;
+            self.next_due = self.next_due.min(due);
         }
         self.touched.clear();
-        self.next_due = self.due.iter().copied().min().unwrap_or(FOREVER);
+        if earliest_moved {
+            self.next_due = self.due.iter().copied().min().unwrap_or(FOREVER);
+        }
     }
 }
 

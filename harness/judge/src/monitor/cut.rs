@@ -155,7 +155,8 @@ impl Follow for Cut {
         }
     }
 
-    fn touch(&mut self, around: &Surroundings<'_>, at: i64, results: &mut Results) {
+    fn touch(&mut self, around: &Surroundings<'_>, at: i64, results: &mut Results) -> bool {
+        let unsettled = self.pending.len();
         let bounds = self.bounds;
         let track = around.track;
         let mut due = FOREVER;
@@ -193,6 +194,7 @@ impl Follow for Cut {
             self.not_on_since = track.unsure_since;
         }
         self.due = due;
+        self.pending.len() < unsettled
     }
 
     fn due(&self) -> i64 {

@@ -59,8 +59,9 @@ pub(crate) trait Follow {
     fn open(&mut self, around: &Surroundings<'_>, opening: Opening);
     /// Every occurrence that is open ends just before the present instant.
     fn close(&mut self, around: &Surroundings<'_>, at: i64, uncertainty: i64, results: &mut Results);
-    /// The present instant: the condition has changed, or an instant came that was asked for.
-    fn touch(&mut self, around: &Surroundings<'_>, at: i64, results: &mut Results);
+    /// The present instant: the condition has changed, or an instant came that
+    /// was asked for. Whether something may have been decided by it.
+    fn touch(&mut self, around: &Surroundings<'_>, at: i64, results: &mut Results) -> bool;
     /// The next instant that matters even if nothing changes.
     fn due(&self) -> i64;
     /// A fail that nothing can change any more, of those that are not settled yet.
@@ -115,6 +116,8 @@ pub(crate) struct Monitor {
     late: bool,
     /// A signal that is looked at may have changed.
     pub(crate) changed: bool,
+    /// Something may have been decided at the present instant.
+    news: bool,
 }
 
 impl Monitor {
@@ -171,6 +174,7 @@ impl Monitor {
             overflow: false,
             late: false,
             changed: true,
+            news: false,
         }
     }
 
@@ -232,6 +236,7 @@ impl Monitor {
             }
             self.opened = self.opened.saturating_add(1);
             moved = true;
+            self.news = true;
         }
         while let Some(&(closes_at, uncertainty)) = self.closings.front()
             && closes_at <= at
@@ -239,19 +244,23 @@ impl Monitor {
             self.closings.pop_front();
             self.claim.close(&around, closes_at, uncertainty + self.edge_uncertainty, &mut self.results);
             moved = true;
+            self.news = true;
         }
         if moved || self.claim.due() <= at {
-            self.claim.touch(&around, at, &mut self.results);
+            self.news |= self.claim.touch(&around, at, &mut self.results);
         }
         let ahead = |instants: &VecDeque<(i64, i64)>| instants.front().map_or(FOREVER, |&(instant, _)| instant);
         self.claim.due().min(ahead(&self.openings)).min(ahead(&self.closings))
     }
 
+    /// Whether [`Monitor::decided`] is worth asking.
+    pub(crate) fn has_news(&self) -> bool {
+        self.news && !self.announced
+    }
+
     /// The finding, as soon as nothing can change its verdict; once.
     pub(crate) fn decided(&mut self, table: &SignalTable, index: usize, moments_come_once: bool) -> Option<Finding> {
-        if self.announced {
-            return None;
-        }
+        self.news = false;
         let around = Surroundings { table, formula: &self.formula, track: &self.track, closing: self.closing };
         let settled = self.results.worst.as_ref().filter(|worst| worst.verdict == Verdict::Fail);
         let finding = match (settled, self.claim.certain_fail(&around)) {

@@ -148,7 +148,8 @@ impl Follow for Reach {
         }
     }
 
-    fn touch(&mut self, around: &Surroundings<'_>, at: i64, results: &mut Results) {
+    fn touch(&mut self, around: &Surroundings<'_>, at: i64, results: &mut Results) -> bool {
+        let unsettled = self.pending.len();
         let mut due = FOREVER;
         if around.track.now.sure() {
             self.complete_fails(around);
@@ -159,6 +160,7 @@ impl Follow for Reach {
             due = due.min(self.last_chance(front.opening));
         }
         self.due = due;
+        self.pending.len() < unsettled
     }
 
     fn due(&self) -> i64 {

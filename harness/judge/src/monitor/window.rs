@@ -100,9 +100,10 @@ impl Follow for Windows {
         }
     }
 
-    fn touch(&mut self, around: &Surroundings<'_>, at: i64, results: &mut Results) {
+    fn touch(&mut self, around: &Surroundings<'_>, at: i64, results: &mut Results) -> bool {
         let now = around.track.now;
         let mut timers = at >= self.due;
+        let mut violated = false;
         for window in &mut self.open {
             let (end, uncertainty) = window.end.unwrap_or((FOREVER, 0));
             if at < end {
@@ -119,12 +120,14 @@ impl Follow for Windows {
             }
             if !now.possible() && window.violated_at.is_none() && at >= window.opening.latest() {
                 window.violated_at = Some(at);
+                violated = true;
             }
             timers |= window.opening.at == at || window.end.is_some();
         }
         if timers {
             self.settle(around, at, results);
         }
+        timers || violated
     }
 
     fn due(&self) -> i64 {
