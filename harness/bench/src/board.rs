@@ -85,6 +85,7 @@ impl BoardEvent {
 pub struct StandInBoard {
     setup: BoardSetup,
     now: RigTime,
+    tick_period: RigSpan,
     dice: Dice,
     probes: Probes,
     contacts: ContactWires,
@@ -136,9 +137,11 @@ impl StandInBoard {
         let contacts = ContactWires::new(&setup.contacts);
         let relays = RelayWires::new(&setup.relays, &mut dice);
         let memory = setup.memory.clone();
+        let tick_period = RigSpan::from_millis(i64::from(setup.settings.bounded().tick_ms));
         let mut board = StandInBoard {
             setup,
             now: RigTime::ZERO,
+            tick_period,
             dice,
             probes,
             contacts,
@@ -283,7 +286,7 @@ impl StandInBoard {
         self.boots_at = None;
         self.finish_writing();
         let controller = StandIn::boot(self.setup.settings, self.setup.defects, &self.memory);
-        let place = self.now + RigSpan::from_micros(1 + self.dice.below(self.tick_period().as_micros()));
+        let place = self.now + RigSpan::from_micros(1 + self.dice.below(self.tick_period.as_micros()));
         self.running = Some(Running {
             controller,
             booted_at: self.now,
@@ -295,17 +298,12 @@ impl StandInBoard {
         self.fetch();
     }
 
-    fn tick_period(&self) -> RigSpan {
-        RigSpan::from_millis(i64::from(self.setup.settings.bounded().tick_ms))
-    }
-
     fn tick(&mut self) {
         let jitter = RigSpan::from_micros(self.dice.below(TICK_JITTER_MICROS));
-        let period = self.tick_period();
         let contacts = self.contacts.sense(self.now, &mut self.dice);
         let inputs = Inputs { readings: self.probes.read(self.now), contacts };
         let Some(running) = &mut self.running else { return };
-        running.tick_place += period;
+        running.tick_place += self.tick_period;
         running.tick_at = running.tick_place + jitter;
         while self.inbox.front().is_some_and(|(arrives, _)| *arrives <= self.now) {
             if let Some((_, line)) = self.inbox.pop_front() {

@@ -60,8 +60,7 @@ fn other_gains_are_no_fault(#[case] proportional_per_degree: f32, #[case] integr
     let gains = dryfire_stand_in::Gains { proportional_per_degree, integral_s, ..Settings::default().gains };
     for cycle_ms in [10_000, 20_000] {
         let settings = Settings { gains, cycle_ms, ..Settings::default() };
-        let mut bench =
-            ClosedLoop::firing("150 C/h to 800 C; hold 30 min", setup(5, settings, Defects::NONE), 22.0);
+        let mut bench = ClosedLoop::firing("150 C/h to 800 C; hold 30 min", setup(5, settings, Defects::NONE), 22.0);
         let (above, below) = fire(&mut bench);
         assert!(above < 10.0 && below < 10.0, "{above} above, {below} below");
     }
