@@ -54,6 +54,8 @@ defects! {
         "A reading that falls by hundreds of degrees from one sample to the next is believed and heated against.";
     StallUnnoticed, "stall-unnoticed", "probe-short", "heat-not-cut",
         "Nothing notices a reading that does not move, however long the elements heat.";
+    FrozenReadingBelieved, "frozen-reading-believed", "probe-frozen", "heat-cut-late",
+        "A reading that repeats itself to the last digit while the elements heat is believed.";
     FallingReadingBelieved, "falling-reading-believed", "probe-reversed", "heat-not-cut",
         "A reading that falls while the elements heat is believed and heated against, even below the probe's range.";
     ContactorKeptOnRunaway, "contactor-kept-on-runaway", "relay-welded", "heat-not-cut",
@@ -165,6 +167,7 @@ mod tests {
             "probe-open",
             "probe-short",
             "probe-reversed",
+            "probe-frozen",
             "relay-welded",
             "runaway",
             "over-temperature",

@@ -179,6 +179,7 @@ impl Guards {
             runaway: !(defects.has(Defect::RunawayUnwatched)
                 || defects.has(Defect::RunawayWatchedOnlyWhileHolding) && firing.ramping),
             stall: !defects.has(Defect::StallUnnoticed),
+            freeze: !(defects.has(Defect::StallUnnoticed) || defects.has(Defect::FrozenReadingBelieved)),
             fall: !defects.has(Defect::FallingReadingBelieved),
         };
         let mut trip = None;
@@ -204,6 +205,7 @@ impl Guards {
 struct Watch {
     runaway: bool,
     stall: bool,
+    freeze: bool,
     fall: bool,
 }
 
@@ -229,7 +231,7 @@ impl ZoneGuard {
         if self.stalls(dt_ms, firing, reading) && watch.stall {
             return Some(TripKind::Stall);
         }
-        (self.freezes(dt_ms, zone, reading) && watch.stall).then_some(TripKind::FrozenReading)
+        (self.freezes(dt_ms, zone, reading) && watch.freeze).then_some(TripKind::FrozenReading)
     }
 
     /// A zone that was above the set-point from the beginning is measured from

@@ -70,6 +70,13 @@ fn shorted_from_cold(defects: Defects) -> bool {
     true
 }
 
+fn frozen_while_ramping(defects: Defects) -> bool {
+    let mut toy = toy("200 C/h to 900 C", defects, 500.0);
+    toy.run(300.0);
+    toy.says = toy.readings()[..3].iter().map(|reading| Some(*reading)).collect::<Vec<_>>().try_into().expect("three");
+    not_cut_within(&mut toy, 900.0)
+}
+
 fn reversed_from_cold(defects: Defects) -> bool {
     let mut toy = ToyKiln::new(Settings::default(), defects);
     toy.reversed = [true; 3];
@@ -231,6 +238,7 @@ fn order_of_opening(defects: Defects) -> bool {
 #[case(Defect::ProbeFaultClearsItself, open_and_back)]
 #[case(Defect::SuddenDropBelieved, shorted_while_hot)]
 #[case(Defect::StallUnnoticed, shorted_from_cold)]
+#[case(Defect::FrozenReadingBelieved, frozen_while_ramping)]
 #[case(Defect::FallingReadingBelieved, reversed_from_cold)]
 #[case(Defect::ContactorKeptOnRunaway, welded_while_holding)]
 #[case(Defect::RunawayWatchedOnlyWhileHolding, welded_while_ramping)]
