@@ -130,6 +130,7 @@ pub(crate) struct Model {
     /// How long before now the chambers' linearisation points lie, s.
     chamber_age: f64,
     lid_open: bool,
+    earlier_supply: Vec<Supply>,
     electrical: f64,
     lost: f64,
 }
@@ -219,21 +220,24 @@ impl Chamber {
     #[inline]
     fn balance(&self, supply: Supply, dt: f64, behind_face: (f64, f64), surroundings: &Surroundings) -> Balance {
         let (middle, conductance) = behind_face;
-        let power = self.power(supply);
         let per_radiosity = self.temperature / (4.0 * self.radiosity);
-        let body = |surface: Surface, kelvin: f64, power: f64, kelvin_per_joule: f64| {
+        // Mean share of its first flow that a body keeps giving, that flow, and how it answers to the chamber.
+        let body = |surface: Surface, kelvin: f64, kelvin_per_joule: f64| {
             let cube = STEFAN_BOLTZMANN * kelvin * kelvin * kelvin;
-            let own = cube * kelvin;
             let stiffness = 4.0 * surface.radiating * cube + surface.convecting;
             let decay = mean_decay(stiffness * dt * kelvin_per_joule);
-            let at_start =
-                surface.radiating * (own - self.radiosity) + surface.convecting * (kelvin - self.temperature);
-            let slope = surface.radiating + surface.convecting * per_radiosity;
-            (power + decay * (at_start - power), decay * slope)
+            let flow =
+                surface.radiating * (cube * kelvin - self.radiosity) + surface.convecting * (kelvin - self.temperature);
+            (decay, flow, decay * (surface.radiating + surface.convecting * per_radiosity))
         };
-        let (element_flow, element_slope) =
-            body(self.element, self.element_temperature, power, self.per_element_capacity);
-        let (load_flow, load_slope) = body(self.load, self.load_temperature, 0.0, self.load_rise * self.per_load_mass);
+        let (decay, flow, element_slope) = body(self.element, self.element_temperature, self.per_element_capacity);
+        // Resistance in the middle of the step, to first order.
+        let at_start = self.power(supply);
+        let rise = 0.5 * dt * decay * (at_start - flow) * self.per_element_capacity;
+        let power = at_start * (1.0 - self.resistance_rise * rise);
+        let element_flow = power + decay * (flow - power);
+        let (decay, flow, load_slope) = body(self.load, self.load_temperature, self.load_rise * self.per_load_mass);
+        let load_flow = decay * flow;
         let cube = STEFAN_BOLTZMANN * self.hot_face * self.hot_face * self.hot_face;
         let own = cube * self.hot_face;
         let stiffness = 4.0 * self.wall.radiating * cube + self.wall.convecting;
@@ -294,6 +298,7 @@ impl Model {
             earlier_step: 0.0,
             chamber_age: 0.0,
             lid_open: false,
+            earlier_supply: vec![Supply::OFF; description.zones.len()],
             electrical: 0.0,
             lost: 0.0,
         };
@@ -359,6 +364,17 @@ impl Model {
         self.chamber_age = 0.0;
     }
 
+    /// Takes the chambers' temperatures exactly now: their slope is about to
+    /// jump, and the extrapolation to the end of the next step must not reach
+    /// back over the edge.
+    fn mark_edge(&mut self, supply: &[Supply]) {
+        self.solve(0.0, 0.0, supply);
+        for (chamber, balance) in self.chambers.iter_mut().zip(&self.balances) {
+            chamber.take_point(balance);
+        }
+        self.chamber_age = 0.0;
+    }
+
     /// Solves the zones' balances together for the changes of their radiosities.
     fn solve(&mut self, dt: f64, ahead: f64, supply: &[Supply]) {
         let surroundings =
@@ -418,6 +434,9 @@ impl Model {
         if lid_open != self.lid_open {
             self.lid_open = lid_open;
             self.settle(supply);
+        } else if self.earlier_supply != supply {
+            self.earlier_supply.copy_from_slice(supply);
+            self.mark_edge(supply);
         }
         let dt = span.as_seconds();
         let ahead = if self.earlier_step > 0.0 { 0.5 * dt / self.earlier_step } else { 0.0 };

@@ -2,6 +2,8 @@
 
 #![allow(dead_code, unreachable_pub, reason = "each test file uses its own part")]
 
+pub mod reference;
+
 use dryfire_kiln::{
     Circuit, Conductivity, Element, Kiln, KilnDescription, Layer, Limits, Load, Material, Outside, Probe, SpecificHeat,
     StartState, Zone,

@@ -1,0 +1,143 @@
+//! How far the model is from the equations it solves.
+
+mod common;
+
+use common::reference::Reference;
+use common::*;
+use dryfire_kiln::{Circuit, Kiln, KilnDescription, StartState, three_ring};
+use dryfire_units::{RigSpan, RigTime};
+
+/// Switchings of three relays that fall on no grid, for so long; the same every time.
+fn switchings(seconds: f64) -> Vec<(f64, usize, bool)> {
+    let mut all = Vec::new();
+    for (zone, (period, on, phase)) in
+        [(15.0, 11.3, 0.37), (17.0, 9.1, 1.93), (20.0, 14.7, 0.71)].into_iter().enumerate()
+    {
+        let mut start: f64 = phase;
+        while start + period < seconds {
+            all.push((start, zone, true));
+            all.push((start + on, zone, false));
+            start += period;
+        }
+    }
+    all.sort_by(|a, b| a.0.total_cmp(&b.0));
+    all
+}
+
+/// Chamber temperatures of a firing, once a minute.
+fn trace(description: &KilnDescription, grid: RigSpan, seconds: f64, start: StartState) -> Vec<f64> {
+    let circuit = Circuit::elements_only(3);
+    let mut kiln = Kiln::with_grid(description, circuit, start, grid).expect("a good kiln");
+    let mut found = Vec::new();
+    let mut next_minute = 60.0;
+    for (when, zone, closed) in switchings(seconds) {
+        while when >= next_minute {
+            kiln.advance_to(at(next_minute));
+            found.extend((0..3).map(|zone| kiln.zone_temperature(zone).value()));
+            next_minute += 60.0;
+        }
+        kiln.set_relay(at(when), zone, closed).expect("in order");
+    }
+    found
+}
+
+fn worst(a: &[f64], b: &[f64]) -> f64 {
+    assert_eq!(a.len(), b.len());
+    a.iter().zip(b).map(|(a, b)| (a - b).abs()).fold(0.0, f64::max)
+}
+
+#[test]
+fn halving_the_step_quarters_the_error() {
+    let start = StartState::cold(celsius(20.0));
+    let run = |millis| trace(&three_ring(), RigSpan::from_millis(millis), 5400.0, start);
+    let truth = run(25);
+    let errors: Vec<f64> = [1000, 500, 250].into_iter().map(|millis| worst(&run(millis), &truth)).collect();
+    println!("errors at 1 s, 0.5 s, 0.25 s: {errors:?} °C");
+    // Second order but for small terms: conductivity at the faces lags by a step.
+    let order = (errors[0] / errors[2]).log2() / 2.0;
+    assert!(order > 1.75, "order {order} from {errors:?}");
+    assert!(errors[0] < 0.05, "{errors:?}");
+}
+
+#[test]
+fn an_independent_integration_of_the_same_physics_agrees() {
+    let description = three_ring();
+    let seconds = 1800.0;
+    let mut kiln = kiln(&description, StartState::cold(celsius(20.0)));
+    let mut reference = Reference::uniform(&description, 20.0, 20.0);
+    let (mut now, mut on) = (0.0, [false; 3]);
+    let (mut worst_chamber, mut worst_probe, mut worst_element) = (0.0_f64, 0.0_f64, 0.0_f64);
+    for (when, zone, closed) in switchings(seconds) {
+        if when > now {
+            let span: f64 = when - now;
+            reference.run(span, (span / 0.5).ceil() as usize, &on);
+        }
+        kiln.set_relay(at(when), zone, closed).expect("in order");
+        (now, on[zone]) = (when, closed);
+        for zone in 0..3 {
+            let chamber = kiln.zone_temperature(zone).value() - reference.chamber[zone];
+            worst_chamber = worst_chamber.max(chamber.abs());
+            worst_probe = worst_probe.max((kiln.probe_temperature(zone).value() - reference.probe[zone]).abs());
+            worst_element = worst_element.max((kiln.element_temperature(zone).value() - reference.element[zone]).abs());
+        }
+    }
+    println!("chamber {worst_chamber}, probe {worst_probe}, element {worst_element} °C");
+    let walls = (0..3).flat_map(|zone| {
+        let reference = reference.wall[zone].clone();
+        kiln.wall_temperatures(zone).map(|t| t.value()).zip(reference).map(|(a, b)| (a - b).abs()).collect::<Vec<_>>()
+    });
+    let worst_wall = walls.fold(0.0, f64::max);
+    println!("wall {worst_wall} °C");
+    assert!(worst_chamber < 0.2 && worst_probe < 0.2 && worst_wall < 0.2 && worst_element < 0.5);
+}
+
+/// Three-ring with each layer cut into so many times more cells, as far as steps of a second allow.
+fn finer(factor: usize) -> KilnDescription {
+    let mut description = three_ring();
+    for zone in &mut description.zones {
+        for layer in &mut zone.layers {
+            layer.nodes = (layer.nodes * factor).min(layer.most_nodes());
+        }
+    }
+    description
+}
+
+#[test]
+fn finer_cells_change_little() {
+    for start in [StartState::cold(celsius(20.0)), StartState::soaked(celsius(20.0), celsius(1000.0))] {
+        let run = |factor| trace(&finer(factor), Kiln::GRID, 10_800.0, start);
+        let (coarse, finest) = (run(1), run(3));
+        let (minute, error) = coarse
+            .iter()
+            .zip(&finest)
+            .map(|(a, b)| (a - b).abs())
+            .enumerate()
+            .max_by(|a, b| a.1.total_cmp(&b.1))
+            .expect("some");
+        println!("start {}: cells {error} °C at minute {}", start.kiln, minute / 3 + 1);
+        assert!(error < 3.0);
+    }
+}
+
+#[test]
+fn the_three_ring_kiln_reaches_its_top_and_climbs_as_promised() {
+    // 150 °C/h at 1250 °C with duty to spare, after an honest climb at full power from 1000 °C.
+    let mut kiln = kiln(&three_ring(), StartState::soaked(celsius(20.0), celsius(1000.0)));
+    all_on(&mut kiln);
+    let mut seconds = 0.0;
+    while kiln.hottest().value() < 1250.0 {
+        seconds += 60.0;
+        kiln.advance_to(at(seconds));
+        assert!(seconds < 36_000.0, "never gets there: {}", kiln.hottest());
+    }
+    let from = kiln.zone_temperature(1).value();
+    kiln.advance_to(at(seconds + 600.0));
+    let rate = (kiln.zone_temperature(1).value() - from) * 6.0;
+    println!("{rate} °C/h at 1250 °C after {seconds} s from a soak at 1000 °C");
+    assert!(rate > 150.0, "{rate} °C/h");
+    while kiln.hottest().value() < 1300.0 {
+        seconds += 60.0;
+        kiln.advance_to(RigTime::from_micros((seconds * 1e6) as i64));
+        assert!(seconds < 36_000.0, "never gets there: {}", kiln.hottest());
+    }
+}
