@@ -1,8 +1,33 @@
 //! The two judges agree: on verdict, reason, margin, what was seen, and when.
 
+use std::collections::BTreeMap;
+use std::fmt::Write as _;
+
 use proptest::prelude::*;
+use proptest::strategy::ValueTree;
+use proptest::test_runner::TestRunner;
 
 use crate::cases::{Case, case, config};
+
+/// The random cases are worth something only if every claim comes to every verdict.
+#[test]
+fn the_cases_reach_every_verdict_of_every_claim() {
+    let mut runner = TestRunner::new(config(1, 0x5eed_0000));
+    let mut counts: BTreeMap<(String, &str), usize> = BTreeMap::new();
+    let strategy = case();
+    for _ in 0..12_000 {
+        let case = strategy.new_tree(&mut runner).expect("a case").current();
+        let claim = format!("{:?}", case.expectation.claim);
+        let claim = claim.split([' ', '(']).next().expect("a name").to_owned();
+        *counts.entry((claim, case.first().reason.word())).or_default() += 1;
+    }
+    let mut words = String::new();
+    for ((claim, reason), count) in &counts {
+        // Seldom is fine, never is not: the numbers are of no consequence.
+        let _ = writeln!(words, "{claim}: {reason}{}", if *count < 10 { " (seldom)" } else { "" });
+    }
+    insta::assert_snapshot!(words);
+}
 
 proptest! {
     #![proptest_config(config(24_000, 0x5eed_0001))]

@@ -4,3 +4,6 @@
 
 mod agreement;
 mod cases;
+mod conformity;
+mod lattice;
+mod margins;
