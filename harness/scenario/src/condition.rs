@@ -20,7 +20,9 @@ use crate::source::{Source, quoted};
 use crate::suggest::{either, nearest};
 use crate::text::ScalarText;
 use crate::words::{Mistake, Words};
-use crate::{Comparison, Condition, ContactRole, DeclaredLimit, LevelSignal, Limit, Spanned, SwitchSignal, ZoneSelector};
+use crate::{
+    Comparison, Condition, ContactRole, DeclaredLimit, LevelSignal, Limit, Spanned, SwitchSignal, ZoneSelector,
+};
 
 /// Nesting of brackets and `not` beyond this is refused.
 const MAX_NESTING: usize = 16;
@@ -72,9 +74,9 @@ pub(crate) fn condition(text: &ScalarText, place: ConditionPlace) -> Result<Cond
 /// Reads a limit of temperature: `1300 °C`, `kiln limit - 20 °C`.
 pub(crate) fn limit(words: &mut Words<'_>) -> Result<Spanned<Limit>, Mistake> {
     let start = words.range().start;
-    let which = if words.take_all(&["declared", "top", "temperature"]) {
+    let which = if words.take_phrase(&["declared", "top", "temperature"])? {
         Some(DeclaredLimit::TopTemperature)
-    } else if words.take_all(&["kiln", "limit"]) {
+    } else if words.take_phrase(&["kiln", "limit"])? {
         Some(DeclaredLimit::KilnLimit)
     } else {
         None
@@ -262,7 +264,9 @@ impl Parser<'_> {
         let hint = match word {
             "contactor" => "the safety contactor is `safety`: `safety open`".to_owned(),
             "relay" => "the element relay is `element`, the contactor `safety`".to_owned(),
-            "temperature" | "temp" => "`kiln` is the kiln's temperature, `probe` what the controller is shown".to_owned(),
+            "temperature" | "temp" => {
+                "`kiln` is the kiln's temperature, `probe` what the controller is shown".to_owned()
+            }
             "door" => "the lid or door is `lid`: `lid open`".to_owned(),
             "elements" => "one or any element is `element`: `element on`".to_owned(),
             "power" => "`heat` is current in an element, `supply` the controller's own supply".to_owned(),
@@ -273,7 +277,11 @@ impl Parser<'_> {
             },
         };
         Mistake {
-            kind: if matches!(word, "or" | "and") { DiagnosticKind::BadSentence } else { DiagnosticKind::UnknownSignal },
+            kind: if matches!(word, "or" | "and") {
+                DiagnosticKind::BadSentence
+            } else {
+                DiagnosticKind::UnknownSignal
+            },
             range: self.words.range(),
             message: format!("there is no signal {}", quoted(word)),
             hint: Some(hint),

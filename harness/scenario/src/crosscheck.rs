@@ -7,10 +7,10 @@ use saphyr_parser::ScalarStyle;
 use serde::de::DeserializeOwned;
 use serde_yaml::Value;
 
+use crate::Span;
 use crate::diagnostic::{Diagnostic, DiagnosticKind};
 use crate::source::{Source, quoted};
 use crate::tree::{Content, Node, Scalar};
-use crate::Span;
 
 /// Holds the tree against what the other reader made of the text.
 pub(crate) fn compare(source: &Source<'_>, root: &Node) -> Result<Value, Diagnostic> {

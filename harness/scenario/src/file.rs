@@ -12,6 +12,95 @@ use crate::{Bench, Scenario, crosscheck, raw, tree};
 /// The version of the format that this crate reads.
 pub const FORMAT: i64 = 1;
 
+/// What a file describes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Kind {
+    /// What is done to a controller, and what has to be seen.
+    Scenario,
+    /// How a controller is wired, and what it promises.
+    Bench,
+    /// What a kiln is made of.
+    Kiln,
+}
+
+impl Kind {
+    /// Every kind.
+    pub const ALL: [Kind; 3] = [Kind::Scenario, Kind::Bench, Kind::Kiln];
+
+    /// Its word, which is also the key by which a file of it is known.
+    pub fn word(self) -> &'static str {
+        match self {
+            Kind::Scenario => "scenario",
+            Kind::Bench => "bench",
+            Kind::Kiln => "kiln",
+        }
+    }
+}
+
+/// What is in a file, after reading it.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Checked {
+    /// A scenario.
+    Scenario(Scenario),
+    /// A bench.
+    Bench(Bench),
+    /// A kiln.
+    Kiln(KilnDescription),
+}
+
+impl Checked {
+    /// What the file describes.
+    pub fn kind(&self) -> Kind {
+        match self {
+            Checked::Scenario(_) => Kind::Scenario,
+            Checked::Bench(_) => Kind::Bench,
+            Checked::Kiln(_) => Kind::Kiln,
+        }
+    }
+}
+
+/// Reads a file of any kind; which one follows from its keys: a scenario has
+/// the key `scenario`, a bench `bench`, and a kiln neither but `kiln`.
+///
+/// # Errors
+/// As [`parse_scenario`].
+pub fn check_file(file: &str, text: &str) -> Result<(Checked, Vec<Diagnostic>), Vec<Diagnostic>> {
+    match kind_of(file, text)? {
+        Kind::Scenario => parse_scenario(file, text).map(|(value, warnings)| (Checked::Scenario(value), warnings)),
+        Kind::Bench => parse_bench(file, text).map(|(value, warnings)| (Checked::Bench(value), warnings)),
+        Kind::Kiln => parse_kiln(file, text).map(|(value, warnings)| (Checked::Kiln(value), warnings)),
+    }
+}
+
+fn kind_of(file: &str, text: &str) -> Result<Kind, Vec<Diagnostic>> {
+    if text.len() as u64 > MAX_FILE_BYTES {
+        return Err(vec![Diagnostic::too_large(file, text.len() as u64)]);
+    }
+    let source = Source::new(file, text);
+    let root = tree::build(&source)?;
+    let keys: Vec<&str> = match &root.content {
+        Content::Mapping(entries) => entries.iter().map(|entry| entry.key.as_str()).collect(),
+        Content::Scalar(_) | Content::Sequence(_) => Vec::new(),
+    };
+    // A bench file names its kiln under the key that begins a kiln file.
+    if let Some(kind) = Kind::ALL.into_iter().find(|kind| keys.contains(&kind.word())) {
+        return Ok(kind);
+    }
+    // With that key misspelt, the file is that of which it has the most keys.
+    let count = |known: &[&str]| keys.iter().filter(|key| known.contains(*key) && **key != "format").count();
+    let likely =
+        [(Kind::Scenario, count(scenario::KEYS)), (Kind::Bench, count(bench::KEYS)), (Kind::Kiln, count(kiln::KEYS))];
+    match likely.into_iter().rev().max_by_key(|(_, count)| *count) {
+        Some((kind, count)) if count > 0 => Ok(kind),
+        _ => Err(vec![source.diagnostic(
+            DiagnosticKind::UnknownFile,
+            root.head(),
+            "this is no scenario, no bench and no kiln",
+            Some("the second line says what it is: `scenario:`, `bench:` or `kiln:` and a name".to_owned()),
+        )]),
+    }
+}
+
 /// Reads a scenario file.
 ///
 /// `file` is its name for messages; the text is that of the whole file.
@@ -54,8 +143,8 @@ fn parse<T, R: DeserializeOwned>(
     let refused = reading.has_errors() || value.is_none();
     let mut mistakes = reading.finish(&root);
     if !refused {
-        let second = crosscheck::compare(&source, &root)
-            .and_then(|value| crosscheck::decode::<R>(&source, &root, value));
+        let second =
+            crosscheck::compare(&source, &root).and_then(|value| crosscheck::decode::<R>(&source, &root, value));
         if let Err(disagreement) = second {
             mistakes.push(disagreement);
             return Err(mistakes);

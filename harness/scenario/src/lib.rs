@@ -12,6 +12,7 @@ mod quantity;
 mod raw;
 mod reading;
 mod scenario;
+mod schema;
 mod source;
 mod span;
 mod suggest;
@@ -25,12 +26,13 @@ pub use bench::{
 };
 pub use condition::{ConditionPlace, SIGNALS, parse_condition};
 pub use diagnostic::{Diagnostic, DiagnosticKind, Excerpt, Piece, Severity};
-pub use file::{FORMAT, parse_bench, parse_kiln, parse_scenario};
+pub use file::{Checked, FORMAT, Kind, check_file, parse_bench, parse_kiln, parse_scenario};
 pub use reading::scenario::KNOWN_HAZARDS;
 pub use scenario::{
     Comparison, Condition, DeclaredLimit, End, Expectation, HazardId, LevelSignal, Limit, Missing, Moment, Need,
     NeededPart, Pattern, ProbeFault, RelayFault, RelaySelector, Scenario, Scope, Segment, Start, Step, StepKind,
     Stimulus, SwitchSignal, TimeLimit, ZoneSelector,
 };
+pub use schema::schema_text;
 pub use source::MAX_FILE_BYTES;
 pub use span::{Span, Spanned};

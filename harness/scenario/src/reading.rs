@@ -19,6 +19,9 @@ use crate::{Span, Spanned};
 
 use saphyr_parser::ScalarStyle;
 
+/// Longer sentences are not read.
+const MAX_SENTENCE: usize = 2_000;
+
 /// More mistakes than this are not listed.
 const MAX_MISTAKES: usize = 50;
 
@@ -26,13 +29,15 @@ const MAX_MISTAKES: usize = 50;
 /// reported a mistake, so that the rest of the file is still read.
 pub(crate) struct Reading<'s> {
     pub(crate) source: &'s Source<'s>,
+    /// Whether some step's name could not be read, so that others cannot be called unknown.
+    pub(crate) names_uncertain: bool,
     /// Mistakes, each with the place that its key path leads to.
     mistakes: Vec<(Diagnostic, Span)>,
 }
 
 impl<'s> Reading<'s> {
     pub(crate) fn new(source: &'s Source<'s>) -> Self {
-        Reading { source, mistakes: Vec::new() }
+        Reading { source, names_uncertain: false, mistakes: Vec::new() }
     }
 
     /// Reports a mistake at a place.
@@ -115,7 +120,13 @@ impl<'s> Reading<'s> {
     }
 
     /// A value that has to be there.
-    pub(crate) fn require<'n>(&mut self, fields: &Fields<'n>, key: &str, what: &str, example: &str) -> Option<&'n Node> {
+    pub(crate) fn require<'n>(
+        &mut self,
+        fields: &Fields<'n>,
+        key: &str,
+        what: &str,
+        example: &str,
+    ) -> Option<&'n Node> {
         let found = fields.get(key);
         // A misspelt key is reported as such and not a second time as missing.
         if found.is_none() && !fields.strangers.iter().any(|stranger| nearest(stranger, [key]).is_some()) {
@@ -157,7 +168,12 @@ impl<'s> Reading<'s> {
             return None;
         };
         if scalar.is_null() || scalar.text.trim().is_empty() {
-            self.mistake(DiagnosticKind::Empty, node.span, format!("{what} is left empty"), None);
+            self.mistake(
+                DiagnosticKind::Empty,
+                node.span,
+                format!("{what} is left empty"),
+                "write it after the colon; a text that looks empty goes into quotes".to_owned(),
+            );
             return None;
         }
         Some(scalar)
@@ -274,6 +290,16 @@ impl<'s> Reading<'s> {
             );
             return None;
         }
+        let length = scalar.text.chars().count();
+        if length > MAX_SENTENCE {
+            self.mistake(
+                DiagnosticKind::OutOfRange,
+                node.span,
+                format!("{what} is {length} characters long; at most {MAX_SENTENCE} are read"),
+                "split it into several".to_owned(),
+            );
+            return None;
+        }
         Some(ScalarText::of(self.source, node.span, scalar))
     }
 
@@ -305,7 +331,7 @@ impl<'s> Reading<'s> {
                         DiagnosticKind::DuplicateName,
                         name.span,
                         format!("{what} {} is given a second time; the first is on line {line}", quoted(&name.value)),
-                        "each needs a name of its own".to_owned(),
+                        "each of them has to be different".to_owned(),
                     );
                 }
                 None => {
@@ -333,6 +359,11 @@ impl<'n> Fields<'n> {
     /// A key and its value.
     pub(crate) fn entry(&self, key: &str) -> Option<&'n Entry> {
         self.entries.iter().find(|entry| entry.key == key)
+    }
+
+    /// Whether there are keys that do not belong there.
+    pub(crate) fn has_strangers(&self) -> bool {
+        !self.strangers.is_empty()
     }
 
     /// Those of the keys that are there, in the order of the file.

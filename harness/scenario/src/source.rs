@@ -1,7 +1,7 @@
 //! The text of one file, and how bytes become lines and columns.
 
-use crate::diagnostic::{Diagnostic, DiagnosticKind, Excerpt};
 use crate::Span;
+use crate::diagnostic::{Diagnostic, DiagnosticKind, Excerpt};
 
 /// Files longer than this are refused unread.
 ///

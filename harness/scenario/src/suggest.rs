@@ -8,7 +8,13 @@ pub(crate) fn nearest<'w>(written: &str, words: impl IntoIterator<Item = &'w str
     let lower = written.to_lowercase();
     let mut best: Option<(usize, &str)> = None;
     for word in words {
-        let distance = distance(&lower, &word.to_lowercase());
+        let word_lower = word.to_lowercase();
+        // The first word of a key of several, or one word too many.
+        let part = |long: &str, short: &str| {
+            short.len() >= 4 && long.strip_prefix(short).is_some_and(|rest| rest.starts_with(' '))
+        };
+        let is_part = part(&word_lower, &lower) || part(&lower, &word_lower);
+        let distance = if is_part { 1 } else { distance(&lower, &word_lower) };
         // One slip in a short word, more in a long one.
         let allowed = (word.chars().count() / 3).clamp(1, 3);
         if distance <= allowed && best.is_none_or(|(least, _)| distance < least) {
@@ -68,6 +74,7 @@ mod tests {
         assert_eq!(nearest("Firing", words), Some("firing"));
         assert_eq!(nearest("nd", words), Some("end"));
         assert_eq!(nearest("kiln", words), None);
+        assert_eq!(nearest("cycle", ["cycle time"]), Some("cycle time"));
         assert_eq!(nearest(&"x".repeat(10_000), words), None);
     }
 

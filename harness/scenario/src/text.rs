@@ -4,9 +4,9 @@ use std::ops::Range;
 
 use saphyr_parser::ScalarStyle;
 
+use crate::Span;
 use crate::source::Source;
 use crate::tree::Scalar;
-use crate::Span;
 
 /// A text with the places of its characters.
 #[derive(Clone, Debug)]
@@ -24,8 +24,9 @@ impl ScalarText {
         let written = source.slice(span);
         let places = match scalar.style {
             ScalarStyle::Plain => align(written, span.start, &scalar.text, None),
-            ScalarStyle::SingleQuoted => inner(written, '\'')
-                .and_then(|inside| align(inside, span.start + 1, &scalar.text, Some('\''))),
+            ScalarStyle::SingleQuoted => {
+                inner(written, '\'').and_then(|inside| align(inside, span.start + 1, &scalar.text, Some('\'')))
+            }
             ScalarStyle::DoubleQuoted => inner(written, '"')
                 .filter(|inside| !inside.contains('\\'))
                 .and_then(|inside| align(inside, span.start + 1, &scalar.text, None)),
@@ -64,6 +65,8 @@ fn inner(written: &str, quote: char) -> Option<&str> {
 /// a doubled quote is one, a line's end with the blanks around it is a blank.
 fn align(written: &str, start: usize, value: &str, doubled: Option<char>) -> Option<Vec<Span>> {
     let mut places = Vec::with_capacity(value.len());
+    // With line breaks of its own, folding is not followed.
+    let folds = !value.contains('\n');
     let mut rest = written.char_indices().peekable();
     for character in value.chars() {
         let (at, found) = rest.next()?;
@@ -71,7 +74,7 @@ fn align(written: &str, start: usize, value: &str, doubled: Option<char>) -> Opt
         if found == character {
             if doubled == Some(found) {
                 end = rest.next_if(|(_, next)| *next == found)?.0 + found.len_utf8();
-            } else if found == ' ' && !value_has_run(value) {
+            } else if found == ' ' && folds {
                 // Blanks before a line's end belong to the one blank that it stands for.
                 let mut folded = false;
                 let mut ahead = rest.clone();
@@ -95,11 +98,6 @@ fn align(written: &str, start: usize, value: &str, doubled: Option<char>) -> Opt
         places.extend(std::iter::repeat_n(place, character.len_utf8()));
     }
     rest.all(|(_, left)| left.is_whitespace()).then_some(places)
-}
-
-/// Whether the text holds line breaks itself; then folding is not followed.
-fn value_has_run(value: &str) -> bool {
-    value.contains('\n')
 }
 
 #[cfg(test)]

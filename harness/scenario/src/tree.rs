@@ -8,11 +8,11 @@ use std::collections::HashMap;
 
 use saphyr_parser::{Event, Parser, ScalarStyle, ScanError};
 
+use crate::Span;
 use crate::diagnostic::{Diagnostic, DiagnosticKind};
 use crate::source::{Source, quoted};
-use crate::Span;
 
-/// Deeper nesting is refused. The format itself needs seven levels.
+/// Deeper nesting is refused. The format itself needs six levels.
 pub(crate) const MAX_DEPTH: usize = 32;
 
 /// After so many mistakes of form the rest of the file is not looked at.
@@ -100,13 +100,8 @@ struct Builder<'s> {
 
 /// Reads the text into a tree, or says what cannot be read.
 pub(crate) fn build(source: &Source<'_>) -> Result<Node, Vec<Diagnostic>> {
-    let mut builder = Builder {
-        source,
-        places: Places::new(source),
-        open: Vec::new(),
-        root: None,
-        mistakes: Vec::new(),
-    };
+    let mut builder =
+        Builder { source, places: Places::new(source), open: Vec::new(), root: None, mistakes: Vec::new() };
     builder.run();
     if !builder.mistakes.is_empty() {
         return Err(builder.mistakes);
@@ -161,7 +156,7 @@ impl Builder<'_> {
                 }
                 Event::Scalar(text, style, anchor, tag) => {
                     self.properties(span, anchor > 0, tag.is_some());
-                    let span = self.trimmed(span, style);
+                    let span = self.trimmed(span);
                     self.value(Node { span, content: Content::Scalar(Scalar { text: text.into_owned(), style }) });
                 }
                 Event::SequenceStart(anchor, tag) => {
@@ -185,18 +180,33 @@ impl Builder<'_> {
         }
     }
 
+    fn too_deep(&mut self, span: Span) {
+        self.mistake(
+            DiagnosticKind::TooDeep,
+            span,
+            format!("lists and mappings are nested more than {MAX_DEPTH} deep here"),
+            "the format itself never needs more than six levels",
+        );
+    }
+
     fn syntax(&mut self, error: &ScanError) {
         let start = self.places.byte(error.marker().index());
         let span = Span { start, end: start };
-        let mut hint = "the file is not YAML at this place; the cause may stand a line above".to_owned();
+        if error.info().contains("recursion limit") {
+            return self.too_deep(span);
+        }
+        let mut hint = if error.info().contains("flow") {
+            "perhaps a brace or bracket further up is never closed, or a comma is missing".to_owned()
+        } else {
+            "the cause may stand a line above".to_owned()
+        };
         let line = self.source.line(start);
-        let body = self.source.text();
-        let nearby = body.lines().skip(line.saturating_sub(2)).take(2);
-        for (offset, text) in nearby.enumerate() {
-            let number = line.saturating_sub(2) + offset + 1;
-            if text.contains('{') && text.contains(" #") {
+        let first = line.saturating_sub(2);
+        for (offset, text) in self.source.body().lines().skip(first).take(3).enumerate() {
+            let number = first + offset + 1;
+            if text.contains('{') && text.contains(" #") && number <= line {
                 hint = format!("` #` on line {number} begins a comment; put text with ` #` into quotes");
-            } else if text.trim_start().starts_with('\t') || text.starts_with('\t') {
+            } else if text.trim_start_matches(' ').starts_with('\t') {
                 hint = format!("line {number} is indented with a tab; YAML wants spaces");
             }
         }
@@ -208,26 +218,28 @@ impl Builder<'_> {
         if !anchor && !tag {
             return;
         }
-        let mut before = node.start;
-        for _ in 0..2 {
-            let text = self.source.text()[..before].trim_end();
-            let start = text.rfind([' ', '\n', '\r', '\t', '[', '{', ',']).map_or(0, |byte| byte + 1);
-            let span = Span { start, end: text.len() };
-            match text[start..].chars().next() {
+        // The parser's span begins with them.
+        let mut at = node.start;
+        let end = self.source.text().len();
+        loop {
+            let rest = self.source.slice(Span { start: at, end });
+            let length = rest.find(|c: char| c.is_whitespace()).unwrap_or(rest.len());
+            let span = Span { start: at, end: at + length };
+            match rest.chars().next() {
                 Some('&') if anchor => self.anchor(span),
                 Some('!') if tag => self.tag(span),
                 _ => break,
             }
-            before = start;
+            at = span.end + rest[length..].len() - rest[length..].trim_start().len();
         }
-        // The caret could not be placed: the value itself is better than nothing.
+        // Should one not be found there, the value itself is better than nothing.
         let found = |kind| self.mistakes.iter().any(|mistake| mistake.kind == kind);
         let (no_anchor, no_tag) = (!found(DiagnosticKind::Anchor), !found(DiagnosticKind::Tag));
         if anchor && no_anchor {
-            self.anchor(node);
+            self.anchor(Span { start: node.start, end: node.start });
         }
         if tag && no_tag {
-            self.tag(node);
+            self.tag(Span { start: node.start, end: node.start });
         }
     }
 
@@ -243,30 +255,17 @@ impl Builder<'_> {
 
     fn tag(&mut self, span: Span) {
         let message = format!("{} is a YAML tag, which this format does not use", quoted(self.source.slice(span)));
-        self.mistake(
-            DiagnosticKind::Tag,
-            span,
-            message,
-            "leave it out; put text that begins with `!` into quotes",
-        );
+        self.mistake(DiagnosticKind::Tag, span, message, "leave it out; put text that begins with `!` into quotes");
     }
 
-    /// The parser's span of an unquoted text may reach over the blanks behind it.
-    fn trimmed(&self, span: Span, style: ScalarStyle) -> Span {
-        if matches!(style, ScalarStyle::SingleQuoted | ScalarStyle::DoubleQuoted) {
-            return span;
-        }
+    /// The parser's span of a text may reach over the blanks behind it.
+    fn trimmed(&self, span: Span) -> Span {
         Span { start: span.start, end: span.start + self.source.slice(span).trim_end().len() }
     }
 
     fn open(&mut self, span: Span, kind: FrameKind) -> bool {
         if self.open.len() >= MAX_DEPTH {
-            self.mistake(
-                DiagnosticKind::TooDeep,
-                span,
-                format!("lists and mappings are nested more than {MAX_DEPTH} deep here"),
-                "the format itself never needs more than seven levels",
-            );
+            self.too_deep(span);
             return false;
         }
         if let Some(Frame { kind: FrameKind::Mapping { key: None, .. }, .. }) = self.open.last() {
@@ -343,7 +342,10 @@ impl Builder<'_> {
                     self.mistake(
                         DiagnosticKind::DuplicateKey,
                         span,
-                        format!("the key {} stands here a second time; the first is on line {line}", quoted(&scalar.text)),
+                        format!(
+                            "the key {} stands here a second time; the first is on line {line}",
+                            quoted(&scalar.text)
+                        ),
                         "keep one of the two",
                     );
                 }

@@ -105,6 +105,21 @@ impl<'t> Words<'t> {
         here
     }
 
+    /// Takes these words if the first of them stands here; then the others have to follow.
+    pub(crate) fn take_phrase(&mut self, words: &[&str]) -> Result<bool, Mistake> {
+        if words.first().is_none_or(|first| self.written() != Some(*first)) {
+            return Ok(false);
+        }
+        for word in words {
+            if !self.take(word) {
+                let wanted = quoted(word);
+                let hint = format!("the whole is `{}`", words.join(" "));
+                return Err(self.wanted(DiagnosticKind::BadSentence, &wanted, Some(hint)));
+            }
+        }
+        Ok(true)
+    }
+
     /// Takes the first that stands here of several words.
     pub(crate) fn take_one<T: Copy>(&mut self, choices: &[(&str, T)]) -> Option<T> {
         let word = self.word()?;

@@ -6,7 +6,10 @@ use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::de::{self, MapAccess, Visitor};
 use serde::{Deserialize, Deserializer};
 
-use super::{ContactName, ContactState, Difference, Duration, Level, Made, Name, ProbeType, RelayName, Senses, StartWord, SupplySwitch, Temperature, ZoneName};
+use super::{
+    ContactName, ContactState, Difference, Duration, Level, Made, Name, ProbeType, RelayName, Senses, StartWord,
+    SupplySwitch, Temperature, ZoneName,
+};
 
 /// A bench: how a controller is wired, and what it promises.
 #[derive(Debug, Deserialize, JsonSchema)]

@@ -6,7 +6,10 @@ use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::de::{self, MapAccess, SeqAccess, Visitor};
 use serde::{Deserialize, Deserializer};
 
-use super::{Area, Conductance, Conductivity, Density, Duration, HeatCapacity, HeatTransfer, Length, Mass, Name, Power, Prose, SpecificHeat, Temperature, Voltage, ZoneName};
+use super::{
+    Area, Conductance, Conductivity, Density, Duration, HeatCapacity, HeatTransfer, Length, Mass, Name, Power, Prose,
+    SpecificHeat, Temperature, Voltage, ZoneName,
+};
 
 /// A kiln: what it is made of.
 #[derive(Debug, Deserialize, JsonSchema)]
@@ -172,9 +175,9 @@ pub(crate) struct KilnLayer {
     material: Name,
     /// How thick it is.
     thickness: Length,
-    /// Into how many cells the model cuts it.
+    /// Into how many nodes the model cuts it.
     #[schemars(range(min = 1, max = 200))]
-    cells: Option<u32>,
+    nodes: Option<u32>,
 }
 
 /// A zone's element.

@@ -6,7 +6,10 @@ use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::de::{self, MapAccess, Visitor};
 use serde::{Deserialize, Deserializer};
 
-use super::{Button, Condition, Cut, Difference, Duration, Element, End, Hazard, Instant, Lid, Missing, MomentName, Name, OneOrMany, Part, Probe, ProbeOrLid, Prose, Rate, Relay, Soak, SupplyWord, Temperature, TimeLimit};
+use super::{
+    Button, Condition, Cut, Difference, Duration, Element, End, Hazard, Instant, Lid, Missing, MomentName, Name,
+    OneOrMany, Part, Probe, ProbeOrLid, Prose, Rate, Relay, Soak, SupplyWord, Temperature, TimeLimit,
+};
 
 /// A scenario: what is done to a controller, and what has to be seen.
 #[derive(Debug, Deserialize, JsonSchema)]
@@ -134,11 +137,8 @@ impl JsonSchema for Step {
 /// A step that waits for something and then does something.
 #[derive(Debug, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-#[schemars(extend("oneOf" = [
-    { "required": ["when", "within"] },
-    { "required": ["wait"], "not": { "required": ["within"] } },
-    { "required": ["at"], "not": { "required": ["within"] } },
-]))]
+#[schemars(extend("oneOf" = [{ "required": ["when"] }, { "required": ["wait"] }, { "required": ["at"] }]))]
+#[schemars(extend("dependentRequired" = { "when": ["within"], "within": ["when"] }))]
 pub(crate) struct TimedStep {
     /// A condition to wait for.
     when: Option<Condition>,
@@ -213,9 +213,10 @@ pub(crate) struct Stimulus {
     { "required": ["always"] },
     { "required": ["never"] },
     { "required": ["sometime"] },
-    { "required": ["after", "within", "heat"], "not": { "required": ["see"] } },
-    { "required": ["after", "within", "see"], "not": { "required": ["heat"] } },
+    { "required": ["within"] },
 ]))]
+#[schemars(extend("if" = { "required": ["within"] }))]
+#[schemars(extend("then" = { "required": ["after"], "oneOf": [{ "required": ["heat"] }, { "required": ["see"] }] }))]
 #[schemars(extend("dependentRequired" = { "until": ["after"], "heat": ["within"], "see": ["within"] }))]
 pub(crate) struct Expectation {
     /// Its name; unique in the scenario.

@@ -79,8 +79,9 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Bench> {
     let kiln = reading
         .require(&fields, "kiln", what, "../kilns/three-ring.yaml")
         .and_then(|node| reading.name(node, "the kiln file"));
-    let controller =
-        reading.require(&fields, "controller", what, "{ name: the new controller }").and_then(|node| controller(reading, node));
+    let controller = reading
+        .require(&fields, "controller", what, "{ name: the new controller }")
+        .and_then(|node| controller(reading, node));
     let zones = reading
         .require(&fields, "zones", what, "[{ name: top, probe: K, channel: 0 }]")
         .and_then(|node| zones(reading, node));
@@ -92,9 +93,9 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Bench> {
         .require(&fields, "paths", what, "[{ zone: top, poles: [[safety, element.top], [safety]] }]")
         .and_then(|node| paths(reading, node, known_zones, relays.as_deref()));
     let contacts = fields.get("contacts").map(|node| contacts(reading, node));
-    let supply_switch = fields.get("supply").map(|node| {
-        reading.one_of(node, "`supply`", &[("switched by the rig", true), ("not switched", false)])
-    });
+    let supply_switch = fields
+        .get("supply")
+        .map(|node| reading.one_of(node, "`supply`", &[("switched by the rig", true), ("not switched", false)]));
     let begin = reading
         .require(&fields, "begin firing", what, "{ console: [\"program {program}\", start] }")
         .and_then(|node| begin(reading, node, contacts.as_ref().map(Option::as_deref)));
@@ -332,7 +333,7 @@ pub(crate) fn zone_name(reading: &mut Reading<'_>, node: &Node) -> Option<Spanne
 }
 
 /// The index of a zone by a selector that means exactly one.
-fn zone_index(words: &Words<'_>, selector: &ZoneSelector, zones: &[Zone], range: std::ops::Range<usize>) -> Result<usize, Mistake> {
+fn zone_index(selector: &ZoneSelector, zones: &[Zone], range: std::ops::Range<usize>) -> Result<usize, Mistake> {
     let names: Vec<&str> = zones.iter().map(|zone| zone.name.as_str()).collect();
     let found = match selector {
         ZoneSelector::All if zones.len() == 1 => Some(0),
@@ -340,7 +341,6 @@ fn zone_index(words: &Words<'_>, selector: &ZoneSelector, zones: &[Zone], range:
         ZoneSelector::Number(number) => usize::from(*number).checked_sub(1).filter(|index| *index < zones.len()),
         ZoneSelector::Name(name) => names.iter().position(|known| known == name),
     };
-    let _ = words;
     found.ok_or_else(|| {
         let near = match selector {
             ZoneSelector::Name(name) => nearest(name, names.iter().copied()),
@@ -371,7 +371,7 @@ fn role(words: &mut Words<'_>, zones: Option<&[Zone]>) -> Result<RelayRole, Mist
         RelaySelector::Element(selector) => {
             let range = start..words.end_of_last();
             match zones {
-                Some(zones) => Ok(RelayRole::Element(zone_index(words, &selector, zones, range)?)),
+                Some(zones) => Ok(RelayRole::Element(zone_index(&selector, zones, range)?)),
                 // The zones have mistakes of their own; do not add to them.
                 None => Ok(RelayRole::Element(0)),
             }
@@ -404,13 +404,13 @@ fn relays(reading: &mut Reading<'_>, node: &Node, zones: Option<&[Zone]>) -> Opt
                 u8::try_from(input).ok()
             });
             let senses = reading.require(&fields, "senses", what, "command").and_then(|node| {
-                let choices =
-                    [("command", Senses::Command), ("contact", Senses::Contact), ("load", Senses::Load)];
+                let choices = [("command", Senses::Command), ("contact", Senses::Contact), ("load", Senses::Load)];
                 reading.one_of(node, "what is sensed", &choices)
             });
             let active = match fields.get("active") {
-                Some(node) => reading
-                    .one_of(node, "the active level", &[("high", ActiveLevel::High), ("low", ActiveLevel::Low)]),
+                Some(node) => {
+                    reading.one_of(node, "the active level", &[("high", ActiveLevel::High), ("low", ActiveLevel::Low)])
+                }
                 None => Some(ActiveLevel::High),
             };
             let made = match fields.get("made as") {
@@ -418,13 +418,9 @@ fn relays(reading: &mut Reading<'_>, node: &Node, zones: Option<&[Zone]>) -> Opt
                 None => Some(None),
             };
             let release = match fields.get("release") {
-                Some(node) => Some(in_time_range(
-                    reading,
-                    node,
-                    "a release time",
-                    RigSpan::ZERO,
-                    RigSpan::from_seconds(60),
-                )),
+                Some(node) => {
+                    Some(in_time_range(reading, node, "a release time", RigSpan::ZERO, RigSpan::from_seconds(60)))
+                }
                 None => None,
             };
             let (role, senses, made) = (role?, senses?, made?);
@@ -459,6 +455,7 @@ fn paths(
 ) -> Option<Vec<Path>> {
     let items = some_items(reading, node, "the list of paths", MAX_ZONES)?;
     let mut seen = Vec::new();
+    let mut unlisted = Vec::new();
     let paths: Vec<Option<Path>> = items
         .iter()
         .map(|item| {
@@ -488,7 +485,7 @@ fn paths(
                 let poles = some_items(reading, node, "the list of poles", 4)?;
                 poles
                     .iter()
-                    .map(|pole| pole_of(reading, pole, zones, relays))
+                    .map(|pole| pole_of(reading, pole, zones, relays, &mut unlisted))
                     .collect::<Vec<_>>()
                     .into_iter()
                     .collect::<Option<Vec<Pole>>>()
@@ -513,7 +510,13 @@ fn paths(
     Some(paths)
 }
 
-fn pole_of(reading: &mut Reading<'_>, node: &Node, zones: Option<&[Zone]>, relays: Option<&[Relay]>) -> Option<Pole> {
+fn pole_of(
+    reading: &mut Reading<'_>,
+    node: &Node,
+    zones: Option<&[Zone]>,
+    relays: Option<&[Relay]>,
+    unlisted: &mut Vec<RelayRole>,
+) -> Option<Pole> {
     let items = reading.items(node, "a pole")?;
     let through: Vec<Option<PathRelay>> = items
         .iter()
@@ -526,7 +529,8 @@ fn pole_of(reading: &mut Reading<'_>, node: &Node, zones: Option<&[Zone]>, relay
             })?;
             let (Some(relays), Some(_)) = (relays, zones) else { return Some(PathRelay(0)) };
             let found = relays.iter().position(|relay| relay.role == role);
-            if found.is_none() {
+            if found.is_none() && !unlisted.contains(&role) {
+                unlisted.push(role);
                 reading.mistake(
                     DiagnosticKind::UnknownRole,
                     item.span,
@@ -782,11 +786,7 @@ fn uncertainty(reading: &mut Reading<'_>, node: &Node) -> Option<Uncertainty> {
         None => Some(200),
         Some(node) => coverage(reading, node),
     };
-    Some(Uncertainty {
-        edge_time: edge?,
-        shown_temperature_millicelsius: shown?,
-        coverage_hundredths: coverage?,
-    })
+    Some(Uncertainty { edge_time: edge?, shown_temperature_millicelsius: shown?, coverage_hundredths: coverage? })
 }
 
 /// A coverage factor in hundredths: from 1 to 4.

@@ -16,19 +16,8 @@ use crate::{
 use dryfire_units::RigSpan;
 
 /// The keys of an expectation.
-pub(crate) const KEYS: &[&str] = &[
-    "name",
-    "hazards",
-    "after",
-    "until",
-    "before",
-    "always",
-    "never",
-    "sometime",
-    "within",
-    "heat",
-    "see",
-];
+pub(crate) const KEYS: &[&str] =
+    &["name", "hazards", "after", "until", "before", "always", "never", "sometime", "within", "heat", "see"];
 
 const PATTERNS: &[&str] = &["always", "never", "sometime", "within"];
 
@@ -163,12 +152,7 @@ fn known_instant(reading: &mut Reading<'_>, entry: &Entry, steps: &[Step]) -> Op
     }
 }
 
-fn pattern(
-    reading: &mut Reading<'_>,
-    fields: &Fields<'_>,
-    steps: &[Step],
-    scope: Option<&Scope>,
-) -> Option<Pattern> {
+fn pattern(reading: &mut Reading<'_>, fields: &Fields<'_>, steps: &[Step], scope: Option<&Scope>) -> Option<Pattern> {
     let given = fields.among(PATTERNS);
     let first = match given.as_slice() {
         [one] => *one,
@@ -176,7 +160,9 @@ fn pattern(
             let hint = match fields.among(&["heat", "see"]).first() {
                 Some(entry) if entry.key == "heat" => "say how soon: `within: 10 s, heat: cut`",
                 Some(_) => "say how soon: `within: 10 s, see: …`; at any time is `sometime: …`",
-                None => "write `always: …`, `never: …`, `sometime: …`, `within: 10 s, see: …` or `within: 10 s, heat: cut`",
+                None => {
+                    "write `always: …`, `never: …`, `sometime: …`, `within: 10 s, see: …` or `within: 10 s, heat: cut`"
+                }
             };
             reading.mistake_in(
                 DiagnosticKind::MissingKey,
@@ -207,8 +193,8 @@ fn pattern(
             return None;
         }
         let what = format!("`{}`", first.key);
-        let condition = reading
-            .parse(&first.value, &what, |text| condition::condition(text, ConditionPlace::Expectation))?;
+        let condition =
+            reading.parse(&first.value, &what, |text| condition::condition(text, ConditionPlace::Expectation))?;
         return Some(match first.key.as_str() {
             "always" => Pattern::Always(condition),
             "never" => Pattern::Never(condition),
@@ -256,8 +242,8 @@ fn within(
             Some(Pattern::HeatCut { limit: limit? })
         }
         (None, Some(see)) => {
-            let condition = reading
-                .parse(&see.value, "`see`", |text| condition::condition(text, ConditionPlace::Expectation))?;
+            let condition =
+                reading.parse(&see.value, "`see`", |text| condition::condition(text, ConditionPlace::Expectation))?;
             if met_by_an_off_phase(&condition) {
                 reading.mistake(
                     DiagnosticKind::OffPhase,

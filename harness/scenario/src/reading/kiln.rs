@@ -10,6 +10,7 @@ use dryfire_units::{
     SquareMetres, Volts, Watts, WattsPerKelvin, WattsPerMetreKelvin, WattsPerSquareMetreKelvin,
 };
 
+use crate::Spanned;
 use crate::diagnostic::DiagnosticKind;
 use crate::quantity;
 use crate::reading::bench::zone_name;
@@ -18,14 +19,13 @@ use crate::source::quoted;
 use crate::suggest::nearest;
 use crate::tree::{Content, Node};
 use crate::words::Mistake;
-use crate::{Span, Spanned};
 
 /// The keys of a kiln file.
 pub(crate) const KEYS: &[&str] =
     &["format", "kiln", "source", "supply", "materials", "zones", "couplings", "lid", "outside", "limits"];
 
-/// Cells of a layer, where a file names none and the model allows as many.
-const USUAL_CELLS: usize = 5;
+/// Nodes of a layer, where a file names none and the model allows as many.
+const USUAL_NODES: usize = 5;
 /// Resistance rise for each degree: from alloys that hardly change to pure metals.
 const RESISTANCE_RISE: Bound =
     Bound { name: "resistance rise", dimension: bounds::AGEING.dimension, min: -0.0004, max: 0.01 };
@@ -36,15 +36,14 @@ const CONDUCTIVITY_SLOPE: Bound = Bound { name: "slope", min: -0.1, max: 0.1, ..
 const SPECIFIC_HEAT_SLOPE: Bound = Bound { name: "slope", min: -10.0, max: 10.0, ..bounds::SPECIFIC_HEAT };
 
 /// Names of parts, as the kiln's own check speaks of them, and where they stand.
-type Parts = Vec<(String, Span)>;
+type Parts<'n> = Vec<(String, &'n Node)>;
 
 pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<KilnDescription> {
     let what = "a kiln file";
-    let mut parts: Parts = Vec::new();
+    let mut parts: Parts<'_> = Vec::new();
     let fields = reading.fields(root, what, KEYS)?;
-    let name = reading
-        .require(&fields, "kiln", what, "three-ring")
-        .and_then(|node| reading.name(node, "the kiln's name"));
+    let name =
+        reading.require(&fields, "kiln", what, "three-ring").and_then(|node| reading.name(node, "the kiln's name"));
     let source = reading
         .require(&fields, "source", what, "measured on the kiln; bricks from the maker's sheet")
         .and_then(|node| reading.prose(node, "`source`"));
@@ -82,10 +81,12 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<KilnDescrip
     };
     if let Err(errors) = kiln.check() {
         for error in errors {
-            let place = parts.iter().filter(|(part, _)| error.part.starts_with(part.as_str())).max_by_key(|(part, _)| part.len());
-            let whole = fields.get("zones").map_or(root.head(), Node::head);
-            let span = place.map_or(whole, |(_, span)| *span);
-            reading.mistake(DiagnosticKind::Contradiction, span, format!("{} {}", error.part, error.problem), None);
+            let place = parts
+                .iter()
+                .filter(|(part, _)| error.part.starts_with(part.as_str()))
+                .max_by_key(|(part, _)| part.len());
+            let node = place.map_or_else(|| fields.get("zones").unwrap_or(root), |(_, node)| *node);
+            reading.mistake_in(DiagnosticKind::Contradiction, node, format!("{} {}", error.part, error.problem), None);
         }
     }
     Some(kiln)
@@ -131,12 +132,7 @@ fn some_items<'n>(reading: &mut Reading<'_>, node: &'n Node, what: &str, most: u
     let items = reading.items(node, what)?;
     if items.is_empty() || items.len() > most {
         let kind = if items.is_empty() { DiagnosticKind::Empty } else { DiagnosticKind::OutOfRange };
-        reading.mistake_in(
-            kind,
-            node,
-            format!("{what} has {} items", items.len()),
-            format!("it has from 1 to {most}"),
-        );
+        reading.mistake_in(kind, node, format!("{what} has {} items", items.len()), format!("it has from 1 to {most}"));
         return None;
     }
     Some(items)
@@ -154,8 +150,7 @@ fn materials(reading: &mut Reading<'_>, node: &Node) -> Option<Vec<Material>> {
         .iter()
         .map(|item| {
             let what = "a material";
-            let fields =
-                reading.fields(item, what, &["name", "source", "density", "conductivity", "specific heat"])?;
+            let fields = reading.fields(item, what, &["name", "source", "density", "conductivity", "specific heat"])?;
             let name = reading.require(&fields, "name", what, "insulating brick").and_then(|node| {
                 let name = reading.name(node, "a material's name")?;
                 names.push(Spanned { value: name.clone(), span: node.span });
@@ -165,9 +160,8 @@ fn materials(reading: &mut Reading<'_>, node: &Node) -> Option<Vec<Material>> {
                 reading.prose(node, "`source`")?;
             }
             let density = number(reading, &fields, "density", what, "490 kg/m³", &bounds::DENSITY);
-            let conductivity = reading
-                .require(&fields, "conductivity", what, "0.2 W/mK")
-                .and_then(|node| conductivity(reading, node));
+            let conductivity =
+                reading.require(&fields, "conductivity", what, "0.2 W/mK").and_then(|node| conductivity(reading, node));
             let specific_heat = reading
                 .require(&fields, "specific heat", what, "1000 J/kgK")
                 .and_then(|node| specific_heat(reading, node));
@@ -191,9 +185,7 @@ enum Law {
 
 fn law(reading: &mut Reading<'_>, node: &Node, what: &str, bound: &Bound, slope: &Bound) -> Option<Law> {
     match &node.content {
-        Content::Scalar(_) => {
-            Some(Law::Line { at_zero: quantity_of(reading, node, what, bound)?, slope: 0.0 })
-        }
+        Content::Scalar(_) => Some(Law::Line { at_zero: quantity_of(reading, node, what, bound)?, slope: 0.0 }),
         Content::Mapping(_) => {
             let fields = reading.fields(node, what, &["at zero", "each degree adds"])?;
             let example = bound.dimension.examples();
@@ -252,11 +244,11 @@ fn specific_heat(reading: &mut Reading<'_>, node: &Node) -> Option<SpecificHeat>
     })
 }
 
-fn zones(
+fn zones<'n>(
     reading: &mut Reading<'_>,
-    node: &Node,
+    node: &'n Node,
     materials: Option<&[Material]>,
-    parts: &mut Parts,
+    parts: &mut Parts<'n>,
 ) -> Option<Vec<Zone>> {
     let items = some_items(reading, node, "the list of zones", KilnDescription::MAX_ZONES)?;
     let mut names = Vec::new();
@@ -269,7 +261,7 @@ fn zones(
             let name = reading.require(&fields, "name", what, "top").and_then(|node| zone_name(reading, node));
             let part = format!("zone {:?}", name.as_ref().map_or("", |name| name.value.as_str()));
             if let Some(name) = &name {
-                parts.push((part.clone(), name.span));
+                parts.push((part.clone(), item));
                 names.push(name.clone());
             }
             let wall = reading
@@ -280,7 +272,7 @@ fn zones(
                 .and_then(|node| element(reading, node));
             let load = match fields.get("load") {
                 Some(node) => {
-                    parts.push((format!("{part}, load"), node.head()));
+                    parts.push((format!("{part}, load"), node));
                     load(reading, node).map(Some)
                 }
                 None => Some(None),
@@ -312,12 +304,12 @@ fn zones(
 /// Area, emissivity, layers.
 type Wall = (f64, f64, Vec<Layer>);
 
-fn wall(
+fn wall<'n>(
     reading: &mut Reading<'_>,
-    node: &Node,
+    node: &'n Node,
     materials: Option<&[Material]>,
     part: &str,
-    parts: &mut Parts,
+    parts: &mut Parts<'n>,
 ) -> Option<Wall> {
     let what = "a wall";
     let fields = reading.fields(node, what, &["area", "emissivity", "layers"])?;
@@ -329,7 +321,7 @@ fn wall(
             .iter()
             .enumerate()
             .map(|(index, item)| {
-                parts.push((format!("{part}, layer {}", index + 1), item.head()));
+                parts.push((format!("{part}, layer {}", index + 1), item));
                 layer(reading, item, materials)
             })
             .collect();
@@ -340,7 +332,7 @@ fn wall(
 
 fn layer(reading: &mut Reading<'_>, node: &Node, materials: Option<&[Material]>) -> Option<Layer> {
     let what = "a layer";
-    let fields = reading.fields(node, what, &["material", "thickness", "cells"])?;
+    let fields = reading.fields(node, what, &["material", "thickness", "nodes"])?;
     let material = reading.require(&fields, "material", what, "insulating brick").and_then(|node| {
         let name = reading.name(node, "the material of a layer")?;
         let materials = materials?;
@@ -361,14 +353,14 @@ fn layer(reading: &mut Reading<'_>, node: &Node, materials: Option<&[Material]>)
         found.cloned()
     });
     let thickness = number(reading, &fields, "thickness", what, "64 mm", &bounds::THICKNESS);
-    let cells = match fields.get("cells") {
+    let nodes = match fields.get("nodes") {
         Some(node) => reading
-            .integer(node, "the number of cells", 1, KilnDescription::MAX_NODES_PER_LAYER as i64)
-            .map(|cells| Some(cells as usize)),
+            .integer(node, "the number of nodes", 1, KilnDescription::MAX_NODES_PER_LAYER as i64)
+            .map(|nodes| Some(nodes as usize)),
         None => Some(None),
     };
     let mut layer = Layer { material: material?, thickness: Metres::new(thickness?), nodes: 1 };
-    layer.nodes = cells?.unwrap_or_else(|| layer.most_nodes().clamp(1, USUAL_CELLS));
+    layer.nodes = nodes?.unwrap_or_else(|| layer.most_nodes().clamp(1, USUAL_NODES));
     Some(layer)
 }
 
@@ -401,9 +393,8 @@ fn load(reading: &mut Reading<'_>, node: &Node) -> Option<Load> {
     let what = "a load";
     let fields = reading.fields(node, what, &["mass", "specific heat", "surface", "emissivity"])?;
     let mass = number(reading, &fields, "mass", what, "12 kg", &bounds::MASS);
-    let specific_heat = reading
-        .require(&fields, "specific heat", what, "1000 J/kgK")
-        .and_then(|node| specific_heat(reading, node));
+    let specific_heat =
+        reading.require(&fields, "specific heat", what, "1000 J/kgK").and_then(|node| specific_heat(reading, node));
     let surface = number(reading, &fields, "surface", what, "0.4 m²", &bounds::AREA);
     let emissivity = number(reading, &fields, "emissivity", what, "0.85", &bounds::EMISSIVITY);
     Some(Load {
@@ -414,11 +405,11 @@ fn load(reading: &mut Reading<'_>, node: &Node) -> Option<Load> {
     })
 }
 
-fn couplings(
+fn couplings<'n>(
     reading: &mut Reading<'_>,
-    node: &Node,
+    node: &'n Node,
     zones: Option<&[&str]>,
-    parts: &mut Parts,
+    parts: &mut Parts<'n>,
 ) -> Option<Vec<ZoneCoupling>> {
     let items = reading.items(node, "the list of couplings")?;
     let found: Vec<Option<(usize, ZoneCoupling)>> = items
@@ -426,7 +417,7 @@ fn couplings(
         .enumerate()
         .map(|(index, item)| {
             let what = "a coupling";
-            parts.push((format!("coupling {}", index + 1), item.head()));
+            parts.push((format!("coupling {}", index + 1), item));
             let fields = reading.fields(item, what, &["between", "radiating area", "conductance"])?;
             let place = reading
                 .require(&fields, "between", what, "[top, middle]")
@@ -519,9 +510,9 @@ fn zone_index(reading: &mut Reading<'_>, node: &Node, zones: Option<&[&str]>) ->
     found
 }
 
-fn lid(reading: &mut Reading<'_>, node: &Node, zones: Option<&[&str]>, parts: &mut Parts) -> Option<Lid> {
+fn lid<'n>(reading: &mut Reading<'_>, node: &'n Node, zones: Option<&[&str]>, parts: &mut Parts<'n>) -> Option<Lid> {
     let what = "a lid";
-    parts.push(("lid".to_owned(), node.head()));
+    parts.push(("lid".to_owned(), node));
     let fields = reading.fields(node, what, &["zone", "open area", "open loss"])?;
     let zone = reading.require(&fields, "zone", what, "top").and_then(|node| zone_index(reading, node, zones));
     let area = number(reading, &fields, "open area", what, "0.28 m²", &bounds::AREA);

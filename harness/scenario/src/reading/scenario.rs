@@ -81,9 +81,8 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Scenario> {
     let expect = reading
         .require(&fields, "expect", what, "[{ name: never too hot, always: kiln < kiln limit }]")
         .and_then(|node| expectation::read(reading, node, &steps, hazards.as_deref()));
-    let end = reading
-        .require(&fields, "end", what, "30 min after burn-out")
-        .and_then(|node| end(reading, node, &steps));
+    let end =
+        reading.require(&fields, "end", what, "30 min after burn-out").and_then(|node| end(reading, node, &steps));
 
     let scenario = Scenario {
         name: name?,
@@ -92,10 +91,8 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Scenario> {
         why: why?,
         limits_from: limits_from?,
         needs: needs.unwrap_or(Some(Vec::new()))?,
-        start: start.unwrap_or(Some(Start {
-            ambient_millicelsius: DEFAULT_AMBIENT,
-            kiln_millicelsius: DEFAULT_AMBIENT,
-        }))?,
+        start: start
+            .unwrap_or(Some(Start { ambient_millicelsius: DEFAULT_AMBIENT, kiln_millicelsius: DEFAULT_AMBIENT }))?,
         firing: firing.unwrap_or(Some(Vec::new()))?,
         script: steps,
         expect: expect?,
@@ -135,24 +132,24 @@ pub(crate) fn hazards(reading: &mut Reading<'_>, node: &Node, what: &str) -> Opt
             DiagnosticKind::Empty,
             node.span,
             format!("{what} is empty"),
-            "name what is guarded against, for example `[probe-open]`; a plain test of control says `[control]`".to_owned(),
+            "name what is guarded against, for example `[probe-open]`; a plain test of control says `[control]`"
+                .to_owned(),
         );
         return None;
     }
     let found: Vec<Option<Spanned<HazardId>>> = items.iter().map(|item| hazard(reading, item)).collect();
-    let found: Vec<Spanned<HazardId>> = found.into_iter().collect::<Option<_>>()?;
     let names: Vec<Spanned<String>> =
-        found.iter().map(|id| Spanned { value: id.value.0.clone(), span: id.span }).collect();
+        found.iter().flatten().map(|id| Spanned { value: id.value.0.clone(), span: id.span }).collect();
     reading.unique("the hazard", &names);
-    Some(found)
+    found.into_iter().collect()
 }
 
 /// A hazard's id.
 pub(crate) fn hazard(reading: &mut Reading<'_>, node: &Node) -> Option<Spanned<HazardId>> {
     let id = reading.prose(node, "a hazard")?;
-    let well_formed = id.split('-').all(|word| {
-        !word.is_empty() && word.bytes().all(|byte| byte.is_ascii_lowercase() || byte.is_ascii_digit())
-    });
+    let well_formed = id
+        .split('-')
+        .all(|word| !word.is_empty() && word.bytes().all(|byte| byte.is_ascii_lowercase() || byte.is_ascii_digit()));
     if !well_formed || id.len() > 60 {
         let plain: String =
             id.to_lowercase().chars().map(|c| if c.is_ascii_alphanumeric() { c } else { '-' }).take(40).collect();
@@ -227,7 +224,9 @@ fn needed_part(words: &mut Words<'_>) -> Result<NeededPart, Mistake> {
             return Ok(NeededPart::Contact(role));
         }
     }
-    if let (Some(number), Some("zones" | "zone")) = (words.written().and_then(|text| text.parse::<u8>().ok()), words.written_next()) {
+    if let (Some(number), Some("zones" | "zone")) =
+        (words.written().and_then(|text| text.parse::<u8>().ok()), words.written_next())
+    {
         words.step();
         words.step();
         return Ok(NeededPart::Zones(number));
@@ -438,7 +437,7 @@ fn end(reading: &mut Reading<'_>, node: &Node, steps: &[crate::Step]) -> Option<
 
 /// `10 s`, `declared longest firing + 60 s`.
 pub(crate) fn time_limit(words: &mut Words<'_>) -> Result<TimeLimit, Mistake> {
-    if !words.take_all(&["declared", "longest", "firing"]) {
+    if !words.take_phrase(&["declared", "longest", "firing"])? {
         if words.word().is_some() {
             return Err(words.wanted(
                 DiagnosticKind::BadSentence,
@@ -479,7 +478,11 @@ pub(crate) fn instant(words: &mut Words<'_>) -> Result<(Spanned<Moment>, dryfire
 }
 
 /// Whether a moment is named in the script; reports it if not.
-pub(crate) fn known_moment(reading: &mut Reading<'_>, moment: &Spanned<Moment>, steps: &[crate::Step]) -> Option<usize> {
+pub(crate) fn known_moment(
+    reading: &mut Reading<'_>,
+    moment: &Spanned<Moment>,
+    steps: &[crate::Step],
+) -> Option<usize> {
     let found = steps.iter().position(|step| script::names(step) == Some(moment.value.0.as_str()));
     if found.is_none() {
         let names: Vec<&str> = steps.iter().filter_map(script::names).collect();
@@ -489,9 +492,15 @@ pub(crate) fn known_moment(reading: &mut Reading<'_>, moment: &Spanned<Moment>, 
 }
 
 pub(crate) fn unknown_moment(reading: &mut Reading<'_>, span: Span, name: &str, names: &[&str]) {
+    // With a name of the script unreadable, it may be this one.
+    if reading.names_uncertain {
+        return;
+    }
     let hint = match nearest(name, names.iter().copied()) {
         Some(near) => format!("did you mean `{near}`?"),
-        None if name == script::BEGIN => "`begin` is the moment of the step `begin firing`, which the script lacks".to_owned(),
+        None if name == script::BEGIN => {
+            "`begin` is the moment of the step `begin firing`, which the script lacks".to_owned()
+        }
         None if names.is_empty() => "name a moment in the script: `call it: burn-out`".to_owned(),
         None => format!("the moments of this script are {}", names.join(", ")),
     };

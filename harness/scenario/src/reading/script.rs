@@ -42,6 +42,12 @@ pub(crate) fn read(reading: &mut Reading<'_>, node: &Node) -> Option<Vec<Step>> 
     }
     let mut steps: Vec<Step> = Vec::new();
     let all_names: Vec<Option<Spanned<Moment>>> = items.iter().map(|item| name_of(reading, item)).collect();
+    let nameless = |(item, name): (&Node, &Option<Spanned<Moment>>)| {
+        let named =
+            matches!(&item.content, Content::Mapping(entries) if entries.iter().any(|entry| entry.key == "call it"));
+        named && name.is_none()
+    };
+    reading.names_uncertain |= items.iter().zip(&all_names).any(nameless);
     let mut seen: Vec<Spanned<String>> = Vec::new();
     for (index, item) in items.iter().enumerate() {
         let call_it = all_names[index].clone();
@@ -140,6 +146,7 @@ fn step(reading: &mut Reading<'_>, node: &Node) -> Option<(StepKind, Option<Vec<
     }
     let what = "a step of the script";
     let fields = reading.fields(node, what, KEYS)?;
+    reading.names_uncertain |= fields.has_strangers() && fields.get("call it").is_none();
     let waits = fields.among(&["when", "wait", "at"]);
     if let [_, second, ..] = waits.as_slice() {
         reading.mistake(

@@ -52,7 +52,12 @@ pub(crate) fn keys() -> Vec<&'static str> {
 pub(crate) fn read(reading: &mut Reading<'_>, node: &Node) -> Option<Vec<Spanned<Stimulus>>> {
     match &node.content {
         Content::Sequence(items) if items.is_empty() => {
-            reading.mistake(DiagnosticKind::Empty, node.span, "`do` names nothing to do", "for example `do: { open: probe }`".to_owned());
+            reading.mistake(
+                DiagnosticKind::Empty,
+                node.span,
+                "`do` names nothing to do",
+                "for example `do: { open: probe }`".to_owned(),
+            );
             None
         }
         Content::Sequence(items) => {
@@ -95,7 +100,10 @@ fn stimulus(reading: &mut Reading<'_>, node: &Node) -> Option<Spanned<Stimulus>>
                 "stick" => "a relay that never closes is `stick open`, one that never opens is `weld`".to_owned(),
                 other => match nearest(other, keys()) {
                     Some(near) => format!("did you mean `{near}`?"),
-                    None => format!("the stimuli are {}", VERBS.iter().map(|(verb, _)| *verb).collect::<Vec<_>>().join(", ")),
+                    None => format!(
+                        "the stimuli are {}",
+                        VERBS.iter().map(|(verb, _)| *verb).collect::<Vec<_>>().join(", ")
+                    ),
                 },
             };
             reading.mistake(
@@ -205,11 +213,8 @@ fn done_to(words: &mut Words<'_>, verb: &str) -> Result<Stimulus, Mistake> {
         "reconnect" => Ok(Stimulus::ReconnectProbe { zone: probe(words, verb)? }),
         "close" if words.take("lid") => contact(ContactRole::Lid, false),
         "press" | "release" => {
-            let buttons = [
-                ("stop", ContactRole::Stop),
-                ("start", ContactRole::Start),
-                ("acknowledge", ContactRole::Acknowledge),
-            ];
+            let buttons =
+                [("stop", ContactRole::Stop), ("start", ContactRole::Start), ("acknowledge", ContactRole::Acknowledge)];
             match words.take_one(&buttons) {
                 Some(button) => contact(button, verb == "press"),
                 None => Err(wrong_object(words, verb)),

@@ -131,7 +131,7 @@ pub(crate) fn check(reading: &mut Reading<'_>, fields: &Fields<'_>, scenario: &S
                 reading.mistake(
                     DiagnosticKind::Unreachable,
                     until.span,
-                    format!("{} never comes after the beginning of this expectation", quoted(&until.value.0)),
+                    "this instant never comes after the beginning of the expectation",
                     "`until` has to name an instant later than `after`".to_owned(),
                 );
                 continue;
@@ -165,10 +165,7 @@ pub(crate) fn check(reading: &mut Reading<'_>, fields: &Fields<'_>, scenario: &S
             reading.mistake(
                 DiagnosticKind::Unreachable,
                 end_span,
-                format!(
-                    "the run is over before the time of the expectation {} is up",
-                    quoted(&expectation.name.value)
-                ),
+                format!("the run is over before the time of the expectation {} is up", quoted(&expectation.name.value)),
                 format!("let it end at least {} later", span_text(RigSpan::from_micros(limit + hold - room.most))),
             );
         } else if room.least.max(room.most.min(UNBOUNDED / 2)) < limit + hold {
