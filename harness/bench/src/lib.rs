@@ -7,6 +7,7 @@ mod board;
 mod driver;
 mod faults;
 mod in_process;
+mod nonce;
 mod program;
 mod pty;
 mod rig;

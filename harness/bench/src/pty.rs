@@ -6,7 +6,9 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::AtomicBool;
 use std::time::Duration;
 
+use dryfire_engine::{Trouble, TroubleKind};
 use dryfire_link::LinkTime;
+use dryfire_scenario::Bench as BenchFile;
 use nix::errno::Errno;
 use nix::fcntl::{FcntlArg, OFlag, fcntl};
 use nix::poll::{PollFd, PollFlags, PollTimeout, poll};
@@ -14,10 +16,11 @@ use nix::pty::openpty;
 use nix::sys::termios::{SetArg, cfmakeraw, tcgetattr, tcsetattr};
 use nix::unistd::{read, ttyname, write};
 
-use crate::simulated_rig::{SimulatedRig, SimulatedRigSetup, serve};
+use crate::nonce::nonce;
+use crate::simulated_rig::{RigPace, SimulatedRig, SimulatedRigSetup, serve};
 use crate::transport::{Transport, TransportError};
 use crate::wall_clock::WallClock;
-use crate::world::World;
+use crate::world::{StandInWorld, World};
 
 /// The rig's end of a pseudo-terminal. Hosts may come and go at the other end.
 #[derive(Debug)]
@@ -93,6 +96,21 @@ pub struct PtyRig<W> {
     transport: PtyTransport,
     rig: SimulatedRig<W>,
     link: Option<PathBuf>,
+}
+
+impl PtyRig<StandInWorld> {
+    /// A rig with the stand-in controller behind it, wired as a bench file says. Its boot id is drawn.
+    ///
+    /// # Errors
+    /// The stand-in cannot be wired so, or as [`Self::open`].
+    pub fn stand_in(file: &BenchFile, pace: RigPace, link: Option<&Path>) -> Result<Self, Trouble> {
+        let world = StandInWorld::new(file.clone())?;
+        let setup = SimulatedRigSetup::from_bench(file, pace, nonce());
+        Self::open(world, setup, link).map_err(|error| {
+            let place = link.map_or_else(String::new, |link| format!(" with a link at `{}`", link.display()));
+            Trouble { kind: TroubleKind::LinkLost, detail: format!("cannot make a pseudo-terminal{place}: {error}") }
+        })
+    }
 }
 
 impl<W: World> PtyRig<W> {

@@ -15,6 +15,7 @@ use dryfire_scenario::{Bench as BenchFile, BenchKind, ContactState};
 use dryfire_units::{RigSpan, RigTime};
 
 use crate::driver::{Bench, BenchIdentity, RunSetup};
+use crate::nonce::nonce;
 use crate::transport::{SerialTransport, Transport, TransportError};
 use run::RunState;
 use wire::{Wire, refused, trouble};
@@ -90,7 +91,7 @@ impl RigBench {
     pub fn serial(file: BenchFile, port: PathBuf) -> Self {
         let open =
             move || -> Result<Box<dyn Transport>, TransportError> { Ok(Box::new(SerialTransport::open(&port)?)) };
-        Self::new(file, Box::new(open), session_nonce())
+        Self::new(file, Box::new(open), nonce())
     }
 
     /// A bench on whatever `connect` opens. `nonce` names the first session and has to be
@@ -451,13 +452,6 @@ impl Drop for RigBench {
     fn drop(&mut self) {
         self.give_up();
     }
-}
-
-/// A nonce from the wall clock and the process, for [`RigBench::new`].
-fn session_nonce() -> u32 {
-    use std::hash::{BuildHasher as _, Hasher as _};
-    // The standard library's hasher is seeded at random in every process.
-    std::collections::hash_map::RandomState::new().build_hasher().finish() as u32
 }
 
 /// The port of a bench file of a rig.

@@ -95,3 +95,26 @@ fn a_link_to_the_terminal_comes_and_goes_with_the_rig() {
     served.unplug();
     assert!(!link.exists() && link.symlink_metadata().is_err());
 }
+
+#[test]
+fn the_stand_in_behind_a_terminal_is_found_by_its_bench_file() {
+    let file = crate::scenario::virtual_bench();
+    let served = file.clone();
+    let stop = Arc::new(AtomicBool::new(false));
+    let seen = Arc::clone(&stop);
+    let (sender, port) = channel();
+    let rig = std::thread::Builder::new()
+        .spawn(move || {
+            let mut rig = PtyRig::stand_in(&served, RigPace::Granted, None).expect("it can be wired so");
+            sender.send(rig.port().to_owned()).expect("somebody waits");
+            rig.run(&seen).expect("the terminal stays");
+        })
+        .expect("a thread");
+    let mut bench = RigBench::serial(file, port.recv().expect("a port"));
+    let (plan, _) = crate::scenario::plan();
+    let result = crate::scenario::run(plan, &mut bench);
+    assert_eq!(result.verdict, Some(dryfire_judge::Verdict::Pass), "{result:#?}");
+    drop(bench);
+    stop.store(true, Ordering::Relaxed);
+    rig.join().expect("ends well");
+}

@@ -17,8 +17,12 @@ fn file(path: &str) -> String {
     std::fs::read_to_string(&path).unwrap_or_else(|error| panic!("{}: {error}", path.display()))
 }
 
-fn plan() -> (Plan, BenchFile) {
-    let (bench, _) = parse_bench("virtual.yaml", &file("benches/virtual.yaml")).expect("a bench file");
+pub(crate) fn virtual_bench() -> BenchFile {
+    parse_bench("virtual.yaml", &file("benches/virtual.yaml")).expect("a bench file").0
+}
+
+pub(crate) fn plan() -> (Plan, BenchFile) {
+    let bench = virtual_bench();
     let (kiln, _) = parse_kiln("three-ring.yaml", &file("kilns/three-ring.yaml")).expect("a kiln file");
     let text = file("probe/open-while-ramping.yaml");
     let (scenario, _) = parse_scenario("open-while-ramping.yaml", &text).expect("a scenario");
@@ -29,7 +33,7 @@ fn plan() -> (Plan, BenchFile) {
     }
 }
 
-fn run(plan: Plan, bench: &mut dyn Bench) -> ScenarioResult {
+pub(crate) fn run(plan: Plan, bench: &mut dyn Bench) -> ScenarioResult {
     let options = RunOptions { run: 1, seed: 11, sample_events: false, second_judge: false };
     run_plan(plan, bench, options, &AtomicBool::new(false), &mut |_| {}, &mut |_| {}).expect("can be played")
 }
