@@ -1,7 +1,5 @@
 //! What each signal was, and how well a condition held, from beginning to end.
 
-use std::collections::BTreeSet;
-
 use super::Trace;
 use crate::{Comparison, Condition, SignalId, SignalKind, SignalTable};
 
@@ -9,22 +7,49 @@ use crate::{Comparison, Condition, SignalId, SignalKind, SignalTable};
 /// had, or nothing known.
 pub(super) type Values = Vec<(i64, Option<(i64, i64)>)>;
 
+/// The samples of each signal, in order.
+pub(super) fn samples(trace: &Trace, signals: usize) -> Vec<Vec<(i64, i64)>> {
+    let mut samples = vec![Vec::new(); signals];
+    for (at, signal, value) in &trace.samples {
+        if let Some(of_signal) = samples.get_mut(usize::from(signal.0)) {
+            of_signal.push((at.as_micros(), *value));
+        }
+    }
+    for of_signal in &mut samples {
+        of_signal.sort_by_key(|(at, _)| *at);
+    }
+    samples
+}
+
+/// Where a signal was not observed: from each of these instants until the other, in
+/// order and apart.
+fn unobserved(gaps: &[(i64, i64)]) -> Vec<(i64, i64)> {
+    let mut stretches: Vec<(i64, i64)> = Vec::new();
+    for (from, until) in gaps.iter().filter(|(from, until)| from < until) {
+        match stretches.last_mut() {
+            Some((_, end)) if from <= end => *end = (*end).max(*until),
+            _ => stretches.push((*from, *until)),
+        }
+    }
+    stretches
+}
+
 /// The values of one signal, each from its instant until the next one's.
-pub(super) fn values(trace: &Trace, id: SignalId, kind: SignalKind) -> Values {
-    let gaps: Vec<(i64, i64)> = trace
+pub(super) fn values(trace: &Trace, samples: &[(i64, i64)], id: SignalId, kind: SignalKind) -> Values {
+    let mut gaps: Vec<(i64, i64)> = trace
         .gaps
         .iter()
         .filter(|(signal, ..)| *signal == id)
         .map(|(_, from, until)| (from.as_micros(), until.as_micros()))
         .collect();
-    let mut seen: Vec<(i64, i64)> = trace
-        .samples
-        .iter()
-        .filter(|(_, signal, _)| *signal == id)
-        .map(|(at, _, value)| (at.as_micros(), *value))
-        .filter(|(at, _)| !gaps.iter().any(|(from, until)| from <= at && at < until))
-        .collect();
-    seen.sort_by_key(|(at, _)| *at);
+    gaps.sort_unstable();
+    let unobserved = unobserved(&gaps);
+    let in_gap = |at: i64| {
+        let begun = unobserved.partition_point(|(from, _)| *from <= at);
+        begun.checked_sub(1).is_some_and(|index| at < unobserved[index].1)
+    };
+    let seen: Vec<(i64, i64)> = samples.iter().copied().filter(|(at, _)| !in_gap(*at)).collect();
+    let sampled = |at: i64| seen.binary_search_by_key(&at, |(at, _)| *at).is_ok();
 
     let mut values: Values = Vec::new();
     for group in seen.chunk_by(|a, b| a.0 == b.0) {
@@ -37,18 +62,16 @@ pub(super) fn values(trace: &Trace, id: SignalId, kind: SignalKind) -> Values {
         // After several at once the last is left.
         if group.len() > 1 {
             let last = group[group.len() - 1].1;
-            if seen.binary_search_by_key(&(at + 1), |(at, _)| *at).is_err() {
+            if !sampled(at + 1) {
                 values.push((at + 1, means(&last).then_some((last, last))));
             }
         }
     }
     // Where a gap begins nothing is known, unless there is a sample that counts.
-    for (from, _) in gaps {
-        values.retain(|(at, _)| *at != from || seen.binary_search_by_key(at, |(at, _)| *at).is_ok());
-        if !values.iter().any(|(at, _)| *at == from) {
-            values.push((from, None));
-        }
-    }
+    let mut begins: Vec<i64> = gaps.iter().map(|(from, _)| *from).filter(|from| !sampled(*from)).collect();
+    begins.dedup();
+    values.retain(|(at, _)| begins.binary_search(at).is_err());
+    values.extend(begins.into_iter().map(|from| (from, None)));
     values.sort_by_key(|(at, _)| *at);
     values
 }
@@ -153,9 +176,11 @@ pub(super) struct Course {
 
 impl Course {
     pub(super) fn of(table: &SignalTable, signals: &[Values], condition: &Condition, exact: bool, end: i64) -> Course {
-        let mut instants = BTreeSet::from([0]);
+        let mut instants = vec![0];
         changes(signals, condition, &mut instants);
-        let instants: Vec<i64> = instants.into_iter().filter(|at| (0..=end).contains(at)).collect();
+        instants.retain(|at| (0..=end).contains(at));
+        instants.sort();
+        instants.dedup();
         let stretches = instants
             .iter()
             .enumerate()
@@ -226,7 +251,7 @@ impl Course {
     }
 }
 
-fn changes(signals: &[Values], condition: &Condition, instants: &mut BTreeSet<i64>) {
+fn changes(signals: &[Values], condition: &Condition, instants: &mut Vec<i64>) {
     match condition {
         Condition::Compare { signal, .. } | Condition::Is { signal, .. } => {
             instants.extend(signals[usize::from(signal.0)].iter().map(|(at, _)| *at));

@@ -52,7 +52,12 @@ impl Trace {
 /// # Panics
 /// If an expectation refers to a signal that is not in the table.
 pub fn judge(table: &SignalTable, expectations: &[Expectation], trace: &Trace, end: RigTime) -> Vec<Finding> {
-    let signals: Vec<course::Values> = table.iter().map(|(id, spec)| course::values(trace, id, spec.kind)).collect();
+    let samples = course::samples(trace, table.len());
+    let signals: Vec<course::Values> = table
+        .iter()
+        .zip(&samples)
+        .map(|((id, spec), samples)| course::values(trace, samples, id, spec.kind))
+        .collect();
     expectations
         .iter()
         .enumerate()

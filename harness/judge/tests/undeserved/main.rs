@@ -2,6 +2,7 @@
 //! with either judge; beside most stands the honest run, which does pass.
 
 mod heat;
+mod room;
 mod time;
 mod watching;
 
