@@ -104,6 +104,9 @@ pub(super) fn find(
                 Claim::Always(_) | Claim::Never(_) => run.all_the_time(occurrence, None),
                 Claim::HoldsFor { span, .. } => run.all_the_time(occurrence, Some(span.as_micros())),
                 Claim::Sometime(_) => run.at_some_time(occurrence),
+                Claim::Times { at_least, at_most, .. } => {
+                    run.so_many_times(occurrence, *at_least as usize, *at_most as usize)
+                }
                 Claim::Within { limit, .. } => run.in_time(occurrence, limit.as_micros(), release),
                 Claim::HeatCut { limit, hold, .. } => {
                     run.heat_cut(occurrence, limit.as_micros(), hold.as_micros(), release)
@@ -140,7 +143,8 @@ fn subject(table: &SignalTable, claim: &Claim) -> (Condition, i64) {
         Claim::Always(condition)
         | Claim::Sometime(condition)
         | Claim::Within { condition, .. }
-        | Claim::HoldsFor { condition, .. } => condition.clone(),
+        | Claim::HoldsFor { condition, .. }
+        | Claim::Times { condition, .. } => condition.clone(),
         Claim::Never(condition) => Condition::Not(Box::new(condition.clone())),
         Claim::HeatCut { heat, .. } => Condition::Is { signal: *heat, on: true },
     };
@@ -253,6 +257,45 @@ impl Run<'_> {
         }
         let at = level.and(nearest).map_or(last, |stretch| stretch.from);
         Answer::of(Verdict::Fail, Reason::NotReached, Some(at)).with_level(level)
+    }
+
+    fn so_many_times(&self, occurrence: Occurrence, at_least: usize, at_most: usize) -> Answer {
+        let extent = extent(occurrence, None, self.end);
+        let rises = self.course.rises().0;
+        let among = |(first, last): (i64, i64)| {
+            let from = rises.partition_point(|at| *at < first);
+            let to = rises.partition_point(|at| *at <= last);
+            &rises[from..to.max(from)]
+        };
+        let sure = among(extent.inner);
+        if sure.len() > at_most {
+            return Answer::of(Verdict::Fail, Reason::TooMany, Some(sure[at_most]));
+        }
+        if let Some(reason) = self.obstacle(&extent) {
+            return Answer::undecided(reason);
+        }
+        let (from, to) = extent.outer;
+        let blurred = |stretch: &Stretch| stretch.possible() && !stretch.sure();
+        let unobserved = |stretch: &Stretch| {
+            blurred(stretch) && (stretch.low.rank.unobserved() || stretch.high.rank.unobserved())
+        };
+        if to > self.end || self.course.any(from, to, unobserved) {
+            return Answer::undecided(Reason::NotObserved);
+        }
+        if self.course.any(from, to, blurred) {
+            return Answer::undecided(Reason::InsideGuardBand);
+        }
+        if !extent.ended && self.cut_short {
+            return Answer::undecided(Reason::StillOpen);
+        }
+        let possible = among(extent.outer).len();
+        if possible < at_least {
+            Answer::of(Verdict::Fail, Reason::TooFew, Some(extent.nominal.1))
+        } else if at_least <= sure.len() && possible <= at_most {
+            Answer::of(Verdict::Pass, Reason::Held, Some(extent.nominal.1))
+        } else {
+            Answer::undecided(Reason::InsideGuardBand)
+        }
     }
 
     /// An answer that rests on instants up to `rests_on`, if the occurrence
