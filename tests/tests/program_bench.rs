@@ -1,0 +1,119 @@
+//! Whole runs on a controller that is a program: a real one in Python, written
+//! from the page, and ones that break down.
+#![expect(clippy::disallowed_methods, reason = "tests of the whole system start programs and read clocks")]
+#![expect(clippy::disallowed_types, reason = "tests of the whole system start programs and read clocks")]
+
+use std::path::Path;
+use std::process::Command;
+use std::time::{Duration, Instant};
+
+use dryfire_tests::{dryfire, read, root};
+use rstest::rstest;
+use serde_json::Value;
+
+/// Whether there is a Python; a machine that runs the project's own checks has to have one.
+fn python() -> bool {
+    let found = Command::new("python3").arg("--version").output().is_ok_and(|output| output.status.success());
+    if !found {
+        assert!(std::env::var_os("CI").is_none(), "the project's own checks need python3");
+        eprintln_skipped();
+    }
+    found
+}
+
+#[expect(clippy::print_stderr, reason = "a skipped test says so")]
+fn eprintln_skipped() {
+    eprintln!("skipped: there is no python3 here");
+}
+
+fn results(output: &[u8]) -> Vec<Value> {
+    String::from_utf8_lossy(output)
+        .lines()
+        .filter_map(|line| serde_json::from_str::<Value>(line).ok())
+        .filter(|line| line["type"] == "result")
+        .collect()
+}
+
+#[test]
+fn the_controller_in_python_meets_the_hazards_that_it_claims_to_meet() {
+    if !python() {
+        return;
+    }
+    let output = dryfire()
+        .args(["run", "scenarios/probe/open-while-ramping.yaml", "scenarios/probe/open-while-holding.yaml"])
+        .args(["scenarios/people/stop-pressed.yaml", "scenarios/heat/element-relay-welded.yaml"])
+        .args(["--bench", "scenarios/benches/program-python.yaml", "--format", "json"])
+        .output()
+        .expect("dryfire starts");
+    let results = results(&output.stdout);
+    assert_eq!(results.len(), 4, "{}", String::from_utf8_lossy(&output.stderr));
+    for result in &results {
+        assert_eq!(result["verdict"], "pass", "{result:#}");
+    }
+    assert_eq!(output.status.code(), Some(0));
+}
+
+fn bench_with(folder: &Path, command: &str) -> std::path::PathBuf {
+    let text = read("scenarios/benches/program-python.yaml");
+    let line = text.lines().find(|line| line.trim_start().starts_with("command:")).expect("it has a command");
+    let controllers = root().join("tests/controllers");
+    let text = text
+        .replace(line, &format!("  command: [python3, {}/{command}]", controllers.display()))
+        .replace("deadline: 5 s", "deadline: 1 s")
+        .replace("../kilns", &root().join("scenarios/kilns").to_string_lossy());
+    // Breakdowns are tried without a name or version to live up to.
+    let text = text.replace("  firmware version: \"1.0.0\"\n", "");
+    let path = folder.join("bench.yaml");
+    std::fs::write(&path, text).expect("the folder is writable");
+    path
+}
+
+#[test]
+fn a_mistake_seeded_into_the_controller_in_python_is_found() {
+    if !python() {
+        return;
+    }
+    let folder = tempfile::tempdir().expect("there is room");
+    let bench = bench_with(folder.path(), "controller.py, --mistake, ignores-probe-while-holding");
+    let output = dryfire()
+        .args(["run", "scenarios/probe/open-while-holding.yaml", "--format", "json", "--bench"])
+        .arg(bench)
+        .output()
+        .expect("dryfire starts");
+    let results = results(&output.stdout);
+    assert_eq!(results[0]["verdict"], "fail", "{:#}", results[0]);
+    assert_eq!(output.status.code(), Some(1));
+}
+
+#[rstest]
+#[case::hangs("hangs.py, call", "program-late")]
+#[case::dies("dies.py, exits", "program-ended")]
+#[case::nonsense("nonsense.py, greeting", "program-nonsense")]
+#[case::late("late.py, '1900'", "program-late")]
+#[case::floods("floods.py, endless", "program-flood")]
+fn a_program_that_breaks_down_ends_in_error_with_what_it_said(#[case] program: &str, #[case] kind: &str) {
+    if !python() {
+        return;
+    }
+    let folder = tempfile::tempdir().expect("there is room");
+    let bench = bench_with(folder.path(), program);
+    // Built before the clock runs.
+    let mut command = dryfire();
+    let begun = Instant::now();
+    let output = command
+        .args(["run", "scenarios/people/stop-pressed.yaml", "--format", "json", "--bench"])
+        .arg(bench)
+        .output()
+        .expect("dryfire starts");
+    let took = begun.elapsed();
+    let results = results(&output.stdout);
+    let text = String::from_utf8_lossy(&output.stdout);
+    assert_eq!(results.len(), 1, "{text}{}", String::from_utf8_lossy(&output.stderr));
+    assert_eq!(results[0]["verdict"], "error", "{:#}", results[0]);
+    assert_eq!(results[0]["trouble"]["kind"], kind, "{:#}", results[0]);
+    assert!(!results[0]["trouble"]["detail"].as_str().unwrap_or("").is_empty());
+    assert_eq!(output.status.code(), Some(3));
+    // The program may run well for a while before it breaks down; after that
+    // the deadline of 1 s and 2 s more are all that may pass.
+    assert!(took < Duration::from_secs(20), "{took:?}");
+}
