@@ -1,2 +1,103 @@
-//! The `dryfire` command.
-fn main() {}
+//! The `dryfire` command: arguments, terminal, exit status. The only crate that prints.
+
+mod args;
+mod check;
+mod defects;
+mod files;
+mod interrupt;
+mod library;
+mod logging;
+mod progress;
+mod rig;
+mod run;
+mod schema;
+mod screen;
+
+use std::process::ExitCode;
+
+use clap::Parser;
+use clap::error::ErrorKind;
+use dryfire_report::ExitStatus;
+
+use crate::args::{Arguments, Command, RigCommand};
+use crate::screen::{Mistake, Screen};
+
+fn main() -> ExitCode {
+    let arguments = match Arguments::try_parse() {
+        Ok(arguments) => arguments,
+        Err(error) => return usage(&error),
+    };
+    let mut screen = Screen::new();
+    let status = match begin(&arguments, &mut screen) {
+        Ok(status) => status,
+        Err(refusal) => {
+            refusal.tell(&screen);
+            ExitStatus::BadInput
+        }
+    };
+    let status = match screen.failure() {
+        Some(error) => {
+            screen.complain(&Mistake::new(format!("standard output could not be written: {error}")));
+            ExitStatus::Error
+        }
+        None => status,
+    };
+    ExitCode::from(status.code())
+}
+
+fn begin(arguments: &Arguments, screen: &mut Screen) -> Result<ExitStatus, Refusal> {
+    logging::begin(arguments.verbose)?;
+    match &arguments.command {
+        Command::Run(run) => run::run(run, arguments.verbose, screen),
+        Command::Check(check) => check::check(check, screen),
+        Command::Schema(schema) => schema::schema(schema.kind, screen),
+        Command::Rig(RigCommand::Simulate(simulate)) => rig::simulate(simulate, screen),
+        Command::Defects => defects::defects(screen),
+    }
+}
+
+/// Help and version are answers; everything else is a mistake in the call.
+fn usage(error: &clap::Error) -> ExitCode {
+    // A reader that has gone away does not want the text.
+    let _ = error.print();
+    match error.kind() {
+        ErrorKind::DisplayHelp | ErrorKind::DisplayVersion => ExitCode::SUCCESS,
+        _ => ExitCode::from(ExitStatus::BadInput.code()),
+    }
+}
+
+/// Why nothing ran.
+#[derive(Debug, Default)]
+pub(crate) struct Refusal {
+    /// Located mistakes in files.
+    diagnostics: Vec<dryfire_scenario::Diagnostic>,
+    /// Everything else.
+    mistakes: Vec<Mistake>,
+}
+
+impl Refusal {
+    fn is_empty(&self) -> bool {
+        self.diagnostics.is_empty() && self.mistakes.is_empty()
+    }
+
+    fn tell(&self, screen: &Screen) {
+        for diagnostic in &self.diagnostics {
+            screen.complain_about(diagnostic);
+        }
+        for mistake in &self.mistakes {
+            screen.complain(mistake);
+        }
+    }
+}
+
+impl From<Mistake> for Refusal {
+    fn from(mistake: Mistake) -> Self {
+        Refusal { diagnostics: Vec::new(), mistakes: vec![mistake] }
+    }
+}
+
+impl From<Vec<Mistake>> for Refusal {
+    fn from(mistakes: Vec<Mistake>) -> Self {
+        Refusal { diagnostics: Vec::new(), mistakes }
+    }
+}

@@ -1,0 +1,209 @@
+//! The command line as it is written.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+
+/// Plays a kiln to a home-built controller, breaks things on purpose, and judges every reaction.
+#[derive(Debug, Parser)]
+#[command(
+    name = "dryfire",
+    version,
+    after_long_help = AFTER_HELP,
+    arg_required_else_help = true,
+    subcommand_required = true,
+    propagate_version = true,
+    max_term_width = 100
+)]
+pub(crate) struct Arguments {
+    #[command(subcommand)]
+    pub(crate) command: Command,
+
+    /// Log what goes on to standard error: -v what begins and ends, -vv every step, -vvv everything.
+    ///
+    /// The environment variable RUST_LOG, where it is set, is used instead.
+    #[arg(short, long, global = true, action = clap::ArgAction::Count)]
+    pub(crate) verbose: u8,
+}
+
+const AFTER_HELP: &str = "\
+Exit status:
+  0    every expectation of every scenario that ran was met
+  1    an expectation failed, or a hazard is uncovered
+  2    something could not be decided
+  3    bench, link or controller broke down
+  4    a file, an option or an argument is wrong; nothing ran
+  5    no scenario applies to this bench
+  130  interrupted (Ctrl-C) before everything was finished
+Where several apply: 4 before anything runs, then 130, 3, 1, 2, 5, 0.
+
+Cautions:
+  The bench is for extra-low voltage only. Mains never comes near the rig; the kiln is unplugged or locked
+  out and its elements are disconnected. What is shown here is evidence about a controller, not approval
+  of a kiln: an independent high limit, a fused disconnect, earth and all work on the supply belong to a
+  licensed electrician and the local code. Never leave a first firing alone.";
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum Command {
+    Run(RunArguments),
+    Check(CheckArguments),
+    Schema(SchemaArguments),
+    /// Work with rigs.
+    #[command(subcommand)]
+    Rig(RigCommand),
+    /// List the defects that the stand-in controller can be given.
+    Defects,
+}
+
+#[derive(Debug, Args)]
+#[command(
+    arg_required_else_help = false,
+    about = "Run scenarios on a bench and judge every expectation",
+    long_about = "Run scenarios on a bench and judge every expectation.\n\n\
+        The results go to standard output: a table with the margins, what is behind everything that did not go \
+        well, and what each hazard came to; or JSON lines with --format json. The last lines count the hazards \
+        that were shown to be met, those that failed, and those that nothing meets.",
+    after_long_help = "\
+Examples:
+  dryfire run scenarios                            the whole library on the virtual bench
+  dryfire run scenarios/probe my-own.yaml          one family and a file
+  dryfire run scenarios --bench my-bench.yaml      your own controller, as its bench file says
+  dryfire run scenarios --defect lid-ignored       what the library says of a known mistake
+  dryfire run scenarios --format json > results.jsonl
+  dryfire run scenarios --bench rig.yaml --port /dev/ttyACM0
+
+Exit status: 0 all met, 1 failed or uncovered, 2 not decided, 3 broke down, 4 bad input,
+5 nothing applicable, 130 interrupted; docs/output.md says which comes first."
+)]
+pub(crate) struct RunArguments {
+    /// Scenario files, and folders to search for them (all *.yaml, except in folders named kilns and benches).
+    #[arg(value_name = "PATH")]
+    pub(crate) paths: Vec<PathBuf>,
+
+    /// Bench file: how the controller is wired and what it promises.
+    ///
+    /// Without it, benches/virtual.yaml in the library folder of the first path that has one (the path itself or
+    /// up to two folders above it); otherwise the copy of that bench built into this program.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) bench: Option<PathBuf>,
+
+    /// Seed of everything random; the same seed gives the same results on a virtual bench.
+    #[arg(long, value_name = "NUMBER", default_value_t = 1)]
+    pub(crate) seed: u64,
+
+    /// How many scenarios run at a time; a rig runs one. [default: one for each processor]
+    #[arg(long, value_name = "NUMBER", value_parser = clap::value_parser!(u16).range(1..))]
+    pub(crate) jobs: Option<u16>,
+
+    /// What standard output is for.
+    #[arg(long, value_enum, value_name = "FORMAT", default_value_t = Format::Text)]
+    pub(crate) format: Format,
+
+    /// Give the stand-in controller this defect (see `dryfire defects`); may be repeated.
+    #[arg(long, value_name = "NAME")]
+    pub(crate) defect: Vec<String>,
+
+    /// Port of the rig, in place of the bench file's.
+    #[arg(long, value_name = "PORT")]
+    pub(crate) port: Option<String>,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum Format {
+    /// For people.
+    Text,
+    /// One JSON object a line, as docs/output.md says.
+    Json,
+}
+
+#[derive(Debug, Args)]
+#[command(
+    arg_required_else_help = false,
+    about = "Look for mistakes in scenario, bench and kiln files without running anything",
+    long_about = "Look for mistakes in scenario, bench and kiln files without running anything.\n\n\
+        Every mistake is shown with its place and a hint. Warnings do not refuse a file.",
+    after_long_help = "\
+Examples:
+  dryfire check scenarios                          the whole library with its benches and kilns
+  dryfire check my-own.yaml --bench my-bench.yaml  and whether the two fit together
+
+Exit status: 0 all files in order, 4 a mistake in a file or an argument."
+)]
+pub(crate) struct CheckArguments {
+    /// Files, and folders to search for them (all *.yaml).
+    #[arg(value_name = "PATH")]
+    pub(crate) paths: Vec<PathBuf>,
+
+    /// Also check that every scenario fits this bench.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) bench: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+#[command(
+    about = "Print the JSON Schema of a kind of file, for editors",
+    after_long_help = "\
+Examples:
+  dryfire schema scenario > scenario.schema.json"
+)]
+pub(crate) struct SchemaArguments {
+    /// Which kind of file.
+    #[arg(value_enum)]
+    pub(crate) kind: SchemaKind,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum SchemaKind {
+    /// What is done and what must be seen.
+    Scenario,
+    /// How a controller is wired and what it promises.
+    Bench,
+    /// Size, power, wall and load.
+    Kiln,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum RigCommand {
+    Simulate(SimulateArguments),
+}
+
+#[derive(Debug, Args)]
+#[command(
+    about = "Serve a simulated rig with the stand-in controller behind a pseudo-terminal",
+    long_about = "Serve a simulated rig with the stand-in controller behind a pseudo-terminal, until Ctrl-C.\n\n\
+        The port's path is printed on standard output. It speaks what a real rig speaks, so the whole way over a \
+        serial port can be tried without hardware.",
+    after_long_help = "\
+Examples:
+  dryfire rig simulate --bench scenarios/benches/rig.yaml --link /tmp/rig
+  dryfire run scenarios --bench scenarios/benches/rig.yaml --port /tmp/rig"
+)]
+pub(crate) struct SimulateArguments {
+    /// Bench file of the controller that stands behind the rig.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) bench: PathBuf,
+
+    /// At most this many times as fast as a clock. [default: as fast as the host grants; 1 with --no-grants]
+    #[arg(long, value_name = "NUMBER", value_parser = speed)]
+    pub(crate) speed: Option<f64>,
+
+    /// Run freely like silicon, instead of only as far as the host grants.
+    #[arg(long)]
+    pub(crate) no_grants: bool,
+
+    /// Give the stand-in controller this defect (see `dryfire defects`); may be repeated.
+    #[arg(long, value_name = "NAME")]
+    pub(crate) defect: Vec<String>,
+
+    /// Also make a symbolic link to the port at this path.
+    #[arg(long, value_name = "PATH")]
+    pub(crate) link: Option<PathBuf>,
+}
+
+/// A factor between a tenth and ten thousand.
+fn speed(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(speed) if (0.1..=10_000.0).contains(&speed) => Ok(speed),
+        _ => Err("expected a number from 0.1 to 10000, such as 0.5 or 20".to_owned()),
+    }
+}

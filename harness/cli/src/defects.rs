@@ -1,0 +1,38 @@
+//! `dryfire defects`: what the stand-in can be made to do wrong.
+
+use dryfire_report::{ExitStatus, Line, Style, Text};
+use dryfire_stand_in::Defect;
+
+use crate::Refusal;
+use crate::files::distance;
+use crate::screen::{Mistake, Screen};
+
+pub(crate) fn defects(screen: &mut Screen) -> Result<ExitStatus, Refusal> {
+    let width = screen.width().clamp(40, 110);
+    let mut text = Text::default();
+    for defect in Defect::ALL {
+        let head = Line::new()
+            .with(Style::Strong, defect.name())
+            .with(Style::Faint, format!("  [{}]", defect.symptom().hazard));
+        text.lines.push(head);
+        for part in dryfire_report::wrap(defect.description(), width - 4) {
+            text.lines.push(Line::new().with(Style::Plain, format!("    {part}")));
+        }
+    }
+    screen.text(&text);
+    Ok(ExitStatus::AllHeld)
+}
+
+/// Refuses a name that no defect has. `from` says where it was written.
+pub(crate) fn known(name: &str, from: &str) -> Result<Defect, Mistake> {
+    if let Some(defect) = Defect::from_name(name) {
+        return Ok(defect);
+    }
+    let near = Defect::ALL.iter().map(|defect| (distance(name, defect.name()), defect.name())).min();
+    let mistake = Mistake::new(format!("the stand-in has no defect `{name}` ({from})"));
+    let mistake = match near {
+        Some((letters, near)) if letters <= 4 => mistake.hint(format!("did you mean `{near}`?")),
+        _ => mistake,
+    };
+    Err(mistake.hint("`dryfire defects` lists them all"))
+}

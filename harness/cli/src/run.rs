@@ -1,0 +1,345 @@
+//! `dryfire run`: scenarios on a bench, judged.
+
+use std::path::PathBuf;
+use std::sync::atomic::Ordering;
+
+use dryfire_bench::{
+    Bench as Driver, BenchIdentity, Job, JobOutcome, ProgramBench, RigBench, RunSetup, SessionNote, SessionOptions,
+    VirtualBench, bind_all, run_seed, run_session,
+};
+use dryfire_engine::{Applicability, Binding, Event, Observation, ScenarioResult, Trouble, TroubleKind};
+use dryfire_report::{ExitStatus, JsonLines, NotRun, Outcome, RunHead, SessionHead, Tally, summary};
+use dryfire_scenario::{BeginFiring, Bench, BenchKind, Scenario, Stimulus};
+use dryfire_units::RigTime;
+
+use crate::args::{Format, RunArguments};
+use crate::files::{self, Wanted};
+use crate::library::{BenchWithKiln, Reader, ScenarioFile, misfit};
+use crate::progress::Progress;
+use crate::rig::AtTheTerminal;
+use crate::screen::{Mistake, Screen, terminals};
+use crate::{Refusal, defects, interrupt};
+
+pub(crate) fn run(arguments: &RunArguments, verbose: u8, screen: &mut Screen) -> Result<ExitStatus, Refusal> {
+    let session = prepare(arguments, screen)?;
+    let stop = interrupt::watch()?;
+    let (stderr, stdout) = terminals();
+    // A bar would mix with log lines, with JSON lines on the same terminal, and with questions to the operator.
+    let asks = asks(&session);
+    let visible = stderr && verbose == 0 && !asks && !(stdout && arguments.format == Format::Json);
+    let mut progress = Progress::new(session.jobs.len(), visible);
+    let mut telling = Telling::new(&session, arguments);
+    let span = tracing::info_span!("session", seed = arguments.seed, bench = %session.fitted.bench.name);
+    let _entered = span.enter();
+    tracing::info!(scenarios = session.jobs.len(), "session begins");
+
+    telling.session(screen);
+    let options = SessionOptions {
+        seed: arguments.seed,
+        jobs: session.workers,
+        sample_events: arguments.format == Format::Json,
+        live: telling.live,
+        stop: &stop,
+    };
+    let make_bench = || make_bench(&session.fitted);
+    run_session(&session.jobs, &make_bench, options, &mut |note| {
+        if stop.load(Ordering::Relaxed) {
+            progress.stopping();
+        }
+        match note {
+            SessionNote::Started { job } => {
+                progress.started(job, &session.jobs[job].scenario.name);
+                telling.started(screen, job);
+            }
+            SessionNote::Progress { job, at } => progress.reached(job, at),
+            SessionNote::Live { event, .. } => telling.live(screen, &event),
+            SessionNote::Finished { job, outcome } => {
+                progress.finished(job);
+                telling.finished(screen, job, *outcome, stop.load(Ordering::Relaxed));
+            }
+        }
+    });
+    progress.clear();
+    let interrupted = stop.load(Ordering::Relaxed);
+    let outcome = Outcome { results: &telling.results, not_run: &telling.not_run, interrupted };
+    let status = Tally::of(&outcome).exit_status();
+    match arguments.format {
+        Format::Text => {
+            let width = screen.width();
+            screen.text(&summary(&session.head, &outcome, width));
+        }
+        Format::Json => screen.out(telling.json.summary(&outcome)),
+    }
+    tracing::info!(status = status.code(), "session is over");
+    Ok(status)
+}
+
+/// Whether somebody may be asked to do something during the runs.
+fn asks(session: &Session) -> bool {
+    let bench = &session.fitted.bench;
+    let prompts = |step: &dryfire_scenario::Step| {
+        step.stimuli.iter().any(|stimulus| matches!(stimulus.value, Stimulus::Prompt(_)))
+    };
+    matches!(bench.kind, BenchKind::Rig { .. })
+        && (bench.begin == BeginFiring::Operator
+            || session.jobs.iter().any(|job| job.scenario.script.iter().any(prompts)))
+}
+
+/// Everything that a session needs, read and checked before anything runs.
+struct Session {
+    head: SessionHead,
+    fitted: BenchWithKiln,
+    jobs: Vec<Job>,
+    workers: usize,
+}
+
+fn prepare(arguments: &RunArguments, screen: &Screen) -> Result<Session, Refusal> {
+    if arguments.paths.is_empty() {
+        return Err(Mistake::new("nothing to run: no scenario file or folder was named")
+            .hint("`dryfire run scenarios` runs the library from the project's folder")
+            .hint("`dryfire run FILE.yaml --bench BENCH.yaml` runs one scenario on your own bench")
+            .hint("`dryfire run --help` tells more")
+            .into());
+    }
+    let paths = files::find(&arguments.paths, Wanted::Scenarios)?;
+    let mut reader = Reader::new(screen);
+    let scenarios = reader.scenarios(&paths);
+    let fitted = match arguments.bench.clone().or_else(|| files::default_bench(&arguments.paths)) {
+        Some(path) => reader.bench(&path),
+        None => reader.built_in_bench(),
+    };
+    let fitted = fitted.map(|mut fitted| {
+        if let Err(mistakes) = apply(arguments, &mut fitted.bench) {
+            mistakes.into_iter().for_each(|mistake| reader.mistake(mistake));
+        }
+        fitted
+    });
+    let fitted = reader.finish(fitted)?;
+    buildable(&fitted)?;
+    let jobs = bind(&scenarios, &fitted)?;
+    let head = head(arguments, &fitted.bench, jobs.len());
+    let workers = workers(arguments, &fitted.bench)?;
+    Ok(Session { head, fitted, jobs, workers })
+}
+
+/// A bench as its file describes it; one that cannot be made breaks down when its first run begins.
+fn make_bench(fitted: &BenchWithKiln) -> Box<dyn Driver> {
+    match &fitted.bench.kind {
+        BenchKind::Virtual(_) => Box::new(VirtualBench::new(fitted.bench.clone())),
+        BenchKind::Program { .. } => match ProgramBench::new(&fitted.bench, &fitted.folder) {
+            Ok(bench) => Box::new(bench),
+            Err(error) => Box::new(Unmakeable(error.to_string())),
+        },
+        BenchKind::Rig { port, .. } => {
+            let port = PathBuf::from(port.as_deref().unwrap_or_default());
+            Box::new(RigBench::serial(fitted.bench.clone(), port).with_operator(Box::new(AtTheTerminal::new())))
+        }
+    }
+}
+
+/// What can be known of a bench before anything runs.
+fn buildable(fitted: &BenchWithKiln) -> Result<(), Mistake> {
+    match &fitted.bench.kind {
+        BenchKind::Virtual(_) => Ok(()),
+        BenchKind::Program { .. } => match ProgramBench::new(&fitted.bench, &fitted.folder) {
+            Ok(_) => Ok(()),
+            Err(error) => Err(Mistake::new(error.to_string())),
+        },
+        BenchKind::Rig { port: Some(_), .. } => Ok(()),
+        BenchKind::Rig { port: None, .. } => {
+            Err(Mistake::new(format!("the bench file of `{}` names no port for its rig", fitted.bench.name))
+                .hint("name it with --port, for example --port /dev/ttyACM0"))
+        }
+    }
+}
+
+/// A bench that cannot be made any more, although it could a moment ago.
+struct Unmakeable(String);
+
+impl Driver for Unmakeable {
+    fn begin(&mut self, _: &RunSetup) -> Result<BenchIdentity, Trouble> {
+        Err(Trouble { kind: TroubleKind::PlanUnplayable, detail: self.0.clone() })
+    }
+
+    fn command(&mut self, _: dryfire_engine::Command) -> Result<(), Trouble> {
+        Ok(())
+    }
+
+    fn advance(&mut self, _: RigTime, _: &mut Vec<Observation>) -> Result<(), Trouble> {
+        Ok(())
+    }
+
+    fn end(&mut self) {}
+}
+
+/// Puts what the command line says in place of what the bench file says.
+fn apply(arguments: &RunArguments, bench: &mut Bench) -> Result<(), Vec<Mistake>> {
+    let mut mistakes = Vec::new();
+    let kind = kind_word(&bench.kind);
+    if !arguments.defect.is_empty() {
+        match &mut bench.kind {
+            BenchKind::Virtual(choice) => {
+                for name in &arguments.defect {
+                    match defects::known(name, "--defect") {
+                        Ok(_) if choice.defects.contains(name) => {}
+                        Ok(_) => choice.defects.push(name.clone()),
+                        Err(mistake) => mistakes.push(mistake),
+                    }
+                }
+            }
+            _ => mistakes.push(
+                Mistake::new(format!(
+                    "--defect is for the stand-in controller; the bench `{}` is a {kind} bench with one of its own",
+                    bench.name
+                ))
+                .hint("leave out --bench, or name a virtual one"),
+            ),
+        }
+    }
+    if let Some(named) = &arguments.port {
+        match &mut bench.kind {
+            BenchKind::Rig { port, .. } => *port = Some(named.clone()),
+            _ => mistakes.push(
+                Mistake::new(format!("--port is for rigs; the bench `{}` is a {kind} bench", bench.name))
+                    .hint("name the bench file of a rig with --bench"),
+            ),
+        }
+    }
+    if mistakes.is_empty() { Ok(()) } else { Err(mistakes) }
+}
+
+fn kind_word(kind: &BenchKind) -> &'static str {
+    match kind {
+        BenchKind::Virtual(_) => "virtual",
+        BenchKind::Program { .. } => "program",
+        BenchKind::Rig { .. } => "rig",
+    }
+}
+
+fn head(arguments: &RunArguments, bench: &Bench, scenarios: usize) -> SessionHead {
+    SessionHead {
+        bench: bench.name.clone(),
+        bench_kind: kind_word(&bench.kind).to_owned(),
+        controller: bench.controller.clone(),
+        firmware_version: bench.firmware_version.clone(),
+        defects: match &bench.kind {
+            BenchKind::Virtual(choice) => choice.defects.clone(),
+            _ => Vec::new(),
+        },
+        seed: arguments.seed,
+        scenarios,
+        tool: concat!("dryfire ", env!("CARGO_PKG_VERSION")).to_owned(),
+    }
+}
+
+/// How many runs may go on at once.
+fn workers(arguments: &RunArguments, bench: &Bench) -> Result<usize, Refusal> {
+    let wanted = arguments.jobs.map(usize::from);
+    if matches!(bench.kind, BenchKind::Rig { .. }) {
+        return match wanted {
+            None | Some(1) => Ok(1),
+            Some(wanted) => Err(Mistake::new(format!("--jobs {wanted}: there is one rig, and it runs one scenario"))
+                .hint("leave out --jobs")
+                .into()),
+        };
+    }
+    Ok(wanted.unwrap_or_else(|| std::thread::available_parallelism().map_or(1, usize::from)))
+}
+
+fn bind(scenarios: &[ScenarioFile], fitted: &BenchWithKiln) -> Result<Vec<Job>, Refusal> {
+    let values: Vec<Scenario> = scenarios.iter().map(|file| file.scenario.clone()).collect();
+    bind_all(values, &fitted.bench, &fitted.kiln).map_err(|misfits| {
+        let mistakes = misfits.iter().flat_map(|one| {
+            let file = &scenarios[one.scenario];
+            one.errors.iter().map(|error| misfit(file, &fitted.bench, &error.message, error.span))
+        });
+        mistakes.collect::<Vec<Mistake>>().into()
+    })
+}
+
+/// Turns what the session tells into results and, where they are asked for, JSON lines.
+///
+/// Where one run goes on at a time its lines are written as they come; otherwise
+/// each run's when its turn in the plan has come. The lines are the same.
+struct Telling<'a> {
+    session: &'a Session,
+    seed: u64,
+    lines_wanted: bool,
+    live: bool,
+    json: JsonLines,
+    results: Vec<ScenarioResult>,
+    not_run: Vec<NotRun>,
+}
+
+impl<'a> Telling<'a> {
+    fn new(session: &'a Session, arguments: &RunArguments) -> Self {
+        Telling {
+            session,
+            seed: arguments.seed,
+            lines_wanted: arguments.format == Format::Json,
+            live: arguments.format == Format::Json && session.workers.clamp(1, session.jobs.len().max(1)) == 1,
+            json: JsonLines::new(),
+            results: Vec::new(),
+            not_run: Vec::new(),
+        }
+    }
+
+    fn session(&self, screen: &mut Screen) {
+        if self.lines_wanted {
+            screen.out(self.json.session(&self.session.head));
+        }
+    }
+
+    fn started(&mut self, screen: &mut Screen, job: usize) {
+        if self.live {
+            let lines = self.begin(job);
+            screen.out(lines);
+        }
+    }
+
+    fn live(&mut self, screen: &mut Screen, event: &Event) {
+        if self.live {
+            screen.out(self.json.event(event));
+        }
+    }
+
+    fn finished(&mut self, screen: &mut Screen, job: usize, outcome: JobOutcome, stopped: bool) {
+        let run = job + 1;
+        let JobOutcome { result, events, .. } = outcome;
+        let ran = result.applicability == Applicability::Ran;
+        let begun = !events.is_empty() || result.trouble.is_some();
+        if stopped && ran && !begun {
+            let not_run = NotRun { run, scenario: result.scenario, hazards: result.hazards };
+            if self.lines_wanted {
+                screen.out(self.json.not_run(&not_run));
+            }
+            self.not_run.push(not_run);
+            return;
+        }
+        if self.lines_wanted {
+            let mut lines = String::new();
+            if !self.live {
+                lines.push_str(&self.begin(job));
+                for event in &events {
+                    lines.push_str(&self.json.event(event));
+                }
+            }
+            lines.push_str(&self.json.result(run, &result));
+            screen.out(lines);
+        }
+        self.results.push(result);
+    }
+
+    /// The line that begins a run; nothing for a scenario that does not run.
+    fn begin(&mut self, job: usize) -> String {
+        let job_of_it = &self.session.jobs[job];
+        let Binding::Ready(plan) = &job_of_it.binding else { return String::new() };
+        self.json.begin(&RunHead {
+            run: job + 1,
+            scenario: plan.scenario.clone(),
+            hazards: plan.hazards.clone(),
+            seed: run_seed(self.seed, &job_of_it.scenario.name),
+            signals: plan.table.clone(),
+        })
+    }
+}
