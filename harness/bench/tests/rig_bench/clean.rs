@@ -1,6 +1,6 @@
 //! Over a wire without faults.
 
-use dryfire_bench::{Bench as _, RigPace, WireFaults};
+use dryfire_bench::{Bench as _, Operator, RigPace, WireFaults};
 use dryfire_engine::{Command, CommandId, CommandKind, Observation, Pacing};
 use dryfire_units::{RigSpan, RigTime};
 
@@ -153,6 +153,34 @@ fn a_question_to_nobody_counts_as_done_on_a_simulated_rig() {
     let mut bench = bench_over(RigPace::Granted, 70 * MS, CLEAN, 0);
     let played = play(&mut bench, &[(50 * MS, CommandKind::Prompt { text: "close the lid".to_owned() })], 100 * MS);
     assert!(played.seen.contains(&Observation::OperatorDone { command: CommandId(0), at: at(50 * MS) }));
+}
+
+/// Answers each question once `after` further looks have been taken.
+struct SlowOperator {
+    asked: Vec<String>,
+    after: u32,
+    looks: u32,
+}
+
+impl Operator for SlowOperator {
+    fn ask(&mut self, text: &str) {
+        self.asked.push(text.to_owned());
+        self.looks = 0;
+    }
+    fn is_done(&mut self) -> bool {
+        self.looks += 1;
+        self.looks == self.after
+    }
+}
+
+#[test]
+fn the_operator_s_answer_comes_when_it_is_given_and_the_run_goes_on_meanwhile() {
+    let operator = SlowOperator { asked: Vec::new(), after: 3, looks: 0 };
+    let mut bench = bench_over(RigPace::Granted, 70 * MS, CLEAN, 0).with_operator(Box::new(operator));
+    let played = play(&mut bench, &[(50 * MS, CommandKind::Prompt { text: "close the lid".to_owned() })], 2_000 * MS);
+    let done = played.seen.iter().position(|seen| matches!(seen, Observation::OperatorDone { .. })).expect("done");
+    assert_eq!(played.seen[done], Observation::OperatorDone { command: CommandId(0), at: at(600 * MS) });
+    assert_eq!(played.watermark(), at(2_000 * MS));
 }
 
 #[test]
