@@ -65,6 +65,48 @@ pub(crate) struct Piece {
     pub(crate) potential_slope: f64,
 }
 
+/// A straight piece of conductivity over temperature: good within `half` of `centre`.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct ConductivityPiece {
+    centre: f64,
+    half: f64,
+    value: f64,
+    slope: f64,
+}
+
+/// Half a cell between its centre and a face, through which heat is conducted.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct HalfCell {
+    table: usize,
+    /// Conductance per area for a conductivity of one.
+    per_conductivity: f64,
+    /// Where its conductivity was last looked up: temperatures move slowly.
+    piece: ConductivityPiece,
+}
+
+impl HalfCell {
+    pub(crate) fn new(table: usize, per_conductivity: f64) -> Self {
+        // Of no width: the first use looks it up.
+        let piece = ConductivityPiece { centre: 0.0, half: -1.0, value: 0.0, slope: 0.0 };
+        HalfCell { table, per_conductivity, piece }
+    }
+
+    /// Conductance per area at a mean temperature.
+    #[inline(always)]
+    pub(crate) fn conductance(&mut self, tables: &[MaterialTable], celsius: f64) -> f64 {
+        if libm::fabs(celsius - self.piece.centre) > self.piece.half {
+            self.look_up(tables, celsius);
+        }
+        self.per_conductivity * (self.piece.value + self.piece.slope * (celsius - self.piece.centre))
+    }
+
+    #[cold]
+    #[inline(never)]
+    fn look_up(&mut self, tables: &[MaterialTable], celsius: f64) {
+        self.piece = tables[self.table].conductivity_piece(celsius);
+    }
+}
+
 impl MaterialTable {
     /// Tables for a density (1 for a table per kilogram), conductivity and specific heat.
     pub(crate) fn new(density: f64, conductivity: &Conductivity, specific_heat: &SpecificHeat) -> Self {
@@ -150,15 +192,19 @@ impl MaterialTable {
         (segment.temperature + x * segment.temperature_rise, segment.temperature_rise * self.per_enthalpy)
     }
 
-    /// Conductivity at a temperature.
-    #[inline(always)]
-    pub(crate) fn conductivity(&self, celsius: f64) -> f64 {
-        const PER_CELSIUS: f64 = SEGMENTS as f64 / (RANGE.1 - RANGE.0);
-        let (index, x) = locate((celsius - RANGE.0) * PER_CELSIUS);
-        // Held at the ends: a linear law must not run below zero far outside.
+    /// Conductivity around a temperature. Held constant beyond the tables: a
+    /// linear law must not run below zero far outside.
+    pub(crate) fn conductivity_piece(&self, celsius: f64) -> ConductivityPiece {
+        const WIDTH: f64 = (RANGE.1 - RANGE.0) / SEGMENTS as f64;
+        let (index, x) = locate((celsius - RANGE.0) / WIDTH);
         let [k, rise] = self.conductivity[index];
-        let x = if x > 0.0 { x } else { 0.0 };
-        k + if x < 1.0 { x } else { 1.0 } * rise
+        let centre = RANGE.0 + (index as f64 + 0.5) * WIDTH;
+        if !(0.0..=1.0).contains(&x) {
+            let value = if x < 0.0 { k } else { k + rise };
+            let half = libm::fabs(celsius - centre) - 0.5 * WIDTH;
+            return ConductivityPiece { centre: celsius, half, value, slope: 0.0 };
+        }
+        ConductivityPiece { centre, half: 0.5 * WIDTH, value: k + 0.5 * rise, slope: rise / WIDTH }
     }
 
     /// Enthalpy at a temperature: the exact inverse of [`at`](Self::at).

@@ -5,7 +5,7 @@
 use std::ops::Range;
 
 use crate::description::{KilnDescription, Layer};
-use crate::material::{MaterialTable, Piece};
+use crate::material::{HalfCell, MaterialTable, Piece};
 
 /// Cells of one layer: neighbours in the flat arrays that share a material.
 #[derive(Clone, Debug)]
@@ -19,11 +19,8 @@ struct Run {
 struct Interface {
     /// The cell on the hot side; the next one is on the cold side.
     cell: usize,
-    hot_table: usize,
-    cold_table: usize,
-    /// Conductance of the half cell for a conductivity of one.
-    hot_half: f64,
-    cold_half: f64,
+    hot_half: HalfCell,
+    cold_half: HalfCell,
     /// Temperature there at the last step, at which conductivities are taken.
     temperature: f64,
 }
@@ -32,10 +29,8 @@ struct Interface {
 #[derive(Clone, Debug)]
 pub(crate) struct ZoneWall {
     pub(crate) cells: Range<usize>,
-    first_table: usize,
-    last_table: usize,
-    first_half: f64,
-    last_half: f64,
+    first_half: HalfCell,
+    last_half: HalfCell,
 }
 
 /// Walls of all zones.
@@ -54,7 +49,7 @@ pub(crate) struct Walls {
     temperature: Vec<f64>,
     earlier_temperature: Vec<f64>,
     middle: Vec<f64>,
-    /// Into each cell from the one before; zero where zones meet.
+    /// Into each cell from the one before, and one more at the end; zero where zones meet.
     flux: Vec<f64>,
     pieces: Pieces,
 }
@@ -128,29 +123,22 @@ impl Walls {
                     known.len() - 1
                 });
                 let per_thickness = layer.nodes as f64 / layer.thickness.value();
-                let half = 2.0 * per_thickness;
+                let half = HalfCell::new(table, 2.0 * per_thickness);
                 let begin = walls.per_thickness.len();
-                if let Some((hot_table, hot_half)) = last {
-                    walls.interfaces.push(Interface {
-                        cell: begin - 1,
-                        hot_table,
-                        cold_table: table,
-                        hot_half,
-                        cold_half: half,
-                        temperature: 0.0,
-                    });
+                if let Some(hot_half) = last {
+                    walls.interfaces.push(Interface { cell: begin - 1, hot_half, cold_half: half, temperature: 0.0 });
                 }
                 for index in 0..layer.nodes {
                     walls.per_thickness.push(per_thickness);
                     walls.to_next.push(if index + 1 < layer.nodes { per_thickness } else { 0.0 });
                 }
                 walls.runs.push(Run { table, cells: begin..walls.per_thickness.len() });
-                first = first.or(Some((table, half)));
-                last = Some((table, half));
+                first = first.or(Some(half));
+                last = Some(half);
             }
-            if let (Some((first_table, first_half)), Some((last_table, last_half))) = (first, last) {
+            if let (Some(first_half), Some(last_half)) = (first, last) {
                 let cells = start..walls.per_thickness.len();
-                walls.zones.push(ZoneWall { cells, first_table, last_table, first_half, last_half });
+                walls.zones.push(ZoneWall { cells, first_half, last_half });
             }
         }
         let cells = walls.per_thickness.len();
@@ -161,10 +149,10 @@ impl Walls {
             &mut walls.temperature,
             &mut walls.earlier_temperature,
             &mut walls.middle,
-            &mut walls.flux,
         ] {
             state.resize(cells, 0.0);
         }
+        walls.flux.resize(cells + 1, 0.0);
         walls.pieces.resize(cells);
         walls
     }
@@ -217,20 +205,20 @@ impl Walls {
     /// Temperature of a zone's first cell in the middle of the step, and the
     /// conductance per area from a hot face of that temperature to it.
     #[inline]
-    pub(crate) fn behind_hot_face(&self, zone: usize, face: f64, ahead: f64) -> (f64, f64) {
-        let wall = &self.zones[zone];
+    pub(crate) fn behind_hot_face(&mut self, zone: usize, face: f64, ahead: f64) -> (f64, f64) {
+        let wall = &mut self.zones[zone];
         let cell = wall.cells.start;
         let middle = self.temperature[cell] + ahead * (self.temperature[cell] - self.earlier_temperature[cell]);
-        (middle, wall.first_half * self.tables[wall.first_table].conductivity((face + middle) / 2.0))
+        (middle, wall.first_half.conductance(&self.tables, (face + middle) * 0.5))
     }
 
     /// The same for the outer face and the last cell.
     #[inline]
-    pub(crate) fn behind_outer_face(&self, zone: usize, face: f64, ahead: f64) -> (f64, f64) {
-        let wall = &self.zones[zone];
+    pub(crate) fn behind_outer_face(&mut self, zone: usize, face: f64, ahead: f64) -> (f64, f64) {
+        let wall = &mut self.zones[zone];
         let cell = wall.cells.end - 1;
         let middle = self.temperature[cell] + ahead * (self.temperature[cell] - self.earlier_temperature[cell]);
-        (middle, wall.last_half * self.tables[wall.last_table].conductivity((face + middle) / 2.0))
+        (middle, wall.last_half.conductance(&self.tables, (face + middle) * 0.5))
     }
 
     /// Works out the fluxes between cells in the middle of the step; `ahead` is
@@ -249,9 +237,9 @@ impl Walls {
             let (hot, cold) = (interface.cell, interface.cell + 1);
             let t_hot = self.temperature[hot] + ahead * (self.temperature[hot] - self.earlier_temperature[hot]);
             let t_cold = self.temperature[cold] + ahead * (self.temperature[cold] - self.earlier_temperature[cold]);
-            let k_hot = self.tables[interface.hot_table].conductivity((t_hot + interface.temperature) / 2.0);
-            let k_cold = self.tables[interface.cold_table].conductivity((t_cold + interface.temperature) / 2.0);
-            let (g_hot, g_cold) = (interface.hot_half * k_hot, interface.cold_half * k_cold);
+            let between = interface.temperature;
+            let g_hot = interface.hot_half.conductance(&self.tables, (t_hot + between) * 0.5);
+            let g_cold = interface.cold_half.conductance(&self.tables, (t_cold + between) * 0.5);
             let share = g_hot / (g_hot + g_cold);
             interface.temperature = t_cold + share * (t_hot - t_cold);
             self.flux[cold] = share * g_cold * (t_hot - t_cold);
@@ -268,42 +256,29 @@ impl Walls {
 
     /// Moves heat between cells and brings temperature and potential up to date.
     pub(crate) fn update(&mut self, dt: f64) {
-        let cells = self.enthalpy.len();
-        let last = cells - 1;
-        {
-            let enthalpy = &mut self.enthalpy[..cells];
-            let (flux, per_thickness) = (&self.flux[..cells], &self.per_thickness[..cells]);
-            for cell in 0..last {
-                enthalpy[cell] += dt * per_thickness[cell] * (flux[cell] - flux[cell + 1]);
-            }
-            enthalpy[last] += dt * per_thickness[last] * flux[last];
-        }
         std::mem::swap(&mut self.potential, &mut self.earlier_potential);
         std::mem::swap(&mut self.temperature, &mut self.earlier_temperature);
-        if self.left_their_pieces() {
-            self.find_pieces();
-        }
-        let pieces = &self.pieces;
-        let enthalpy = &self.enthalpy[..cells];
-        let centre = &pieces.centre[..cells];
+        // One pass over plain slices of one length, which the compiler turns into vector code.
+        let cells = self.enthalpy.len();
+        let (into, out_of) = (&self.flux[..cells], &self.flux[1..=cells]);
+        let per_thickness = &self.per_thickness[..cells];
+        let (centre, half) = (&self.pieces.centre[..cells], &self.pieces.half[..cells]);
+        let (t0, t_slope) = (&self.pieces.temperature[..cells], &self.pieces.temperature_slope[..cells]);
+        let (p0, p_slope) = (&self.pieces.potential[..cells], &self.pieces.potential_slope[..cells]);
+        let enthalpy = &mut self.enthalpy[..cells];
         let (temperature, potential) = (&mut self.temperature[..cells], &mut self.potential[..cells]);
-        let (t0, t_slope) = (&pieces.temperature[..cells], &pieces.temperature_slope[..cells]);
-        let (p0, p_slope) = (&pieces.potential[..cells], &pieces.potential_slope[..cells]);
+        let mut left = 0_u64;
         for cell in 0..cells {
-            let from_centre = enthalpy[cell] - centre[cell];
+            let now = enthalpy[cell] + dt * per_thickness[cell] * (into[cell] - out_of[cell]);
+            let from_centre = now - centre[cell];
+            enthalpy[cell] = now;
             temperature[cell] = t0[cell] + t_slope[cell] * from_centre;
             potential[cell] = p0[cell] + p_slope[cell] * from_centre;
+            left |= u64::from(libm::fabs(from_centre) > half[cell]);
         }
-    }
-
-    /// Whether any cell is out of its straight piece.
-    fn left_their_pieces(&self) -> bool {
-        let places = self.enthalpy.iter().zip(&self.pieces.centre).zip(&self.pieces.half);
-        let mut left = 0_u64;
-        for ((enthalpy, centre), half) in places {
-            left |= u64::from(libm::fabs(enthalpy - centre) > *half);
+        if left != 0 {
+            self.find_pieces();
         }
-        left != 0
     }
 
     /// Looks the pieces up again. Seldom: a piece is some 7 °C wide.
@@ -312,7 +287,10 @@ impl Walls {
         for run in &self.runs {
             for cell in run.cells.clone() {
                 if libm::fabs(self.enthalpy[cell] - self.pieces.centre[cell]) > self.pieces.half[cell] {
-                    self.pieces.set(cell, self.tables[run.table].piece(self.enthalpy[cell]));
+                    let table = &self.tables[run.table];
+                    self.pieces.set(cell, table.piece(self.enthalpy[cell]));
+                    let point = table.at(self.enthalpy[cell]);
+                    (self.temperature[cell], self.potential[cell]) = (point.temperature, point.potential);
                 }
             }
         }
