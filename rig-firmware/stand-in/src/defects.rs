@@ -1,7 +1,8 @@
 //! Mistakes that real controllers make, each of which can be switched on.
 
 /// What a defect looks like from outside: the hazard whose scenarios have to
-/// show it, and the judge's word for what they then say.
+/// show it, and the judge's word for what they then say (a cut that is too late
+/// is judged as none when its limit passes).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub struct Symptom {
     /// Id of the hazard.
@@ -50,11 +51,11 @@ defects! {
         "Probe faults are looked at in ramps only; during a hold the last good reading is used for ever.";
     ProbeFaultClearsItself, "probe-fault-clears-itself", "probe-open", "violated",
         "A probe fault cuts the heat but is not latched: heat returns by itself with the reading.";
-    SuddenDropBelieved, "sudden-drop-believed", "probe-short", "heat-cut-late",
+    SuddenDropBelieved, "sudden-drop-believed", "probe-short", "heat-not-cut",
         "A reading that falls by hundreds of degrees from one sample to the next is believed and heated against.";
     StallUnnoticed, "stall-unnoticed", "probe-short", "heat-not-cut",
         "Nothing notices a reading that does not move, however long the elements heat.";
-    FrozenReadingBelieved, "frozen-reading-believed", "probe-frozen", "heat-cut-late",
+    FrozenReadingBelieved, "frozen-reading-believed", "probe-frozen", "heat-not-cut",
         "A reading that repeats itself to the last digit while the elements heat is believed.";
     FallingReadingBelieved, "falling-reading-believed", "probe-reversed", "heat-not-cut",
         "A reading that falls while the elements heat is believed and heated against, even below the probe's range.";
@@ -64,13 +65,13 @@ defects! {
         "A reading above the set-point is a fault in holds only, so a weld in a ramp goes unseen for long.";
     RunawayUnwatched, "runaway-unwatched", "runaway", "heat-not-cut",
         "A reading above the set-point is never a fault.";
-    TopWatchedOnlyWhileRamping, "top-watched-only-while-ramping", "over-temperature", "heat-cut-late",
+    TopWatchedOnlyWhileRamping, "top-watched-only-while-ramping", "over-temperature", "heat-not-cut",
         "The top temperature is checked in ramps only.";
-    TimerRestartedBySegment, "timer-restarted-by-segment", "firing-too-long", "heat-cut-late",
+    TimerRestartedBySegment, "timer-restarted-by-segment", "firing-too-long", "heat-not-cut",
         "Every new segment starts the firing's timer anew.";
-    TimerRestartedBySupplyCut, "timer-restarted-by-supply-cut", "firing-too-long", "heat-cut-late",
+    TimerRestartedBySupplyCut, "timer-restarted-by-supply-cut", "firing-too-long", "violated",
         "A firing that goes on after a supply cut gets its whole time again.";
-    TimerStopsWhileLagging, "timer-stops-while-lagging", "firing-too-long", "heat-not-cut",
+    TimerStopsWhileLagging, "timer-stops-while-lagging", "firing-too-long", "violated",
         "The firing's timer rests while the ramp waits for the kiln.";
     TimerOverflows, "timer-overflows", "firing-too-long", "heat-not-cut",
         "The firing's seconds are kept in a signed 16-bit number, which turns negative after 9.1 hours.";
@@ -86,7 +87,7 @@ defects! {
         "The lid switch is not looked at during a firing.";
     LidCutsElementsOnly, "lid-cuts-elements-only", "lid-open", "not-reached",
         "An open lid switches off the element relays but leaves the contactor closed.";
-    LidWaitsForCycle, "lid-waits-for-cycle", "lid-open", "heat-cut-late",
+    LidWaitsForCycle, "lid-waits-for-cycle", "lid-open", "heat-not-cut",
         "An open lid is acted upon only when the element's cycle is over.";
     RestartsAfterStop, "restarts-after-stop", "stop-pressed", "violated",
         "Stop cuts the heat only while the button is pressed; released, the firing goes on.";
@@ -96,7 +97,7 @@ defects! {
         "A start is accepted although a probe is faulty or a fault is latched.";
     AcknowledgeWithoutCure, "acknowledge-without-cure", "start-with-fault", "violated",
         "Acknowledging a fault that is still there clears it, and the firing goes on.";
-    HoldNeverEnds, "hold-never-ends", "control", "not-reached",
+    HoldNeverEnds, "hold-never-ends", "control", "violated",
         "The last hold goes on for ever.";
     HeatsOnAfterEnd, "heats-on-after-end", "control", "violated",
         "After the last segment the kiln is kept at its temperature instead of being switched off.";

@@ -103,7 +103,6 @@ fn lid_and_stop_cut_within_half_a_second_at_any_moment_of_any_tick(
     }
 }
 
-/// How each of these looks in the thermal model is what its symptom says.
 #[rstest]
 #[case(Defect::SuddenDropBelieved, ProbeStory::Short, 400.0, 30.0, true)]
 #[case(Defect::StallUnnoticed, ProbeStory::Short, 22.0, 1_800.0, false)]
@@ -124,7 +123,8 @@ fn a_defect_of_the_probe_guards_is_late_or_never(
     bench.run_until(300.0, ClosedLoop::element_on).expect("it heats");
     assert_eq!(bench.cut_within(limit_s), None);
     assert_eq!(bench.cut_within(7_200.0).is_some(), late, "{:?}", bench.lines);
-    assert_eq!(defect.symptom().reason, if late { "heat-cut-late" } else { "heat-not-cut" });
+    // Decided when the limit has passed, whether the heat is cut later on or not.
+    assert_eq!(defect.symptom().reason, "heat-not-cut");
 }
 
 #[rstest]
