@@ -205,7 +205,8 @@ fn run_job(
         outcome.result.remarks.push("not begun: the session was ended early".to_owned());
         return outcome;
     }
-    let span = tracing::info_span!("run", run = index, scenario = %job.scenario.name, seed);
+    // Counted from 1, as in every output.
+    let span = tracing::info_span!("run", run = index + 1, scenario = %job.scenario.name, seed);
     let _entered = span.enter();
     let bench = bench.get_or_insert_with(make_bench);
     let run = u32::try_from(index).unwrap_or(u32::MAX);

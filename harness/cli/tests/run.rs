@@ -217,10 +217,11 @@ fn log_lines_go_to_standard_error_with_session_and_run() {
     assert_eq!(ran.status, Some(0), "{ran:?}");
     let begun: Vec<&str> = ran.err.lines().filter(|line| line.contains("run begins")).collect();
     assert_eq!(begun.len(), 2, "{ran:?}");
-    assert!(
-        begun.iter().all(|line| line.contains("session{seed=1") && line.contains("scenario=probe 00")),
-        "{begun:?}"
-    );
+    assert!(begun.iter().all(|line| line.contains("session{seed=1")), "{begun:?}");
+    for (run, name) in [(1, "probe 000"), (2, "probe 001")] {
+        let span = format!("run{{run={run} scenario={name}");
+        assert!(begun.iter().any(|line| line.contains(&span)), "{begun:?}");
+    }
     assert!(!ran.err.contains('\u{1b}'));
     let quiet = dryfire(&["run", path(&folder)]);
     assert_eq!(quiet.out, ran.out, "the log changes nothing on standard output");
@@ -276,6 +277,36 @@ fn ctrl_c_ends_the_session_and_says_what_was_not_run() {
     assert_eq!(summary["failed"], 0);
     let not_run = rest.lines().filter(|line| line.starts_with(r#"{"type":"not-run""#)).count();
     assert_eq!(summary["not_run"], not_run);
+}
+
+/// A controller's program that says nothing holds up the session for its whole
+/// deadline; whoever does not want to wait presses Ctrl-C again.
+#[test]
+fn a_second_ctrl_c_ends_at_once() {
+    let folder = library(&[("one.yaml", &probe_opens("the probe opens", "401 °C", "10 s"))]);
+    let bench = changed_bench(folder.path(), "silent.yaml", |text| {
+        // It ends by itself when nobody is left at the other end of its input.
+        let program = "program: { command: [\"/bin/sh\", \"-c\", \"cat >/dev/null\"], deadline: 60 s }";
+        text.replace("virtual: { tick: 100 ms }", program)
+    });
+    let begun = std::time::Instant::now();
+    let mut child = call(&["run", path(&folder), "--bench", &bench, "--format", "json"])
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .expect("the binary starts");
+    let mut out = BufReader::new(child.stdout.take().expect("a pipe"));
+    out.read_line(&mut String::new()).expect("the session's line");
+    // Signals that follow closely are one; so until it is over.
+    let status = loop {
+        interrupt(child.id());
+        std::thread::yield_now();
+        if let Some(status) = child.try_wait().expect("a status") {
+            break status;
+        }
+    };
+    assert_eq!(status.code(), Some(130));
+    assert!(begun.elapsed().as_secs() < 30, "it did not wait for the program's deadline");
 }
 
 fn interrupt(process: u32) {
