@@ -145,7 +145,7 @@ pub struct BudgetRow {
 /// Where a hazard's time comes from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Worst {
-    /// From the state that leaves the least time beside the reaction.
+    /// From the state with the least time, among those where the reaction stands worst.
     Case {
         /// As an index into [`Budget::cases`].
         case: usize,
@@ -378,7 +378,7 @@ impl Budget {
                 reaction,
                 standing,
             };
-            Some(((standing, slack, time, index), row))
+            Some(((standing, time, slack, index), row))
         });
         judged.min_by_key(|(order, _)| *order).map(|(_, row)| row)
     }

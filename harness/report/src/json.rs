@@ -456,7 +456,7 @@ impl serde_json::ser::Formatter for EscapeAll {
     }
 }
 
-fn line(record: &Record<'_>) -> String {
+pub(crate) fn line(record: &impl Serialize) -> String {
     let mut bytes = Vec::with_capacity(128);
     let mut serializer = serde_json::Serializer::with_formatter(&mut bytes, EscapeAll);
     // Every key is a string and every value a number, string, bool or list of such, written to memory.

@@ -3,7 +3,10 @@
 //! Pure text generation: nothing is printed, no file is touched, no clock is
 //! read. The same results give the same text, byte for byte.
 
+mod budget;
+mod columns;
 mod json;
+mod paths;
 mod quantity;
 mod session;
 mod standing;
@@ -11,7 +14,9 @@ mod summary;
 mod text;
 mod words;
 
+pub use budget::{budget_json, budget_status, budget_text, budget_warnings};
 pub use json::{FORMAT, JsonLines};
+pub use paths::{paths_json, paths_status, paths_text};
 pub use quantity::{signed_margin, value};
 pub use session::{NotRun, Outcome, RunHead, SessionHead};
 pub use standing::{ExitStatus, HazardStanding, Hazards, Tally};

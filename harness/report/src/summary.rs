@@ -14,9 +14,9 @@ pub const CAUTION: &str = "This is evidence about a controller on a bench, not a
                            wiring and an independent high limit are not tested here.";
 
 /// Wider lines are hard to follow with the eye.
-const WIDEST: usize = 132;
+pub(crate) const WIDEST: usize = 132;
 /// Narrower terminals get lines that run over.
-const NARROWEST: usize = 24;
+pub(crate) const NARROWEST: usize = 24;
 /// Columns that the two columns of names need at least for a table to be of use.
 const NAMES_AT_LEAST: usize = 46;
 /// Between two columns.
