@@ -48,6 +48,8 @@ pub(crate) enum Command {
     Run(RunArguments),
     Check(CheckArguments),
     Schema(SchemaArguments),
+    Budget(BudgetArguments),
+    Paths(PathsArguments),
     /// Work with rigs.
     #[command(subcommand)]
     Rig(RigCommand),
@@ -106,6 +108,60 @@ pub(crate) struct RunArguments {
     /// Port of the rig, in place of the bench file's.
     #[arg(long, value_name = "PORT")]
     pub(crate) port: Option<String>,
+}
+
+#[derive(Debug, Args)]
+#[command(
+    arg_required_else_help = false,
+    about = "Compute how much time each hazard leaves and whether the controller is soon enough",
+    long_about = "Compute how much time each hazard leaves and whether the controller is soon enough.\n\n\
+        The process safety time is the time from a failure that leaves heat on until the heat has to be off, so \
+        that no limit of the kiln is ever exceeded. It is searched over the worst states of the kiln model; the \
+        reactions that a bench file declares are held against half of it. Nothing is run.",
+    after_long_help = "\
+Examples:
+  dryfire budget scenarios/kilns/three-ring.yaml       a kiln alone: usual reactions are assumed
+  dryfire budget my-kiln.yaml --bench my-bench.yaml    what my controller promises
+  dryfire budget --bench my-bench.yaml                 with the kiln that the bench file names
+
+Exit status: 0 every reaction is soon enough, 1 one is not or there is no margin, 4 bad input."
+)]
+pub(crate) struct BudgetArguments {
+    /// Kiln file; without it, the one that the bench file names.
+    #[arg(value_name = "KILN", required_unless_present = "bench")]
+    pub(crate) kiln: Option<PathBuf>,
+
+    /// Bench file: how the controller is wired and what it declares.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) bench: Option<PathBuf>,
+
+    /// What standard output is for.
+    #[arg(long, value_enum, value_name = "FORMAT", default_value_t = Format::Text)]
+    pub(crate) format: Format,
+}
+
+#[derive(Debug, Args)]
+#[command(
+    arg_required_else_help = false,
+    about = "Show what can still take the heat off when one thing fails",
+    long_about = "Show what can still take the heat off when one thing fails.\n\n\
+        Made from the power paths of a bench file: each relay welded, each of its poles, each output stuck on, each \
+        probe and the processor failing alone, and what then still opens the way of the current. Nothing is run.",
+    after_long_help = "\
+Examples:
+  dryfire paths scenarios/benches/virtual.yaml
+  dryfire paths my-bench.yaml --format json
+
+Exit status: 0 every fault leaves a second means, 1 one does not, 4 bad input."
+)]
+pub(crate) struct PathsArguments {
+    /// Bench file.
+    #[arg(value_name = "BENCH")]
+    pub(crate) bench: PathBuf,
+
+    /// What standard output is for.
+    #[arg(long, value_enum, value_name = "FORMAT", default_value_t = Format::Text)]
+    pub(crate) format: Format,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]

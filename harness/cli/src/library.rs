@@ -104,12 +104,25 @@ impl<'s> Reader<'s> {
         scenarios
     }
 
-    /// A bench file and the kiln file that it names.
-    pub(crate) fn bench(&mut self, path: &Path) -> Option<BenchWithKiln> {
+    /// A kiln file.
+    pub(crate) fn kiln(&mut self, path: &Path) -> Option<KilnDescription> {
+        let text = self.text(path)?;
+        self.take(parse_kiln(&path.display().to_string(), &text))
+    }
+
+    /// A bench file, without the kiln file that it names.
+    pub(crate) fn bench_alone(&mut self, path: &Path) -> Option<Bench> {
         let shown = path.display().to_string();
         let text = self.text(path)?;
         let bench = self.take(parse_bench(&shown, &text))?;
         self.refusal.mistakes.extend(check_defects(&bench, &shown));
+        Some(bench)
+    }
+
+    /// A bench file and the kiln file that it names.
+    pub(crate) fn bench(&mut self, path: &Path) -> Option<BenchWithKiln> {
+        let shown = path.display().to_string();
+        let bench = self.bench_alone(path)?;
         let folder = path.parent().map(Path::to_path_buf).unwrap_or_default();
         let kiln_path = folder.join(&bench.kiln);
         if !kiln_path.is_file() {
@@ -123,8 +136,7 @@ impl<'s> Reader<'s> {
             );
             return None;
         }
-        let kiln_text = self.text(&kiln_path)?;
-        let kiln = self.take(parse_kiln(&kiln_path.display().to_string(), &kiln_text))?;
+        let kiln = self.kiln(&kiln_path)?;
         Some(BenchWithKiln { bench, kiln, folder })
     }
 

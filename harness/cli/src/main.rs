@@ -1,12 +1,14 @@
 //! The `dryfire` command: arguments, terminal, exit status. The only crate that prints.
 
 mod args;
+mod budget;
 mod check;
 mod defects;
 mod files;
 mod interrupt;
 mod library;
 mod logging;
+mod paths;
 mod progress;
 mod rig;
 mod run;
@@ -52,6 +54,8 @@ fn begin(arguments: &Arguments, screen: &mut Screen) -> Result<ExitStatus, Refus
         Command::Check(check) => check::check(check, screen),
         Command::Schema(schema) => schema::schema(schema.kind, screen),
         Command::Rig(RigCommand::Simulate(simulate)) => rig::simulate(simulate, screen),
+        Command::Budget(budget) => budget::budget(budget, screen),
+        Command::Paths(paths) => paths::paths(paths, screen),
         Command::Defects => defects::defects(screen),
     }
 }
