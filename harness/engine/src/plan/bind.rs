@@ -136,28 +136,33 @@ impl Binder<'_> {
     fn steps(&mut self, scenario: &Scenario) -> Vec<PlannedStep> {
         let mut steps = Vec::new();
         for step in &scenario.script {
-            let wait = match &step.kind {
-                StepKind::BeginFiring => PlannedWait::BeginFiring,
-                StepKind::When { condition, patience } => {
-                    let mut watches = 0;
-                    let Some(condition) = self.script_condition(condition, &mut watches) else { continue };
-                    PlannedWait::When { condition, patience: *patience }
-                }
-                StepKind::Wait(length) => PlannedWait::Wait(*length),
-                StepKind::At { moment, offset } => {
-                    let Some(moment) = self.moment(moment) else { continue };
-                    PlannedWait::At { moment, offset: self.time_limit(*offset) }
-                }
-            };
+            let wait = self.wait(&step.kind);
+            // Named whether or not the step can be bound, so that one mistake is told once.
             let moment = match (&step.call_it, &step.kind) {
                 (Some(name), _) => Some(self.new_moment(&name.value.0)),
                 (None, StepKind::BeginFiring) => Some(self.new_moment(BEGIN)),
                 (None, _) => None,
             };
             let stimuli = step.stimuli.iter().map(|stimulus| stimulus.value.clone()).collect();
-            steps.push(PlannedStep { wait, moment, stimuli });
+            steps.extend(wait.map(|wait| PlannedStep { wait, moment, stimuli }));
         }
         steps
+    }
+
+    /// `None` where something is missing or wrong, which has been noted.
+    fn wait(&mut self, kind: &StepKind) -> Option<PlannedWait> {
+        Some(match kind {
+            StepKind::BeginFiring => PlannedWait::BeginFiring,
+            StepKind::When { condition, patience } => {
+                let mut watches = 0;
+                let condition = self.script_condition(condition, &mut watches)?;
+                PlannedWait::When { condition, patience: *patience }
+            }
+            StepKind::Wait(length) => PlannedWait::Wait(*length),
+            StepKind::At { moment, offset } => {
+                PlannedWait::At { moment: self.moment(moment)?, offset: self.time_limit(*offset) }
+            }
+        })
     }
 
     fn script_condition(&mut self, condition: &Condition, watches: &mut usize) -> Option<PlannedCondition> {
