@@ -142,7 +142,7 @@ impl Kiln {
     ///
     /// Measured on the three-ring kiln (cells of 6 to 13 mm) in three-hour
     /// firings from 20 °C and from 1000 °C: 2.3 °C at the worst against cells of
-    /// 1 to 2 mm, in the first minutes at full power; 0.8 °C from 1000 °C.
+    /// 2 to 4 mm, in the first minutes at full power; 0.8 °C from 1000 °C.
     /// The steps in time add 0.01 °C. A test holds it. It says nothing of how
     /// well the equations or the description fit a real kiln.
     pub const MODEL_ERROR_MILLICELSIUS: i64 = 2_500;

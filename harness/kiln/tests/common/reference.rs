@@ -145,7 +145,7 @@ impl Reference {
         let zones = self.description.zones.len();
         let mut rates =
             Rates { element: vec![0.0; zones], load: vec![0.0; zones], wall: Vec::new(), probe: vec![0.0; zones] };
-        for zone in 0..zones {
+        for (zone, &on) in on.iter().enumerate() {
             let z = &self.description.zones[zone];
             let own = self.chamber[zone];
             let given = |t: f64, area: f64, emissivity: f64| {
@@ -153,7 +153,7 @@ impl Reference {
             };
             let e = &z.element;
             let resistance = 1.0 + e.resistance_rise_per_celsius * (self.element[zone] - 20.0);
-            let power = if on[zone] { e.rated.value() / (e.ageing * resistance) } else { 0.0 };
+            let power = if on { e.rated.value() / (e.ageing * resistance) } else { 0.0 };
             rates.element[zone] =
                 (power - given(self.element[zone], e.surface.value(), e.emissivity)) / e.heat_capacity.value();
             if let Some(load) = &z.load {
