@@ -8,7 +8,7 @@ use crate::board::{BoardEvent, BoardSetup, StandInBoard};
 use crate::driver::{Bench, BenchIdentity, RunSetup};
 
 /// The longest step that the engine grants a stepped bench.
-pub const STEP: RigSpan = RigSpan::from_millis(200);
+pub const STEP: RigSpan = RigSpan::from_seconds(1);
 
 /// A stand-in controller and its board, run in virtual time.
 pub struct VirtualBench {

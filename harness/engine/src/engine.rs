@@ -16,6 +16,9 @@ use crate::{Event, outcome};
 /// Time that the controller is given to boot before the script begins.
 pub const SETTLE: RigSpan = RigSpan::from_seconds(5);
 
+/// How often the script looks where it waits for what may come between two samples.
+const LOOK: RigSpan = RigSpan::from_millis(200);
+
 /// How the engine is to run.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct EngineConfig {
@@ -193,6 +196,7 @@ impl Engine {
         let until = match self.config.pacing {
             Pacing::FreeRunning { period, .. } => self.watermark + period,
             Pacing::Stepped { step } => {
+                let step = if self.script.follows_switches() { step.min(LOOK) } else { step };
                 let mut until = (self.watermark + step).min(self.next_sample);
                 let appointed = self.script.appointed().into_iter();
                 for at in appointed.chain(self.script.gives_up_after()).chain(self.end_at()) {
@@ -403,7 +407,7 @@ impl Engine {
                 let kiln = self.played.zone_millicelsius(zone);
                 hottest = hottest.max(kiln);
                 self.show_level(at, self.plan.signals.kiln_by_zone[zone], Some(kiln));
-                let shown = self.played.shown(zone, at).millicelsius;
+                let shown = self.played.shown_millicelsius(zone, at);
                 hottest_shown = hottest_shown.max(shown);
                 self.show_level(at, self.plan.signals.probe_by_zone[zone], shown);
             }
@@ -427,7 +431,7 @@ impl Engine {
             let stale = self.played.take_stale(zone);
             let Some(channel) = self.played.channel(zone) else { continue };
             if due || stale {
-                let signal = self.played.shown(zone, now).signal;
+                let signal = self.played.signal(zone, now);
                 self.setpoints += 1;
                 self.send(now, CommandKind::Probe { channel, signal, valid_until: now + good_for });
             }
@@ -535,7 +539,7 @@ impl Engine {
                     self.played.probe_fault(now, zone, fault);
                     self.played.take_stale(zone);
                     let Some(channel) = self.played.channel(zone) else { continue };
-                    let signal = self.played.shown(zone, now).signal;
+                    let signal = self.played.signal(zone, now);
                     let valid_until = now + GRID + GRID;
                     self.setpoints += 1;
                     let id = self.send(now, CommandKind::Probe { channel, signal, valid_until });

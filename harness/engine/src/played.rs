@@ -28,6 +28,8 @@ enum Fault {
 
 struct Probe {
     thermocouple: FastThermocouple,
+    /// emf of the terminals' temperature, µV; `None` if that is out of the type's range.
+    cold: Option<f64>,
     channel: Option<u8>,
     lag_seconds: f64,
     fault: Option<Fault>,
@@ -47,14 +49,15 @@ pub(crate) struct PlayedKiln {
     refused: Option<KilnError>,
 }
 
-/// What a probe shows at an instant.
+/// What is behind a probe's terminals.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Shown {
-    /// The temperature that a perfect instrument would read there; `None` where
-    /// there is none (open circuit, out of the type's range).
-    pub(crate) millicelsius: Option<i64>,
-    /// What to play at the terminals.
-    pub(crate) signal: ProbeSignal,
+enum Source {
+    /// The circuit is open.
+    Nothing,
+    /// One lead touches the other.
+    Short,
+    /// A junction with its temperature (°C) and slope (°C/s).
+    Junction { celsius: f64, slope: f64, reversed: bool },
 }
 
 /// Why a plan cannot be played.
@@ -87,8 +90,10 @@ impl PlayedKiln {
             .map(|(index, zone)| {
                 let kind = ThermocoupleType::from_letter(zone.probe_type)
                     .ok_or_else(|| PlayError(format!("there is no thermocouple type `{}`", zone.probe_type)))?;
+                let thermocouple = FastThermocouple::new(kind);
                 Ok(Probe {
-                    thermocouple: FastThermocouple::new(kind),
+                    cold: thermocouple.emf(Celsius::new(ambient)).ok().map(Microvolts::value),
+                    thermocouple,
                     channel: zone.probe_channel,
                     lag_seconds: kiln.probe_time_constant(index).value(),
                     fault: None,
@@ -211,44 +216,64 @@ impl PlayedKiln {
         (self.kiln.probe_temperature(zone).value() + slope * ahead, slope)
     }
 
-    /// What a probe shows at an instant at or after the kiln's sample time.
-    pub(crate) fn shown(&self, zone: usize, at: RigTime) -> Shown {
+    /// What is behind a probe's terminals at an instant at or after the kiln's sample time.
+    fn behind_terminals(&self, zone: usize, at: RigTime) -> Source {
         let probe = &self.probes[zone];
         let (sheath, slope) = self.sheath(zone, at);
-        let (celsius, slope, sign) = match probe.fault {
-            Some(Fault::Open) => return Shown { millicelsius: None, signal: ProbeSignal::Open },
-            Some(Fault::Short) => {
-                return Shown { millicelsius: Some(quantised(self.terminals_celsius)), signal: ProbeSignal::Short };
-            }
-            None => (sheath, slope, 1.0),
-            Some(Fault::Reversed) => (sheath, slope, -1.0),
-            Some(Fault::Frozen { celsius }) => (celsius, 0.0, 1.0),
-            Some(Fault::Offset { celsius }) => (sheath + celsius, slope, 1.0),
+        match probe.fault {
+            Some(Fault::Open) => Source::Nothing,
+            Some(Fault::Short) => Source::Short,
+            None => Source::Junction { celsius: sheath, slope, reversed: false },
+            Some(Fault::Reversed) => Source::Junction { celsius: sheath, slope, reversed: true },
+            Some(Fault::Frozen { celsius }) => Source::Junction { celsius, slope: 0.0, reversed: false },
+            Some(Fault::Offset { celsius }) => Source::Junction { celsius: sheath + celsius, slope, reversed: false },
             Some(Fault::PulledOut { since, from_celsius }) => {
                 let left = libm::exp(-(at - since).as_seconds() / probe.lag_seconds);
                 let above = (from_celsius - self.terminals_celsius) * left;
-                (self.terminals_celsius + above, -above / probe.lag_seconds, 1.0)
+                let celsius = self.terminals_celsius + above;
+                Source::Junction { celsius, slope: -above / probe.lag_seconds, reversed: false }
             }
+        }
+    }
+
+    /// The temperature that a perfect instrument would read at a probe's terminals at
+    /// an instant at or after the kiln's sample time; `None` where there is none (open
+    /// circuit, out of the type's range).
+    pub(crate) fn shown_millicelsius(&self, zone: usize, at: RigTime) -> Option<i64> {
+        let Probe { thermocouple, cold, .. } = &self.probes[zone];
+        match self.behind_terminals(zone, at) {
+            Source::Nothing => None,
+            Source::Short => Some(quantised(self.terminals_celsius)),
+            Source::Junction { celsius, reversed: false, .. } => {
+                let (lowest, highest) = thermocouple.kind().range();
+                let within = celsius >= lowest.value() && celsius <= highest.value();
+                (within && cold.is_some()).then(|| quantised(celsius))
+            }
+            Source::Junction { celsius, reversed: true, .. } => {
+                let cold = (*cold)?;
+                let hot = thermocouple.emf(Celsius::new(celsius)).ok()?.value();
+                let read = thermocouple.temperature(Microvolts::new(cold - hot + cold)).ok()?;
+                Some(quantised(read.value()))
+            }
+        }
+    }
+
+    /// What to play at a probe's terminals from an instant at or after the kiln's sample time on.
+    pub(crate) fn signal(&self, zone: usize, at: RigTime) -> ProbeSignal {
+        let Probe { thermocouple, cold, .. } = &self.probes[zone];
+        let (celsius, slope, sign) = match self.behind_terminals(zone, at) {
+            Source::Nothing => return ProbeSignal::Open,
+            Source::Short => return ProbeSignal::Short,
+            Source::Junction { celsius, slope, reversed } => (celsius, slope, if reversed { -1.0 } else { 1.0 }),
         };
-        let thermocouple = &probe.thermocouple;
         let emf = |celsius: f64| thermocouple.emf(Celsius::new(celsius)).map(Microvolts::value);
-        let (Ok(hot), Ok(cold)) = (emf(celsius), emf(self.terminals_celsius)) else {
-            return Shown { millicelsius: None, signal: ProbeSignal::Open };
-        };
+        let (Ok(hot), Some(cold)) = (emf(celsius), *cold) else { return ProbeSignal::Open };
         let microvolts = sign * (hot - cold);
         // Over one second, so that the line meets the next set-point.
         let per_second = emf(celsius + slope).map_or(0.0, |ahead| sign * (ahead - hot));
-        let millicelsius = if sign > 0.0 {
-            Some(quantised(celsius))
-        } else {
-            thermocouple.temperature(Microvolts::new(microvolts + cold)).ok().map(|read| quantised(read.value()))
-        };
-        Shown {
-            millicelsius,
-            signal: ProbeSignal::Voltage {
-                nanovolts: libm::round(microvolts * 1e3) as i32,
-                nanovolts_per_second: libm::round(per_second * 1e3) as i32,
-            },
+        ProbeSignal::Voltage {
+            nanovolts: libm::round(microvolts * 1e3) as i32,
+            nanovolts_per_second: libm::round(per_second * 1e3) as i32,
         }
     }
 }

@@ -100,12 +100,21 @@ pub(crate) struct Script {
     watches: Vec<Option<RigTime>>,
     pending: Option<Pending>,
     moments: Vec<Option<RigTime>>,
+    /// Whether the next step waits for what a switch does.
+    switches: bool,
 }
 
 impl Script {
     pub(crate) fn new(steps: Vec<PlannedStep>, moments: usize, begin: RigTime) -> Self {
-        let mut script =
-            Script { steps, next: 0, since: begin, watches: Vec::new(), pending: None, moments: vec![None; moments] };
+        let mut script = Script {
+            steps,
+            next: 0,
+            since: begin,
+            watches: Vec::new(),
+            pending: None,
+            moments: vec![None; moments],
+            switches: false,
+        };
         script.reset_watches();
         script
     }
@@ -209,12 +218,22 @@ impl Script {
     }
 
     fn reset_watches(&mut self) {
-        let count = match self.steps.get(self.next) {
-            Some(PlannedStep { wait: PlannedWait::When { condition, .. }, .. }) => count_watches(condition),
-            _ => 0,
+        let (count, switches) = match self.steps.get(self.next) {
+            Some(PlannedStep { wait: PlannedWait::When { condition, .. }, .. }) => {
+                (count_watches(condition), changes_between_samples(condition))
+            }
+            _ => (0, false),
         };
+        self.switches = switches;
         self.watches.clear();
         self.watches.resize(count, None);
+    }
+
+    /// Whether the script may have to act at an instant that is neither one of a
+    /// sample nor known beforehand: it waits for an acknowledgement, a switch or
+    /// a stop-watch.
+    pub(crate) fn follows_switches(&self) -> bool {
+        self.switches || self.pending.is_some()
     }
 
     /// The longest that the next step may still wait, as an instant.
@@ -225,6 +244,24 @@ impl Script {
             }
             _ => None,
         }
+    }
+}
+
+fn changes_between_samples(condition: &PlannedCondition) -> bool {
+    match condition {
+        PlannedCondition::Now(condition) => looks_at_a_switch(condition),
+        PlannedCondition::HeldFor { .. } => true,
+        PlannedCondition::Not(inner) => changes_between_samples(inner),
+        PlannedCondition::All(parts) | PlannedCondition::Any(parts) => parts.iter().any(changes_between_samples),
+    }
+}
+
+fn looks_at_a_switch(condition: &Condition) -> bool {
+    match condition {
+        Condition::Compare { .. } => false,
+        Condition::Is { .. } => true,
+        Condition::Not(inner) => looks_at_a_switch(inner),
+        Condition::All(parts) | Condition::Any(parts) => parts.iter().any(looks_at_a_switch),
     }
 }
 
