@@ -47,6 +47,13 @@ pub enum Problem {
     },
     /// A length of time that has to be more than zero is not.
     NoSpan(&'static str),
+    /// At least so many times is more than at most so many times.
+    CountsCrossed {
+        /// At least.
+        at_least: u32,
+        /// At most.
+        at_most: u32,
+    },
     /// A signal's stated uncertainty is negative.
     NegativeUncertainty(String),
     /// A number is beyond anything that could be meant.
@@ -88,6 +95,9 @@ impl fmt::Display for Problem {
                  reaction; nothing could ever meet it"
             ),
             Problem::NoSpan(what) => write!(f, "the {what} has to be longer than zero"),
+            Problem::CountsCrossed { at_least, at_most } => {
+                write!(f, "at least {at_least} and at most {at_most} times cannot both be; exchange them")
+            }
             Problem::NegativeUncertainty(name) => {
                 write!(f, "the uncertainty stated for `{name}` is negative; give half its width, zero or more")
             }
@@ -138,6 +148,13 @@ pub(crate) fn check(table: &SignalTable, moments: usize, scope: &Scope, claim: &
         Claim::HoldsFor { span, condition } => {
             check_condition(table, condition)?;
             not_negative("span", *span)
+        }
+        Claim::Times { at_least, at_most, condition } => {
+            check_condition(table, condition)?;
+            if at_least > at_most {
+                return Err(Problem::CountsCrossed { at_least: *at_least, at_most: *at_most });
+            }
+            Ok(())
         }
     }
 }

@@ -44,6 +44,15 @@ impl Robustness {
     pub(crate) fn possible(self) -> bool {
         self.hi.value > 0
     }
+
+    /// Whether either end is open because something was not observed.
+    pub(crate) fn unobserved(self) -> bool {
+        self.lo.value == -UNKNOWN || self.hi.value == UNKNOWN
+    }
+
+    fn blurred(self) -> bool {
+        self.possible() && !self.sure()
+    }
 }
 
 /// What a signal is at an instant: the hull of the values it had, unless unknown.
@@ -178,7 +187,8 @@ pub(crate) struct Track {
     last_doubt_unobserved: i64,
     last_possible: i64,
     last_hope_unobserved: i64,
-    last_sure: i64,
+    last_blurred: i64,
+    last_blur_unobserved: i64,
     /// Since when it has been surely true, not surely true, surely false, not surely false.
     pub(crate) sure_since: i64,
     pub(crate) unsure_since: i64,
@@ -195,7 +205,8 @@ impl Track {
             last_doubt_unobserved: NEVER,
             last_possible: NEVER,
             last_hope_unobserved: NEVER,
-            last_sure: NEVER,
+            last_blurred: NEVER,
+            last_blur_unobserved: NEVER,
             sure_since: FOREVER,
             unsure_since: 0,
             impossible_since: FOREVER,
@@ -208,9 +219,13 @@ impl Track {
         let old = self.now;
         // The run begins at 0: what was before its first instant never counts.
         let before = if at > 0 { at - 1 } else { NEVER };
-        if old.sure() {
-            self.last_sure = before;
-        } else {
+        if old.blurred() {
+            self.last_blurred = before;
+            if old.unobserved() {
+                self.last_blur_unobserved = before;
+            }
+        }
+        if !old.sure() {
             self.last_doubtful = before;
             if old.lo.value == -UNKNOWN {
                 self.last_doubt_unobserved = before;
@@ -250,6 +265,16 @@ impl Track {
     /// The same where that is because of something that was not observed.
     pub(crate) fn last_hope_unobserved(&self, at: i64) -> i64 {
         if self.now.hi.value == UNKNOWN { at } else { self.last_hope_unobserved }
+    }
+
+    /// Last instant up to `at` at which it was neither surely true nor surely false.
+    pub(crate) fn last_blurred(&self, at: i64) -> i64 {
+        if self.now.blurred() { at } else { self.last_blurred }
+    }
+
+    /// The same where that is because of something that was not observed.
+    pub(crate) fn last_blur_unobserved(&self, at: i64) -> i64 {
+        if self.now.blurred() && self.now.unobserved() { at } else { self.last_blur_unobserved }
     }
 
     /// Last instant, before the present stretch, at which it may have been true.

@@ -114,6 +114,16 @@ pub enum Claim {
         /// What has to hold.
         condition: Condition,
     },
+    /// The condition becomes true within the scope at least and at most so
+    /// many times (bounded existence).
+    Times {
+        /// At least so many times.
+        at_least: u32,
+        /// At most so many times.
+        at_most: u32,
+        /// What is counted.
+        condition: Condition,
+    },
 }
 
 /// One expectation, ready to be compiled to a monitor.

@@ -407,7 +407,8 @@ fn looked_at(expectation: &Expectation) -> Vec<SignalId> {
         | Claim::Never(condition)
         | Claim::Sometime(condition)
         | Claim::Within { condition, .. }
-        | Claim::HoldsFor { condition, .. } => signals_of(condition, &mut signals),
+        | Claim::HoldsFor { condition, .. }
+        | Claim::Times { condition, .. } => signals_of(condition, &mut signals),
         Claim::HeatCut { heat, .. } => signals_of(&Condition::Is { signal: *heat, on: true }, &mut signals),
     }
     signals

@@ -3,6 +3,7 @@
 mod cut;
 mod parked;
 mod reach;
+mod times;
 mod window;
 
 use std::collections::VecDeque;
@@ -14,6 +15,7 @@ use crate::{Claim, Condition, Expectation, Finding, MomentId, Reason, Scope, Sig
 
 use cut::Cut;
 use reach::Reach;
+use times::Times;
 use window::Windows;
 
 /// So many instants of a scope can lie ahead, and so many of its occurrences
@@ -132,6 +134,7 @@ impl Monitor {
             Claim::Sometime(_) => Box::new(Windows::new(true, None)),
             Claim::HoldsFor { span, .. } => Box::new(Windows::new(false, Some(span.as_micros()))),
             Claim::Within { limit, .. } => Box::new(Reach::new(limit.as_micros(), release)),
+            Claim::Times { at_least, at_most, .. } => Box::new(Times::new(*at_least, *at_most)),
             Claim::HeatCut { limit, hold, .. } => Box::new(Cut::new(limit.as_micros(), hold.as_micros(), release)),
         };
         let (start, end, closing) = match &expectation.scope {
@@ -313,9 +316,10 @@ impl Monitor {
 /// The condition whose course a claim follows, and whether it is its opposite.
 fn followed(claim: &Claim) -> (Condition, bool) {
     match claim {
-        Claim::Always(condition) | Claim::Within { condition, .. } | Claim::HoldsFor { condition, .. } => {
-            (condition.clone(), false)
-        }
+        Claim::Always(condition)
+        | Claim::Within { condition, .. }
+        | Claim::HoldsFor { condition, .. }
+        | Claim::Times { condition, .. } => (condition.clone(), false),
         Claim::Never(condition) | Claim::Sometime(condition) => (condition.clone(), true),
         Claim::HeatCut { heat, .. } => (Condition::Is { signal: *heat, on: true }, false),
     }

@@ -276,9 +276,8 @@ impl Run<'_> {
         }
         let (from, to) = extent.outer;
         let blurred = |stretch: &Stretch| stretch.possible() && !stretch.sure();
-        let unobserved = |stretch: &Stretch| {
-            blurred(stretch) && (stretch.low.rank.unobserved() || stretch.high.rank.unobserved())
-        };
+        let unobserved =
+            |stretch: &Stretch| blurred(stretch) && (stretch.low.rank.unobserved() || stretch.high.rank.unobserved());
         if to > self.end || self.course.any(from, to, unobserved) {
             return Answer::undecided(Reason::NotObserved);
         }

@@ -53,11 +53,8 @@ impl Trace {
 /// If an expectation refers to a signal that is not in the table.
 pub fn judge(table: &SignalTable, expectations: &[Expectation], trace: &Trace, end: RigTime) -> Vec<Finding> {
     let samples = course::samples(trace, table.len());
-    let signals: Vec<course::Values> = table
-        .iter()
-        .zip(&samples)
-        .map(|((id, spec), samples)| course::values(trace, samples, id, spec.kind))
-        .collect();
+    let signals: Vec<course::Values> =
+        table.iter().zip(&samples).map(|((id, spec), samples)| course::values(trace, samples, id, spec.kind)).collect();
     expectations
         .iter()
         .enumerate()

@@ -197,6 +197,11 @@ pub(crate) fn claim() -> impl Strategy<Value = Claim> {
         condition().prop_map(Claim::Never),
         condition().prop_map(Claim::Sometime),
         (0..12_i64, condition()).prop_map(|(length, condition)| Claim::HoldsFor { span: span(length), condition }),
+        (0..3_u32, 0..3_u32, condition()).prop_map(|(at_least, more, condition)| Claim::Times {
+            at_least,
+            at_most: at_least + more,
+            condition
+        }),
         (3..14_i64, condition()).prop_map(|(limit, condition)| Claim::Within { limit: span(limit), condition }),
         (3..14_i64, 1..8_i64, 0..2_u16).prop_map(|(limit, hold, heat)| Claim::HeatCut {
             heat: SignalId(heat),

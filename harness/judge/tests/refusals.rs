@@ -1,0 +1,90 @@
+//! Expectations that cannot be judged are refused with what is wrong and a hint.
+
+use dryfire_judge::{
+    Claim, Comparison, Condition, Expectation, Instant, Judge, MomentId, Scope, SignalId, SignalKind, SignalSpec,
+    SignalTable,
+};
+use dryfire_units::RigSpan;
+
+const HEAT: SignalId = SignalId(0);
+const KILN: SignalId = SignalId(1);
+
+fn heat_is(on: bool) -> Condition {
+    Condition::Is { signal: HEAT, on }
+}
+
+fn refusal(scope: Scope, claim: Claim) -> String {
+    let mut table = SignalTable::default();
+    for (name, kind) in [("heat", SignalKind::Switch), ("kiln", SignalKind::Temperature)] {
+        table.add(SignalSpec {
+            name: name.to_owned(),
+            kind,
+            value_uncertainty: 0,
+            model_error: 0,
+            time_uncertainty: RigSpan::ZERO,
+            release: RigSpan::from_millis(20),
+        });
+    }
+    let expectation = Expectation { name: "it".to_owned(), scope, claim };
+    match Judge::new(table, vec!["break".to_owned()], vec![expectation]) {
+        Err(error) => error.to_string(),
+        Ok(_) => "accepted".to_owned(),
+    }
+}
+
+fn kiln_below(limit: i64) -> Condition {
+    Condition::Compare { signal: KILN, comparison: Comparison::Below, limit }
+}
+
+#[rstest::rstest]
+#[case(
+    Claim::Never(Condition::Is { signal: KILN, on: true }),
+    "expectation `it`: `kiln` is a level and neither on nor off; compare it with a limit"
+)]
+#[case(
+    Claim::Always(Condition::Compare { signal: HEAT, comparison: Comparison::Below, limit: 1 }),
+    "expectation `it`: `heat` is on or off and cannot be compared with a number; ask whether it is on"
+)]
+#[case(Claim::Always(Condition::All(vec![])), "expectation `it`: the condition looks at no signal; name at least one")]
+#[case(
+    Claim::Always(Condition::Is { signal: SignalId(7), on: true }),
+    "expectation `it`: there is no signal number 7"
+)]
+#[case(
+    Claim::Within { limit: RigSpan::from_millis(-1), condition: heat_is(false) },
+    "expectation `it`: the limit is -1.00 ms; it has to be zero or more"
+)]
+#[case(
+    Claim::Within { limit: RigSpan::from_millis(19), condition: heat_is(false) },
+    "expectation `it`: the limit of 19.00 ms is shorter than the release time of 20.00 ms that is added to every \
+     reaction; nothing could ever meet it"
+)]
+#[case(
+    Claim::HeatCut { heat: HEAT, limit: RigSpan::from_seconds(1), hold: RigSpan::ZERO },
+    "expectation `it`: the hold has to be longer than zero"
+)]
+#[case(
+    Claim::Always(kiln_below(i64::MIN)),
+    "expectation `it`: the limit of -9223372036854775808 is beyond anything that could be meant; the most is \
+     1000000000000000"
+)]
+#[case(
+    Claim::Times { at_least: 2, at_most: 1, condition: heat_is(true) },
+    "expectation `it`: at least 2 and at most 1 times cannot both be; exchange them"
+)]
+#[case(Claim::Within { limit: RigSpan::from_millis(20), condition: heat_is(false) }, "accepted")]
+fn a_claim_that_cannot_be_judged_is_refused(#[case] claim: Claim, #[case] says: &str) {
+    assert_eq!(refusal(Scope::Throughout, claim), says);
+}
+
+#[test]
+fn a_scope_that_cannot_be_is_refused() {
+    let after = |moment, offset| Scope::After(Instant { moment: MomentId(moment), offset });
+    let claim = || Claim::Never(heat_is(true));
+    assert_eq!(refusal(after(3, RigSpan::ZERO), claim()), "expectation `it`: there is no moment number 3");
+    assert_eq!(
+        refusal(after(0, RigSpan::from_seconds(-1)), claim()),
+        "expectation `it`: the offset is -1.000 s; it has to be zero or more"
+    );
+    assert_eq!(refusal(after(0, RigSpan::ZERO), claim()), "accepted");
+}
