@@ -239,8 +239,9 @@ mod tests {
     fn beyond_the_range_there_is_no_chord() {
         let part = Part::of(ThermocoupleType::K);
         let cold = MilliCelsius::new(24_300);
-        assert_eq!(Chord::NONE.reading(Nanovolts::new(60_000_000), &part.thermocouple, cold), None);
-        assert_eq!(Chord::NONE.reading(Nanovolts::new(i32::MAX), &part.thermocouple, cold), None);
-        assert_eq!(Chord::NONE.reading(Nanovolts::new(i32::MIN), &part.thermocouple, cold), None);
+        let mut chord = Chord::NONE;
+        for nanovolts in [60_000_000, i32::MAX, i32::MIN] {
+            assert_eq!(chord.reading(Nanovolts::new(nanovolts), &part.thermocouple, cold), None);
+        }
     }
 }
