@@ -13,7 +13,7 @@ use crate::source::{Source, quoted};
 use crate::tree::{Content, Node, Scalar};
 
 /// Holds the tree against what the other reader made of the text.
-pub(crate) fn compare(source: &Source<'_>, root: &Node) -> Result<Value, Diagnostic> {
+pub(crate) fn compare(source: &Source<'_>, root: &Node) -> Result<Value, Box<Diagnostic>> {
     let value: Value = serde_yaml::from_str(source.body()).map_err(|error| {
         let start = error.location().map_or(0, |location| location.index()) + source.body_start();
         disagreement(source, Span { start, end: start }, &format!("one of the two YAML readers refuses it: {error}"))
@@ -26,18 +26,22 @@ pub(crate) fn compare(source: &Source<'_>, root: &Node) -> Result<Value, Diagnos
 
 /// Decodes into the file types behind the published schema. The tree was
 /// accepted before, so a refusal here means that the two disagree.
-pub(crate) fn decode<T: DeserializeOwned>(source: &Source<'_>, root: &Node, value: Value) -> Result<T, Diagnostic> {
+pub(crate) fn decode<T: DeserializeOwned>(
+    source: &Source<'_>,
+    root: &Node,
+    value: Value,
+) -> Result<T, Box<Diagnostic>> {
     serde_yaml::from_value(value)
         .map_err(|error| disagreement(source, root.head(), &format!("the file's types refuse it: {error}")))
 }
 
-fn disagreement(source: &Source<'_>, span: Span, text: &str) -> Diagnostic {
-    source.diagnostic(
+fn disagreement(source: &Source<'_>, span: Span, text: &str) -> Box<Diagnostic> {
+    Box::new(source.diagnostic(
         DiagnosticKind::ReadersDisagree,
         span,
         format!("the file can be understood in two ways: {text}"),
         Some("write it more plainly: quotes around text, no `%` directives, spaces for indenting".to_owned()),
-    )
+    ))
 }
 
 /// The first place where the tree and the value differ. Recursion is bounded

@@ -146,7 +146,7 @@ fn parse<T, R: DeserializeOwned>(
         let second =
             crosscheck::compare(&source, &root).and_then(|value| crosscheck::decode::<R>(&source, &root, value));
         if let Err(disagreement) = second {
-            mistakes.push(disagreement);
+            mistakes.push(*disagreement);
             return Err(mistakes);
         }
     }

@@ -8,6 +8,7 @@ pub(crate) mod scenario;
 pub(crate) mod script;
 pub(crate) mod stimulus;
 pub(crate) mod timeline;
+pub(crate) mod wiring;
 
 use crate::diagnostic::{Diagnostic, DiagnosticKind, Severity};
 use crate::source::{Source, quoted};
@@ -172,7 +173,7 @@ impl<'s> Reading<'s> {
                 DiagnosticKind::Empty,
                 node.span,
                 format!("{what} is left empty"),
-                "write it after the colon; a text that looks empty goes into quotes".to_owned(),
+                "write it after the colon".to_owned(),
             );
             return None;
         }

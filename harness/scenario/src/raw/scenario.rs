@@ -87,7 +87,7 @@ pub(crate) struct Segment {
 #[derive(Debug)]
 pub(crate) enum Step {
     Begin,
-    Timed(TimedStep),
+    Timed(Box<TimedStep>),
 }
 
 const BEGIN_FIRING: &str = "begin firing";
@@ -112,7 +112,7 @@ impl<'de> Deserialize<'de> for Step {
             }
 
             fn visit_map<A: MapAccess<'de>>(self, map: A) -> Result<Step, A::Error> {
-                TimedStep::deserialize(de::value::MapAccessDeserializer::new(map)).map(Step::Timed)
+                TimedStep::deserialize(de::value::MapAccessDeserializer::new(map)).map(Box::new).map(Step::Timed)
             }
         }
 

@@ -1,16 +1,14 @@
 //! Bench files.
 
 use crate::diagnostic::DiagnosticKind;
-use crate::reading::scenario::{MAX_ITEMS, duration, hazard, temperature};
+use crate::reading::scenario::{duration, hazard, temperature};
+use crate::reading::wiring::{contacts, paths, relays, zones};
 use crate::reading::{Fields, Reading};
 use crate::source::quoted;
-use crate::suggest::{either, nearest};
+use crate::suggest::either;
 use crate::tree::{Content, Node};
-use crate::words::{Mistake, Words};
-use crate::{
-    ActiveLevel, BeginFiring, Bench, BenchKind, Contact, ContactRole, ContactState, Declared, Path, PathRelay, Pole,
-    Relay, RelayRole, RelaySelector, Senses, Spanned, StandInChoice, Uncertainty, Zone, ZoneSelector,
-};
+use crate::words::Words;
+use crate::{BeginFiring, Bench, BenchKind, Contact, ContactRole, Declared, StandInChoice, Uncertainty};
 
 use dryfire_units::RigSpan;
 
@@ -33,41 +31,9 @@ pub(crate) const KEYS: &[&str] = &[
     "uncertainty",
 ];
 
-/// Most rig inputs, outputs and probe channels that a bench file may number.
-const MAX_PIN: i64 = 63;
-/// Most zones: more than any kiln of the trade.
-const MAX_ZONES: usize = 16;
 const DEFAULT_DEADLINE: RigSpan = RigSpan::from_seconds(5);
 const DEFAULT_SILENCE: RigSpan = RigSpan::from_seconds(1);
 const DEFAULT_PRESS: RigSpan = RigSpan::from_millis(300);
-
-/// What a relay is made of, and its worst release time (common practice, no source).
-#[derive(Clone, Copy, PartialEq, Eq)]
-enum Made {
-    Contactor,
-    Relay,
-    RelayWithDiode,
-    SolidState,
-}
-
-impl Made {
-    const WORDS: &'static [(&'static str, Made)] = &[
-        ("contactor", Made::Contactor),
-        ("relay", Made::Relay),
-        ("relay with diode", Made::RelayWithDiode),
-        ("solid state", Made::SolidState),
-    ];
-
-    fn release(self) -> RigSpan {
-        match self {
-            Made::Contactor => RigSpan::from_millis(100),
-            Made::Relay => RigSpan::from_millis(20),
-            Made::RelayWithDiode => RigSpan::from_millis(50),
-            // One half-cycle at 50 Hz.
-            Made::SolidState => RigSpan::from_millis(10),
-        }
-    }
-}
 
 pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Bench> {
     let what = "a bench file";
@@ -212,7 +178,13 @@ fn tick(reading: &mut Reading<'_>, node: &Node) -> Option<RigSpan> {
     in_time_range(reading, node, "the control tick", RigSpan::from_millis(1), RigSpan::from_seconds(10))
 }
 
-fn in_time_range(reading: &mut Reading<'_>, node: &Node, what: &str, least: RigSpan, most: RigSpan) -> Option<RigSpan> {
+pub(crate) fn in_time_range(
+    reading: &mut Reading<'_>,
+    node: &Node,
+    what: &str,
+    least: RigSpan,
+    most: RigSpan,
+) -> Option<RigSpan> {
     let span = duration(reading, node, what, true)?;
     if span < least || span > most {
         let (least, most) = (crate::quantity::span_text(least), crate::quantity::span_text(most));
@@ -248,356 +220,6 @@ fn controller(reading: &mut Reading<'_>, node: &Node) -> Option<Controller> {
         version.map_or(Some(None), |version| version.map(Some))?,
         image.map_or(Some(None), |image| image.map(Some))?,
     ))
-}
-
-fn some_items<'n>(reading: &mut Reading<'_>, node: &'n Node, what: &str, most: usize) -> Option<&'n [Node]> {
-    let items = reading.items(node, what)?;
-    if items.is_empty() || items.len() > most {
-        reading.mistake_in(
-            if items.is_empty() { DiagnosticKind::Empty } else { DiagnosticKind::OutOfRange },
-            node,
-            format!("{what} has {} items", items.len()),
-            format!("it has from 1 to {most}"),
-        );
-        return None;
-    }
-    Some(items)
-}
-
-fn zones(reading: &mut Reading<'_>, node: &Node) -> Option<Vec<Zone>> {
-    let items = some_items(reading, node, "the list of zones", MAX_ZONES)?;
-    let mut names = Vec::new();
-    let mut channels = Vec::new();
-    let zones: Vec<Option<Zone>> = items
-        .iter()
-        .map(|item| {
-            let what = "a zone";
-            let fields = reading.fields(item, what, &["name", "probe", "channel"])?;
-            let name = reading.require(&fields, "name", what, "top").and_then(|node| zone_name(reading, node));
-            if let Some(name) = &name {
-                names.push(name.clone());
-            }
-            let letters = "BEJKNRST";
-            let choices: Vec<(String, char)> = letters.chars().map(|letter| (letter.to_string(), letter)).collect();
-            let choices: Vec<(&str, char)> = choices.iter().map(|(word, letter)| (word.as_str(), *letter)).collect();
-            let probe_type = match fields.get("probe") {
-                Some(node) => reading.one_of(node, "a thermocouple's type", &choices),
-                None => {
-                    reading.require(&fields, "probe", what, "K");
-                    None
-                }
-            };
-            let channel = match fields.get("channel") {
-                Some(node) => {
-                    let channel = reading.integer(node, "a probe channel", 0, MAX_PIN)?;
-                    channels.push(Spanned { value: channel.to_string(), span: node.span });
-                    Some(u8::try_from(channel).ok()?)
-                }
-                None => None,
-            };
-            Some(Zone { name: name?.value, probe_type: probe_type?, probe_channel: channel })
-        })
-        .collect();
-    reading.unique("the zone", &names);
-    reading.unique("the probe channel", &channels);
-    let zones: Vec<Zone> = zones.into_iter().collect::<Option<_>>()?;
-    if zones.iter().all(|zone| zone.probe_channel.is_none()) {
-        reading.mistake_in(
-            DiagnosticKind::MissingKey,
-            node,
-            "no zone has a probe channel, so the controller is shown no temperature",
-            "give at least one zone a `channel`: the rig's probe output that is wired to it, from 0".to_owned(),
-        );
-        return None;
-    }
-    Some(zones)
-}
-
-/// A zone's name: conditions have to be able to name it.
-pub(crate) fn zone_name(reading: &mut Reading<'_>, node: &Node) -> Option<Spanned<String>> {
-    let name = reading.name(node, "a zone's name")?;
-    let mut letters = name.chars();
-    let well_formed = letters.next().is_some_and(char::is_alphabetic)
-        && letters.all(|letter| letter.is_alphanumeric() || matches!(letter, '-' | '_'))
-        && name.chars().count() <= 24;
-    if !well_formed {
-        reading.mistake(
-            DiagnosticKind::BadName,
-            node.span,
-            format!("{} cannot be the name of a zone", quoted(&name)),
-            "a zone's name is one word of letters, digits and hyphens, for example `top` or `ring-2`".to_owned(),
-        );
-        return None;
-    }
-    Some(Spanned { value: name, span: node.span })
-}
-
-/// The index of a zone by a selector that means exactly one.
-fn zone_index(selector: &ZoneSelector, zones: &[Zone], range: std::ops::Range<usize>) -> Result<usize, Mistake> {
-    let names: Vec<&str> = zones.iter().map(|zone| zone.name.as_str()).collect();
-    let found = match selector {
-        ZoneSelector::All if zones.len() == 1 => Some(0),
-        ZoneSelector::All => None,
-        ZoneSelector::Number(number) => usize::from(*number).checked_sub(1).filter(|index| *index < zones.len()),
-        ZoneSelector::Name(name) => names.iter().position(|known| known == name),
-    };
-    found.ok_or_else(|| {
-        let near = match selector {
-            ZoneSelector::Name(name) => nearest(name, names.iter().copied()),
-            _ => None,
-        };
-        let message = match selector {
-            ZoneSelector::All => "this bench has several zones; one of them has to be named".to_owned(),
-            ZoneSelector::Number(number) => format!("there is no zone {number}"),
-            ZoneSelector::Name(name) => format!("there is no zone {}", quoted(name)),
-        };
-        Mistake {
-            kind: DiagnosticKind::UnknownRole,
-            range,
-            message,
-            hint: Some(match near {
-                Some(near) => format!("did you mean `{near}`?"),
-                None => format!("the zones of this bench are {}", names.join(", ")),
-            }),
-        }
-    })
-}
-
-/// `safety`, `element.top`, `element.1`.
-fn role(words: &mut Words<'_>, zones: Option<&[Zone]>) -> Result<RelayRole, Mistake> {
-    let start = words.range().start;
-    match crate::reading::scenario::relay(words)? {
-        RelaySelector::Safety => Ok(RelayRole::Safety),
-        RelaySelector::Element(selector) => {
-            let range = start..words.end_of_last();
-            match zones {
-                Some(zones) => Ok(RelayRole::Element(zone_index(&selector, zones, range)?)),
-                // The zones have mistakes of their own; do not add to them.
-                None => Ok(RelayRole::Element(0)),
-            }
-        }
-    }
-}
-
-fn relays(reading: &mut Reading<'_>, node: &Node, zones: Option<&[Zone]>) -> Option<Vec<Relay>> {
-    let items = some_items(reading, node, "the list of relays", MAX_ZONES + 1)?;
-    let mut roles = Vec::new();
-    let mut inputs = Vec::new();
-    let relays: Vec<Option<Relay>> = items
-        .iter()
-        .map(|item| {
-            let what = "a relay";
-            let fields = reading.fields(item, what, &["role", "made as", "input", "senses", "active", "release"])?;
-            let role = reading.require(&fields, "role", what, "safety").and_then(|node| {
-                let role = reading.parse(node, "a relay's role", |text| {
-                    let mut words = Words::of(text);
-                    let role = role(&mut words, zones)?;
-                    words.end("one relay for each item")?;
-                    Ok(role)
-                })?;
-                roles.push((role.clone(), node.span));
-                Some(role)
-            });
-            let input = reading.require(&fields, "input", what, "0").and_then(|node| {
-                let input = reading.integer(node, "a rig input", 0, MAX_PIN)?;
-                inputs.push(Spanned { value: input.to_string(), span: node.span });
-                u8::try_from(input).ok()
-            });
-            let senses = reading.require(&fields, "senses", what, "command").and_then(|node| {
-                let choices = [("command", Senses::Command), ("contact", Senses::Contact), ("load", Senses::Load)];
-                reading.one_of(node, "what is sensed", &choices)
-            });
-            let active = match fields.get("active") {
-                Some(node) => {
-                    reading.one_of(node, "the active level", &[("high", ActiveLevel::High), ("low", ActiveLevel::Low)])
-                }
-                None => Some(ActiveLevel::High),
-            };
-            let made = match fields.get("made as") {
-                Some(node) => reading.one_of(node, "what a relay is made as", Made::WORDS).map(Some),
-                None => Some(None),
-            };
-            let release = match fields.get("release") {
-                Some(node) => {
-                    Some(in_time_range(reading, node, "a release time", RigSpan::ZERO, RigSpan::from_seconds(60)))
-                }
-                None => None,
-            };
-            let (role, senses, made) = (role?, senses?, made?);
-            let usual = match (senses, &role) {
-                // The contact or the load itself shows when it opened.
-                (Senses::Contact | Senses::Load, _) => RigSpan::ZERO,
-                (Senses::Command, RelayRole::Safety) => made.unwrap_or(Made::Contactor).release(),
-                (Senses::Command, RelayRole::Element(_)) => made.unwrap_or(Made::Relay).release(),
-            };
-            Some(Relay { role, input: input?, senses, active: active?, release: release.unwrap_or(Some(usual))? })
-        })
-        .collect();
-    reading.unique("the rig input", &inputs);
-    for (index, (role, span)) in roles.iter().enumerate() {
-        if zones.is_some() && roles[..index].iter().any(|(earlier, _)| earlier == role) {
-            reading.mistake(
-                DiagnosticKind::DuplicateName,
-                *span,
-                format!("the relay {} is given a second time", quoted(reading.source.slice(*span))),
-                "each relay is listed once".to_owned(),
-            );
-        }
-    }
-    relays.into_iter().collect()
-}
-
-fn paths(
-    reading: &mut Reading<'_>,
-    node: &Node,
-    zones: Option<&[Zone]>,
-    relays: Option<&[Relay]>,
-) -> Option<Vec<Path>> {
-    let items = some_items(reading, node, "the list of paths", MAX_ZONES)?;
-    let mut seen = Vec::new();
-    let mut unlisted = Vec::new();
-    let paths: Vec<Option<Path>> = items
-        .iter()
-        .map(|item| {
-            let what = "a path";
-            let fields = reading.fields(item, what, &["zone", "poles"])?;
-            let zone = reading.require(&fields, "zone", what, "top").and_then(|node| {
-                let name = zone_name(reading, node)?;
-                let Some(zones) = zones else { return Some(0) };
-                seen.push(name.clone());
-                let index = zones.iter().position(|zone| zone.name == name.value);
-                if index.is_none() {
-                    let names: Vec<&str> = zones.iter().map(|zone| zone.name.as_str()).collect();
-                    let hint = match nearest(&name.value, names.iter().copied()) {
-                        Some(near) => format!("did you mean `{near}`?"),
-                        None => format!("the zones of this bench are {}", names.join(", ")),
-                    };
-                    reading.mistake(
-                        DiagnosticKind::UnknownRole,
-                        node.span,
-                        format!("there is no zone {}", quoted(&name.value)),
-                        hint,
-                    );
-                }
-                index
-            });
-            let poles = reading.require(&fields, "poles", what, "[[safety, element.top], [safety]]").and_then(|node| {
-                let poles = some_items(reading, node, "the list of poles", 4)?;
-                poles
-                    .iter()
-                    .map(|pole| pole_of(reading, pole, zones, relays, &mut unlisted))
-                    .collect::<Vec<_>>()
-                    .into_iter()
-                    .collect::<Option<Vec<Pole>>>()
-            });
-            Some(Path { zone: zone?, poles: poles? })
-        })
-        .collect();
-    reading.unique("the path of the zone", &seen);
-    let paths: Vec<Path> = paths.into_iter().collect::<Option<_>>()?;
-    let zones = zones?;
-    for (index, zone) in zones.iter().enumerate() {
-        if !paths.iter().any(|path| path.zone == index) {
-            reading.mistake_in(
-                DiagnosticKind::MissingKey,
-                node,
-                format!("no path leads to the element of the zone {}", quoted(&zone.name)),
-                format!("add `- {{ zone: {}, poles: [[safety, element.{}], [safety]] }}`", zone.name, zone.name),
-            );
-            return None;
-        }
-    }
-    Some(paths)
-}
-
-fn pole_of(
-    reading: &mut Reading<'_>,
-    node: &Node,
-    zones: Option<&[Zone]>,
-    relays: Option<&[Relay]>,
-    unlisted: &mut Vec<RelayRole>,
-) -> Option<Pole> {
-    let items = reading.items(node, "a pole")?;
-    let through: Vec<Option<PathRelay>> = items
-        .iter()
-        .map(|item| {
-            let role = reading.parse(item, "a relay of a pole", |text| {
-                let mut words = Words::of(text);
-                let role = role(&mut words, zones)?;
-                words.end("the relays of a pole stand in a list: `[safety, element.top]`")?;
-                Ok(role)
-            })?;
-            let (Some(relays), Some(_)) = (relays, zones) else { return Some(PathRelay(0)) };
-            let found = relays.iter().position(|relay| relay.role == role);
-            if found.is_none() && !unlisted.contains(&role) {
-                unlisted.push(role);
-                reading.mistake(
-                    DiagnosticKind::UnknownRole,
-                    item.span,
-                    format!("the relay {} is not in the list of relays", quoted(reading.source.slice(item.span))),
-                    "the rig has to sense every relay that a path leads through; add it to `relays`".to_owned(),
-                );
-            }
-            found.map(PathRelay)
-        })
-        .collect();
-    Some(Pole { through: through.into_iter().collect::<Option<_>>()? })
-}
-
-const CONTACTS: &[(&str, ContactRole)] = &[
-    ("lid", ContactRole::Lid),
-    ("stop", ContactRole::Stop),
-    ("start", ContactRole::Start),
-    ("acknowledge", ContactRole::Acknowledge),
-];
-
-const CONTACT_STATES: &[(&str, ContactState)] = &[("open", ContactState::Open), ("closed", ContactState::Closed)];
-
-fn contacts(reading: &mut Reading<'_>, node: &Node) -> Option<Vec<Contact>> {
-    let items = reading.items(node, "the list of contacts")?;
-    let mut roles = Vec::new();
-    let mut outputs = Vec::new();
-    let contacts: Vec<Option<Contact>> = items
-        .iter()
-        .map(|item| {
-            let what = "a contact";
-            let fields = reading.fields(item, what, &["role", "output", "engaged", "demand safe"])?;
-            let role = reading.require(&fields, "role", what, "lid").and_then(|node| {
-                let role = reading.one_of(node, "a contact's role", CONTACTS)?;
-                roles.push(Spanned { value: role.word().to_owned(), span: node.span });
-                Some(role)
-            });
-            let output = reading.require(&fields, "output", what, "0").and_then(|node| {
-                let output = reading.integer(node, "a rig output", 0, MAX_PIN)?;
-                outputs.push(Spanned { value: output.to_string(), span: node.span });
-                u8::try_from(output).ok()
-            });
-            let engaged = reading
-                .require(&fields, "engaged", what, "open")
-                .and_then(|node| reading.one_of(node, "the state of an engaged contact", CONTACT_STATES));
-            let demand_safe = match fields.get("demand safe") {
-                Some(node) => reading.one_of(node, "the state that demands safety", CONTACT_STATES).map(Some),
-                None => Some(None),
-            };
-            let (role, engaged, demand_safe) = (role?, engaged?, demand_safe?);
-            let rest = match engaged {
-                ContactState::Open => ContactState::Closed,
-                ContactState::Closed => ContactState::Open,
-            };
-            // An open lid and a pressed stop demand safety; a pressed start does not.
-            let usual = match role {
-                ContactRole::Lid | ContactRole::Stop => engaged,
-                ContactRole::Start | ContactRole::Acknowledge => rest,
-            };
-            Some(Contact { role, output: output?, engaged, demand_safe: demand_safe.unwrap_or(usual) })
-        })
-        .collect();
-    reading.unique("the contact", &roles);
-    reading.unique("the rig output", &outputs);
-    if items.len() > MAX_ITEMS {
-        return None;
-    }
-    contacts.into_iter().collect()
 }
 
 fn begin(reading: &mut Reading<'_>, node: &Node, contacts: Option<Option<&[Contact]>>) -> Option<BeginFiring> {

@@ -217,11 +217,9 @@ fn within(
         words.end("one length of time stands here, for example `10 s`")?;
         Ok(limit)
     });
-    if let Some(TimeLimit::Span(span)) = limit {
-        if span.as_micros() == 0 {
-            // One place for the wording of an impossible length of time.
-            duration(reading, &entry.value, "the time of a reaction", false)?;
-        }
+    if limit == Some(TimeLimit::Span(RigSpan::ZERO)) {
+        // One place for the wording of an impossible length of time.
+        duration(reading, &entry.value, "the time of a reaction", false)?;
     }
     if fields.entry("after").is_none() && matches!(scope, Some(Scope::Throughout | Scope::Before { .. })) {
         reading.mistake(

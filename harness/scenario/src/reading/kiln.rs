@@ -13,7 +13,7 @@ use dryfire_units::{
 use crate::Spanned;
 use crate::diagnostic::DiagnosticKind;
 use crate::quantity;
-use crate::reading::bench::zone_name;
+use crate::reading::wiring::zone_name;
 use crate::reading::{Fields, Reading};
 use crate::source::quoted;
 use crate::suggest::nearest;

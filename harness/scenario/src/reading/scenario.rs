@@ -161,15 +161,15 @@ pub(crate) fn hazard(reading: &mut Reading<'_>, node: &Node) -> Option<Spanned<H
         );
         return None;
     }
-    if !KNOWN_HAZARDS.contains(&id.as_str()) {
-        if let Some(near) = nearest(&id, KNOWN_HAZARDS.iter().copied()) {
-            reading.mistake(
-                DiagnosticKind::UnknownHazard,
-                node.span,
-                format!("no scenario of the library guards against {}", quoted(&id)),
-                format!("did you mean `{near}`? Ids of your own are allowed, but choose one that cannot be confused"),
-            );
-        }
+    if !KNOWN_HAZARDS.contains(&id.as_str())
+        && let Some(near) = nearest(&id, KNOWN_HAZARDS.iter().copied())
+    {
+        reading.mistake(
+            DiagnosticKind::UnknownHazard,
+            node.span,
+            format!("no scenario of the library guards against {}", quoted(&id)),
+            format!("did you mean `{near}`? Ids of your own are allowed, but choose one that cannot be confused"),
+        );
     }
     Some(Spanned { value: HazardId(id), span: node.span })
 }
@@ -295,20 +295,16 @@ fn start(reading: &mut Reading<'_>, node: &Node) -> Option<Start> {
         }),
     };
     let (ambient, kiln) = (ambient?, kiln?);
-    if let (Some(soaked), Some(node)) = (kiln, fields.get("kiln")) {
-        if soaked < ambient {
-            reading.mistake(
-                DiagnosticKind::Contradiction,
-                node.span,
-                format!(
-                    "the kiln cannot be soaked at {} °C in air of {} °C",
-                    thousandths(soaked),
-                    thousandths(ambient)
-                ),
-                "write `kiln: cold` for a kiln at the temperature of its surroundings".to_owned(),
-            );
-            return None;
-        }
+    if let (Some(soaked), Some(node)) = (kiln, fields.get("kiln"))
+        && soaked < ambient
+    {
+        reading.mistake(
+            DiagnosticKind::Contradiction,
+            node.span,
+            format!("the kiln cannot be soaked at {} °C in air of {} °C", thousandths(soaked), thousandths(ambient)),
+            "write `kiln: cold` for a kiln at the temperature of its surroundings".to_owned(),
+        );
+        return None;
     }
     Some(Start { ambient_millicelsius: ambient, kiln_millicelsius: kiln.unwrap_or(ambient) })
 }
@@ -418,16 +414,17 @@ fn end(reading: &mut Reading<'_>, node: &Node, steps: &[crate::Step]) -> Option<
         words.end("for example `30 min after burn-out`")?;
         Ok(End { moment, offset })
     })?;
-    if let TimeLimit::Span(span) = end.offset {
-        if span.as_micros() == 0 && end.moment.is_none() {
-            reading.mistake(
-                DiagnosticKind::OutOfRange,
-                node.span,
-                "the run ends before it has begun",
-                "for example `30 min after burn-out`".to_owned(),
-            );
-            return None;
-        }
+    if let TimeLimit::Span(span) = end.offset
+        && span.as_micros() == 0
+        && end.moment.is_none()
+    {
+        reading.mistake(
+            DiagnosticKind::OutOfRange,
+            node.span,
+            "the run ends before it has begun",
+            "for example `30 min after burn-out`".to_owned(),
+        );
+        return None;
     }
     if let Some(moment) = &end.moment {
         known_moment(reading, moment, steps)?;

@@ -90,7 +90,7 @@ impl Timeline {
         (Timeline { between }, past)
     }
 
-    fn from_to(&self, from: usize, to: usize) -> Between {
+    fn span_between(&self, from: usize, to: usize) -> Between {
         if from <= to { self.between[from][to] } else { self.between[to][from].backwards() }
     }
 }
@@ -126,7 +126,7 @@ pub(crate) fn check(reading: &mut Reading<'_>, fields: &Fields<'_>, scenario: &S
         let Some(opens) = position(scenario, moment).map(|at| at + 1) else { continue };
         if let Some((until, until_offset)) = until {
             let Some(closes) = position(scenario, until).map(|at| at + 1) else { continue };
-            let length = timeline.from_to(opens, closes).most + until_offset.as_micros() - offset.as_micros();
+            let length = timeline.span_between(opens, closes).most + until_offset.as_micros() - offset.as_micros();
             if length <= 0 {
                 reading.mistake(
                     DiagnosticKind::Unreachable,
@@ -138,7 +138,7 @@ pub(crate) fn check(reading: &mut Reading<'_>, fields: &Fields<'_>, scenario: &S
             }
         }
         // From the opening of the scope to the end of the run.
-        let room = timeline.from_to(opens, end_at);
+        let room = timeline.span_between(opens, end_at);
         let room = Between {
             least: room.least + end_offset - offset.as_micros(),
             most: room.most + end_offset - offset.as_micros(),
@@ -201,7 +201,7 @@ fn steps_before_end(
 ) {
     for (index, step) in scenario.script.iter().enumerate() {
         // From the step to the end of the run.
-        let room = timeline.from_to(index + 1, end_at);
+        let room = timeline.span_between(index + 1, end_at);
         if room.most + end_offset < 0 {
             let line = reading.source.line(step.span.start);
             reading.mistake(
@@ -214,7 +214,7 @@ fn steps_before_end(
         }
     }
     let last = scenario.script.len();
-    let room = timeline.from_to(last, end_at);
+    let room = timeline.span_between(last, end_at);
     let bounded = room.least > -UNBOUNDED / 2;
     if bounded && room.least + end_offset < 0 {
         let line = reading.source.line(scenario.script[last - 1].span.start);
@@ -231,15 +231,15 @@ fn steps_before_end(
 fn triggers(reading: &mut Reading<'_>, scenario: &Scenario) {
     let mut hottest = scenario.start.kiln_millicelsius;
     for step in &scenario.script {
-        if let StepKind::When { condition, .. } = &step.kind {
-            if let Some(limit) = beyond(condition, hottest + OVERSHOOT_MILLICELSIUS) {
-                reading.mistake(
-                    DiagnosticKind::Unreachable,
-                    limit.span,
-                    format!("nothing so far brings the kiln above {} °C", thousandths(hottest)),
-                    "lower the trigger, let the firing go higher, or begin the firing before".to_owned(),
-                );
-            }
+        if let StepKind::When { condition, .. } = &step.kind
+            && let Some(limit) = beyond(condition, hottest + OVERSHOOT_MILLICELSIUS)
+        {
+            reading.mistake(
+                DiagnosticKind::Unreachable,
+                limit.span,
+                format!("nothing so far brings the kiln above {} °C", thousandths(hottest)),
+                "lower the trigger, let the firing go higher, or begin the firing before".to_owned(),
+            );
         }
         if step.kind == StepKind::BeginFiring {
             for segment in &scenario.firing {
