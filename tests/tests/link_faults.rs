@@ -68,8 +68,7 @@ fn clean(defects: &[&str]) -> JobOutcome {
 }
 
 /// The stand-in as it should be, and one that goes on when stop is released.
-const CONTROLLERS: [(&[&str], Verdict); 2] =
-    [(&[], Verdict::Pass), (&["restarts-after-stop"], Verdict::Fail)];
+const CONTROLLERS: [(&[&str], Verdict); 2] = [(&[], Verdict::Pass), (&["restarts-after-stop"], Verdict::Fail)];
 
 #[rstest]
 #[case::corruption(WireFaults { corruption: 20, ..WireFaults::default() }, true)]

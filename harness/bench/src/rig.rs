@@ -17,6 +17,7 @@ use dryfire_units::{RigSpan, RigTime};
 use crate::driver::{Bench, BenchIdentity, RunSetup};
 use crate::nonce::nonce;
 use crate::transport::{SerialTransport, Transport, TransportError};
+use crate::virtual_bench::STEP;
 use run::RunState;
 use wire::{Wire, refused, trouble};
 
@@ -73,8 +74,6 @@ struct Run {
 const PERIOD: RigSpan = RigSpan::from_millis(200);
 /// How long each stays good there.
 const VALIDITY: RigSpan = RigSpan::from_millis(1_000);
-/// The longest step of a stepped rig.
-const STEP: RigSpan = RigSpan::from_millis(200);
 /// How far ahead commands are sent to a free-running rig.
 const AHEAD: RigSpan = RigSpan::from_millis(1_000);
 /// Commands under way; fewer than fit into a rig's queue.

@@ -52,6 +52,11 @@ pub(crate) enum Cut {
         /// Which step, from 0.
         step: usize,
     },
+    /// What a step of the script did was never acknowledged.
+    Unacknowledged {
+        /// Which step, from 0.
+        step: usize,
+    },
     /// Somebody ended it.
     Aborted {
         /// Why.
@@ -451,6 +456,7 @@ impl Engine {
             match self.script.progress(now, &self.present) {
                 Progress::Waits | Progress::Done => return,
                 Progress::GaveUp(step) => return self.finish(Cut::GaveUp { step }),
+                Progress::Unacknowledged(step) => return self.finish(Cut::Unacknowledged { step }),
                 Progress::Due(step) => {
                     let planned = self.script.step(step).clone();
                     let mut waiting = Vec::new();

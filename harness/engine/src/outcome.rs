@@ -86,13 +86,17 @@ impl Run<'_> {
             Some(Cut::GaveUp { step }) => {
                 let patience = match &self.plan.steps[*step].wait {
                     PlannedWait::When { patience, .. } => format!(" within {patience}"),
-                    _ => ", neither its time nor an acknowledgement".to_owned(),
+                    _ => String::new(),
                 };
                 worsen(
                     Verdict::Inconclusive,
                     format!("what step {} of the script waits for did not come{patience}", step + 1),
                 );
             }
+            Some(Cut::Unacknowledged { step }) => worsen(
+                Verdict::Inconclusive,
+                format!("there was no acknowledgement of what step {} of the script does", step + 1),
+            ),
             Some(Cut::Aborted { reason }) => {
                 worsen(Verdict::Inconclusive, format!("the run was ended early: {reason}"))
             }

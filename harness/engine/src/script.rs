@@ -86,6 +86,8 @@ pub(crate) enum Progress {
     Due(usize),
     /// The step waited in vain for longer than its patience.
     GaveUp(usize),
+    /// The step's stimuli were sent and their acknowledgement has not come.
+    Unacknowledged(usize),
     /// Every step is done.
     Done,
 }
@@ -146,7 +148,7 @@ impl Script {
     /// What the script does at the watermark.
     pub(crate) fn progress(&self, now: RigTime, present: &Present) -> Progress {
         if let Some(pending) = &self.pending {
-            return if now > pending.given_up_at { Progress::GaveUp(self.next) } else { Progress::Waits };
+            return if now > pending.given_up_at { Progress::Unacknowledged(self.next) } else { Progress::Waits };
         }
         let Some(step) = self.steps.get(self.next) else { return Progress::Done };
         let due = match &step.wait {

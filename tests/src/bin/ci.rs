@@ -113,9 +113,7 @@ fn licences() {
 /// Reads the usual SPDX forms: alternatives joined by OR or `/`, all parts of an AND needed.
 fn acceptable(expression: &str) -> bool {
     let expression = expression.replace(['(', ')'], " ").replace('/', " OR ");
-    let alternatives = expression.split(" AND ").map(|all| {
-        all.split(" OR ").any(|one| LICENCES.contains(&one.trim()))
-    });
+    let alternatives = expression.split(" AND ").map(|all| all.split(" OR ").any(|one| LICENCES.contains(&one.trim())));
     let mut any = false;
     for good in alternatives {
         any = true;

@@ -113,5 +113,5 @@ fn an_acknowledgement_that_does_not_come_is_not_waited_for_without_end() {
     let (mut script, present) = script(vec![when(element_on(), None)]);
     script.sent(seconds(1), vec![CommandId(1)], false);
     assert_eq!(script.progress(seconds(11), &present), Progress::Waits);
-    assert_eq!(script.progress(seconds(12), &present), Progress::GaveUp(0));
+    assert_eq!(script.progress(seconds(12), &present), Progress::Unacknowledged(0));
 }
