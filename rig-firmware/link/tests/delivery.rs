@@ -193,6 +193,24 @@ fn messages_sent_together_share_a_frame() {
 }
 
 #[test]
+fn a_lost_frame_is_asked_for_when_the_next_one_shows_the_gap() {
+    let (mut host, mut rig) = (HostEndpoint::host(), RigEndpoint::rig(1));
+    host.open(1);
+    host.send(&host_message(0)).expect("room");
+    settle(&mut host, &mut rig, 0);
+    settle(&mut host, &mut rig, 5_000);
+    let _ = rig.poll_message();
+    host.send(&host_message(1)).expect("room");
+    let _lost = frames_of(&mut host, 10_000);
+    host.send(&host_message(2)).expect("room");
+    // Well before the resend time-out of 20 ms.
+    settle(&mut host, &mut rig, 12_000);
+    assert_eq!(rig.poll_message(), Some(Ok(host_message(1))));
+    assert_eq!(rig.poll_message(), Some(Ok(host_message(2))));
+    assert_eq!(host.counters().resent, 1);
+}
+
+#[test]
 fn a_receiver_that_does_not_read_holds_up_the_sender_instead_of_losing() {
     let (mut host, mut rig) = (HostEndpoint::host(), RigEndpoint::rig(1));
     host.open(1);

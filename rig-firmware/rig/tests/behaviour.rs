@@ -505,6 +505,20 @@ fn an_edge_behind_what_was_claimed_is_a_counted_loss() {
 }
 
 #[test]
+fn an_edge_in_the_very_microsecond_of_a_claim_is_not_lost_on_a_running_clock() {
+    let mut setup = Setup::running(LinkPacing::Free);
+    setup.run(25);
+    let claim = setup.heartbeat();
+    // The board read its clock, told what it had, and the edge came in the same microsecond.
+    let at = claim.now.as_micros();
+    setup.now = setup.now.max(at) + 300;
+    setup.edge(at, 1, true);
+    setup.turn();
+    assert_eq!((setup.told(), setup.rig.counters().lost_edges), (vec![edge(0, at, 1, true)], 0));
+    assert!(claim.complete_until < claim.now);
+}
+
+#[test]
 fn console_text_is_cut_at_line_ends_and_carries_the_instant_of_the_last_byte() {
     let mut setup = Setup::running(LinkPacing::Free);
     setup.now += 10 * MS;
@@ -626,9 +640,10 @@ fn a_stepped_rig_stops_at_its_grant_and_says_so_at_once() {
     setup.now = 1_200_000;
     setup.turn();
     assert_eq!(setup.heartbeat().complete_until, RigTime::from_micros(1_200_000));
-    // An older grant that turns up late takes nothing back.
-    setup.say(HostMessage::Grant { until: RigTime::from_micros(1_150_000) });
-    assert_eq!(setup.rig.horizon(), RigTime::from_micros(1_200_000));
+    // A smaller grant takes nothing back.
+    setup.say(HostMessage::Grant { until: RigTime::from_micros(1_400_000) });
+    setup.say(HostMessage::Grant { until: RigTime::from_micros(1_300_000) });
+    assert_eq!(setup.rig.horizon(), RigTime::from_micros(1_400_000));
 }
 
 #[test]
