@@ -51,17 +51,17 @@ defects! {
         "Probe faults are looked at in ramps only; during a hold the last good reading is used for ever.";
     ProbeFaultClearsItself, "probe-fault-clears-itself", "probe-open", "violated",
         "A probe fault cuts the heat but is not latched: heat returns by itself with the reading.";
-    SuddenDropBelieved, "sudden-drop-believed", "probe-short", "heat-not-cut",
+    SuddenDropBelieved, "sudden-drop-believed", "probe-short", "heat-cut-late",
         "A reading that falls by hundreds of degrees from one sample to the next is believed and heated against.";
     StallUnnoticed, "stall-unnoticed", "probe-short", "heat-not-cut",
         "Nothing notices a reading that does not move, however long the elements heat.";
-    FrozenReadingBelieved, "frozen-reading-believed", "probe-frozen", "heat-not-cut",
+    FrozenReadingBelieved, "frozen-reading-believed", "probe-frozen", "heat-cut-late",
         "A reading that repeats itself to the last digit while the elements heat is believed.";
     FallingReadingBelieved, "falling-reading-believed", "probe-reversed", "heat-not-cut",
         "A reading that falls while the elements heat is believed and heated against, even below the probe's range.";
     ContactorKeptOnRunaway, "contactor-kept-on-runaway", "relay-welded", "heat-not-cut",
         "A runaway switches off the element commands but leaves the contactor closed.";
-    RunawayWatchedOnlyWhileHolding, "runaway-watched-only-while-holding", "relay-welded", "heat-not-cut",
+    RunawayWatchedOnlyWhileHolding, "runaway-watched-only-while-holding", "relay-welded", "heat-cut-late",
         "A reading above the set-point is a fault in holds only, so a weld in a ramp goes unseen for long.";
     RunawayUnwatched, "runaway-unwatched", "runaway", "heat-not-cut",
         "A reading above the set-point is never a fault.";
@@ -83,11 +83,11 @@ defects! {
         "After a supply cut the firing goes on before any probe has been read.";
     OutputsPulseAtBoot, "outputs-pulse-at-boot", "supply-cut", "violated",
         "The outputs are on from power-up until the program first sets them.";
-    LidIgnored, "lid-ignored", "lid-open", "heat-not-cut",
+    LidIgnored, "lid-ignored", "lid-open", "heat-cut-late",
         "The lid switch is not looked at during a firing.";
     LidCutsElementsOnly, "lid-cuts-elements-only", "lid-open", "not-reached",
         "An open lid switches off the element relays but leaves the contactor closed.";
-    LidWaitsForCycle, "lid-waits-for-cycle", "lid-open", "heat-not-cut",
+    LidWaitsForCycle, "lid-waits-for-cycle", "lid-open", "heat-cut-late",
         "An open lid is acted upon only when the element's cycle is over.";
     RestartsAfterStop, "restarts-after-stop", "stop-pressed", "violated",
         "Stop cuts the heat only while the button is pressed; released, the firing goes on.";
