@@ -52,7 +52,6 @@ fn halving_the_step_quarters_the_error() {
     let run = |millis| trace(&three_ring(), RigSpan::from_millis(millis), 3600.0, start);
     let truth = run(50);
     let errors: Vec<f64> = [1000, 500, 250].into_iter().map(|millis| worst(&run(millis), &truth)).collect();
-    println!("errors at 1 s, 0.5 s, 0.25 s: {errors:?} °C");
     // Second order but for small terms: conductivity at the faces lags by a step.
     let order = (errors[0] / errors[2]).log2() / 2.0;
     assert!(order > 1.75, "order {order} from {errors:?}");
@@ -81,14 +80,15 @@ fn an_independent_integration_of_the_same_physics_agrees() {
             worst_element = worst_element.max((kiln.element_temperature(zone).value() - reference.element[zone]).abs());
         }
     }
-    println!("chamber {worst_chamber}, probe {worst_probe}, element {worst_element} °C");
     let walls = (0..3).flat_map(|zone| {
         let reference = reference.wall[zone].clone();
         kiln.wall_temperatures(zone).map(|t| t.value()).zip(reference).map(|(a, b)| (a - b).abs()).collect::<Vec<_>>()
     });
     let worst_wall = walls.fold(0.0, f64::max);
-    println!("wall {worst_wall} °C");
-    assert!(worst_chamber < 0.05 && worst_probe < 0.02 && worst_wall < 0.02 && worst_element < 0.1);
+    assert!(
+        worst_chamber < 0.05 && worst_probe < 0.02 && worst_wall < 0.02 && worst_element < 0.1,
+        "chamber {worst_chamber}, probe {worst_probe}, wall {worst_wall}, element {worst_element} °C"
+    );
 }
 
 /// Three-ring with each layer cut into so many times more cells, as far as steps of a second allow.
@@ -114,8 +114,12 @@ fn finer_cells_change_little() {
             .enumerate()
             .max_by(|a, b| a.1.total_cmp(&b.1))
             .expect("some");
-        println!("start {}: cells {error} °C at minute {}", start.kiln, minute / 3 + 1);
-        assert!(error * 1000.0 < Kiln::MODEL_ERROR_MILLICELSIUS as f64);
+        assert!(
+            error * 1000.0 < Kiln::MODEL_ERROR_MILLICELSIUS as f64,
+            "start {}: {error} °C at minute {}",
+            start.kiln,
+            minute / 3 + 1
+        );
     }
 }
 
@@ -133,7 +137,6 @@ fn the_three_ring_kiln_reaches_its_top_and_climbs_as_promised() {
     let from = kiln.zone_temperature(1).value();
     kiln.advance_to(at(seconds + 600.0));
     let rate = (kiln.zone_temperature(1).value() - from) * 6.0;
-    println!("{rate} °C/h at 1250 °C after {seconds} s from a soak at 1000 °C");
     assert!(rate > 150.0, "{rate} °C/h");
     while kiln.hottest().value() < 1300.0 {
         seconds += 60.0;

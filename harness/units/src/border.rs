@@ -10,8 +10,13 @@ use crate::{Celsius, CelsiusPerHour, Microvolts};
 /// Rounds to the nearest integer, halves away from zero; `None` outside ±2⁵³ or if not a number.
 pub(crate) fn round_to_integer(value: f64) -> Option<i64> {
     const EXACT: f64 = 9_007_199_254_740_992.0;
-    let rounded = libm::round(value);
-    (-EXACT..=EXACT).contains(&rounded).then_some(rounded as i64)
+    if !(-EXACT..=EXACT).contains(&value) {
+        return None;
+    }
+    // The same as libm::round, several times as fast: inside ±2⁵³ both steps are exact.
+    let whole = value as i64;
+    let part = value - whole as f64;
+    Some(whole + i64::from(part >= 0.5) - i64::from(part <= -0.5))
 }
 
 /// A temperature or a difference in thousandths of a degree Celsius.
@@ -115,5 +120,28 @@ impl fmt::Display for MilliCelsiusPerHour {
 impl fmt::Display for Nanovolts {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write_thousandths(f, i64::from(self.0), "µV")
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::round_to_integer;
+
+    #[test]
+    fn rounding_agrees_with_that_of_libm() {
+        let mut value = 1e-3;
+        while value < 9e15 {
+            for near in [value, libm::floor(value) + 0.5, libm::nextafter(libm::floor(value) + 0.5, 0.0)] {
+                for signed in [near, -near] {
+                    assert_eq!(round_to_integer(signed), Some(libm::round(signed) as i64), "{signed}");
+                }
+            }
+            value *= 1.037;
+        }
+        assert_eq!(round_to_integer(0.499_999_999_999_999_94), Some(0));
+        assert_eq!(round_to_integer(-0.0), Some(0));
+        assert_eq!(round_to_integer(9_007_199_254_740_992.0), Some(1 << 53));
+        assert_eq!(round_to_integer(9_007_199_254_740_994.0), None);
+        assert_eq!(round_to_integer(f64::NAN), None);
     }
 }
