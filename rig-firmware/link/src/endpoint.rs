@@ -13,9 +13,9 @@ use crate::frame::{self, Accumulator, Fed, FrameError, FrameKind, Header, MAX_FR
 pub const WINDOW: usize = 16;
 
 /// After this long without acknowledgement a frame is sent again; doubled on
-/// every vain try up to eight times that.
+/// every vain try up to four times that.
 const RESEND_AFTER: u64 = 20_000;
-const RESEND_DOUBLINGS: u32 = 3;
+const RESEND_DOUBLINGS: u32 = 2;
 /// An acknowledgement waits this long for a data frame that can carry it.
 const ACK_DELAY: u64 = 2_000;
 /// A frame reported missing is not sent again within this time.

@@ -1,8 +1,8 @@
 //! Over a wire without faults.
 
-use dryfire_bench::{Bench as _, Operator, RigPace, WireFaults};
+use dryfire_bench::{Bench as _, Operator, RigPace, STEP, WireFaults};
 use dryfire_engine::{Command, CommandId, CommandKind, Observation, Pacing};
-use dryfire_units::{RigSpan, RigTime};
+use dryfire_units::RigTime;
 
 use crate::support::{MS, at, bench_over, play, run_setup, script};
 
@@ -141,7 +141,7 @@ fn one_run_after_the_other_starts_from_nothing() {
 fn a_stepped_rig_says_so_and_who_it_is() {
     let mut bench = bench_over(RigPace::Granted, 70 * MS, CLEAN, 0);
     let identity = bench.begin(&run_setup()).expect("begins");
-    assert_eq!(identity.pacing, Pacing::Stepped { step: RigSpan::from_millis(200) });
+    assert_eq!(identity.pacing, Pacing::Stepped { step: STEP });
     assert_eq!(
         identity.description,
         format!("simulated rig `simulated`, firmware {}, boot 0000b007", env!("CARGO_PKG_VERSION"))

@@ -3,9 +3,10 @@
 //! The kinds of error are the communication errors of IEC 61784-3.
 
 use dryfire_bench::{FaultyTransport, InProcessTransport, RigPace, Stall, Transport, WireFaults};
+use dryfire_units::RigSpan;
 use rstest::rstest;
 
-use crate::support::{MS, SmallWorld, bench_over, play, rig_setup, script};
+use crate::support::{MS, SmallWorld, bench_over, play, play_in_steps, rig_setup, script};
 
 const NONE: WireFaults = WireFaults {
     corruption: 0,
@@ -50,6 +51,19 @@ fn a_stepped_run_is_the_same_as_over_a_clean_wire(#[case] faults: WireFaults) {
         assert_eq!(faulty.facts(), clean.facts(), "seed {seed}");
         let counters = faulty.counters();
         assert_eq!((counters.lost_edges, counters.late_setpoints, counters.lost_console_bytes), (0, 0, 0));
+    }
+}
+
+#[test]
+fn long_steps_over_a_bad_wire_are_no_different() {
+    let run = |faults, seed| {
+        let mut bench = bench_over(RigPace::Granted, 1_300, faults, seed);
+        play_in_steps(&mut bench, &script(), 2_000 * MS, RigSpan::from_seconds(1))
+    };
+    let clean = run(NONE, 0);
+    for seed in 0..10 {
+        let faulty = run(EVERYTHING, seed);
+        assert_eq!((faulty.trouble.as_ref(), faulty.facts()), (None, clean.facts()), "seed {seed}");
     }
 }
 

@@ -263,15 +263,25 @@ pub(crate) fn voltage(nanovolts: i32, nanovolts_per_second: i32, valid_until: i6
     CommandKind::Probe { channel: 0, signal, valid_until: at(valid_until) }
 }
 
-/// Plays a script to the end of `length`, or until something breaks down.
+/// Plays a script in steps of 200 ms to the end of `length`, or until something breaks down.
 pub(crate) fn play(bench: &mut dyn Bench, script: &[(i64, CommandKind)], length: i64) -> Played {
+    play_in_steps(bench, script, length, RigSpan::from_millis(200))
+}
+
+/// The same in other steps; a free-running bench has its own.
+pub(crate) fn play_in_steps(
+    bench: &mut dyn Bench,
+    script: &[(i64, CommandKind)],
+    length: i64,
+    step: RigSpan,
+) -> Played {
     let mut played = Played { seen: Vec::new(), trouble: None };
     let pacing = match bench.begin(&run_setup()) {
         Ok(identity) => identity.pacing,
         Err(trouble) => return Played { trouble: Some(trouble), ..played },
     };
     let step = match pacing {
-        Pacing::Stepped { step } => step,
+        Pacing::Stepped { .. } => step,
         Pacing::FreeRunning { period, .. } => period,
     };
     let mut waiting = script.iter().enumerate().peekable();
