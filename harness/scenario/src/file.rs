@@ -65,19 +65,25 @@ impl Checked {
 /// # Errors
 /// As [`parse_scenario`].
 pub fn check_file(file: &str, text: &str) -> Result<(Checked, Vec<Diagnostic>), Vec<Diagnostic>> {
-    match kind_of(file, text)? {
-        Kind::Scenario => parse_scenario(file, text).map(|(value, warnings)| (Checked::Scenario(value), warnings)),
-        Kind::Bench => parse_bench(file, text).map(|(value, warnings)| (Checked::Bench(value), warnings)),
-        Kind::Kiln => parse_kiln(file, text).map(|(value, warnings)| (Checked::Kiln(value), warnings)),
-    }
+    let source = source(file, text)?;
+    let root = tree::build(&source)?;
+    Ok(match kind_of(&source, &root)? {
+        Kind::Scenario => {
+            let (value, warnings) = checked::<_, raw::ScenarioFile>(&source, &root, scenario::read)?;
+            (Checked::Scenario(value), warnings)
+        }
+        Kind::Bench => {
+            let (value, warnings) = checked::<_, raw::BenchFile>(&source, &root, bench::read)?;
+            (Checked::Bench(value), warnings)
+        }
+        Kind::Kiln => {
+            let (value, warnings) = checked::<_, raw::KilnFile>(&source, &root, kiln::read)?;
+            (Checked::Kiln(value), warnings)
+        }
+    })
 }
 
-fn kind_of(file: &str, text: &str) -> Result<Kind, Vec<Diagnostic>> {
-    if text.len() as u64 > MAX_FILE_BYTES {
-        return Err(vec![Diagnostic::too_large(file, text.len() as u64)]);
-    }
-    let source = Source::new(file, text);
-    let root = tree::build(&source)?;
+fn kind_of(source: &Source<'_>, root: &Node) -> Result<Kind, Vec<Diagnostic>> {
     let keys: Vec<&str> = match &root.content {
         Content::Mapping(entries) => entries.iter().map(|entry| entry.key.as_str()).collect(),
         Content::Scalar(_) | Content::Sequence(_) => Vec::new(),
@@ -133,18 +139,31 @@ fn parse<T, R: DeserializeOwned>(
     text: &str,
     read: impl FnOnce(&mut Reading<'_>, &Node) -> Option<T>,
 ) -> Result<(T, Vec<Diagnostic>), Vec<Diagnostic>> {
+    let source = source(file, text)?;
+    let root = tree::build(&source)?;
+    checked::<T, R>(&source, &root, read)
+}
+
+/// The text as a source, if it is not too long.
+fn source<'t>(file: &'t str, text: &'t str) -> Result<Source<'t>, Vec<Diagnostic>> {
     if text.len() as u64 > MAX_FILE_BYTES {
         return Err(vec![Diagnostic::too_large(file, text.len() as u64)]);
     }
-    let source = Source::new(file, text);
-    let root = tree::build(&source)?;
-    let mut reading = Reading::new(&source);
-    let value = if format(&mut reading, &root) { read(&mut reading, &root) } else { None };
+    Ok(Source::new(file, text))
+}
+
+fn checked<T, R: DeserializeOwned>(
+    source: &Source<'_>,
+    root: &Node,
+    read: impl FnOnce(&mut Reading<'_>, &Node) -> Option<T>,
+) -> Result<(T, Vec<Diagnostic>), Vec<Diagnostic>> {
+    let mut reading = Reading::new(source);
+    let value = if format(&mut reading, root) { read(&mut reading, root) } else { None };
     let refused = reading.has_errors() || value.is_none();
-    let mut mistakes = reading.finish(&root);
+    let mut mistakes = reading.finish(root);
     if !refused {
         let second =
-            crosscheck::compare(&source, &root).and_then(|value| crosscheck::decode::<R>(&source, &root, value));
+            crosscheck::compare(source, root).and_then(|value| crosscheck::decode::<R>(source, root, value));
         if let Err(disagreement) = second {
             mistakes.push(*disagreement);
             return Err(mistakes);
