@@ -1,5 +1,7 @@
 //! The virtual bench: the stand-in controller in the same process, in virtual time.
 
+use std::collections::VecDeque;
+
 use dryfire_engine::{Command, CommandKind, Observation, Pacing, Trouble};
 use dryfire_scenario::Bench as BenchFile;
 use dryfire_units::{RigSpan, RigTime};
@@ -19,8 +21,8 @@ pub struct VirtualBench {
 struct Running {
     board: StandInBoard,
     now: RigTime,
-    /// Commands that take effect later, earliest last.
-    scheduled: Vec<Command>,
+    /// Commands that take effect later, earliest first.
+    scheduled: VecDeque<Command>,
 }
 
 impl VirtualBench {
@@ -33,7 +35,7 @@ impl VirtualBench {
 impl Bench for VirtualBench {
     fn begin(&mut self, setup: &RunSetup) -> Result<BenchIdentity, Trouble> {
         let board = StandInBoard::new(BoardSetup::from_bench(&self.file, setup.seed, setup.ambient_millicelsius)?);
-        self.run = Some(Running { board, now: RigTime::ZERO, scheduled: Vec::new() });
+        self.run = Some(Running { board, now: RigTime::ZERO, scheduled: VecDeque::new() });
         Ok(BenchIdentity {
             description: format!("virtual bench `{}` with the stand-in controller", self.file.name),
             pacing: Pacing::Stepped { step: STEP },
@@ -42,7 +44,7 @@ impl Bench for VirtualBench {
 
     fn command(&mut self, command: Command) -> Result<(), Trouble> {
         if let Some(run) = &mut self.run {
-            let place = run.scheduled.partition_point(|other| (other.at, other.id) > (command.at, command.id));
+            let place = run.scheduled.partition_point(|other| (other.at, other.id) < (command.at, command.id));
             run.scheduled.insert(place, command);
         }
         Ok(())
@@ -50,7 +52,9 @@ impl Bench for VirtualBench {
 
     fn advance(&mut self, until: RigTime, observations: &mut Vec<Observation>) -> Result<(), Trouble> {
         let Some(run) = &mut self.run else { return Ok(()) };
-        while let Some(command) = run.scheduled.pop_if(|command| command.at <= until) {
+        while run.scheduled.front().is_some_and(|command| command.at <= until)
+            && let Some(command) = run.scheduled.pop_front()
+        {
             run.run_until(command.at.max(run.now), observations);
             run.apply(command, observations);
         }

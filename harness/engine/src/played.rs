@@ -4,7 +4,7 @@
 use dryfire_kiln::{Kiln, KilnError, RelayFault as ContactFault, StartState};
 use dryfire_scenario::{ActiveLevel, ProbeFault, RelayFault};
 use dryfire_units::thermocouple::{FastThermocouple, ThermocoupleType};
-use dryfire_units::{Celsius, Microvolts, RigSpan, RigTime};
+use dryfire_units::{Celsius, Microvolts, MilliCelsius, Nanovolts, RigSpan, RigTime};
 
 use crate::io::ProbeSignal;
 use crate::plan::Plan;
@@ -272,13 +272,18 @@ impl PlayedKiln {
         // Over one second, so that the line meets the next set-point.
         let per_second = emf(celsius + slope).map_or(0.0, |ahead| sign * (ahead - hot));
         ProbeSignal::Voltage {
-            nanovolts: libm::round(microvolts * 1e3) as i32,
-            nanovolts_per_second: libm::round(per_second * 1e3) as i32,
+            nanovolts: nanovolts(microvolts),
+            nanovolts_per_second: nanovolts(per_second),
         }
     }
 }
 
 /// Thousandths of a degree: where temperatures enter the engine.
 fn quantised(celsius: f64) -> i64 {
-    libm::round(celsius * 1e3) as i64
+    MilliCelsius::from_celsius(Celsius::new(celsius)).map_or(0, MilliCelsius::value)
+}
+
+/// Nanovolts: where voltages leave the engine. A thermocouple's are within ±80 mV.
+fn nanovolts(microvolts: f64) -> i32 {
+    Nanovolts::from_microvolts(Microvolts::new(microvolts)).map_or(0, Nanovolts::value)
 }

@@ -127,6 +127,10 @@ impl Judge {
         if at <= self.watermark || usize::from(signal.0) >= self.signals.len() {
             return self.late_signal(signal);
         }
+        if self.signals[usize::from(signal.0)].dependents.is_empty() {
+            // Nothing follows from it.
+            return;
+        }
         self.push(Input { at, kind: InputKind::Sample { signal: signal.0, value } });
     }
 
