@@ -325,6 +325,7 @@ struct SignalRecord<'a> {
 #[derive(Serialize)]
 struct CountersRecord {
     lost_edges: u32,
+    lost_console_bytes: u32,
     late_setpoints: u32,
     damaged_frames: u32,
 }
@@ -333,6 +334,7 @@ impl CountersRecord {
     fn of(counters: RigCounters) -> Self {
         CountersRecord {
             lost_edges: counters.lost_edges,
+            lost_console_bytes: counters.lost_console_bytes,
             late_setpoints: counters.late_setpoints,
             damaged_frames: counters.damaged_frames,
         }
