@@ -1,7 +1,5 @@
 //! `dryfire budget` and `dryfire paths` with the real binary.
 
-#![expect(clippy::disallowed_methods, reason = "tests write files")]
-
 mod command;
 
 use std::fs;

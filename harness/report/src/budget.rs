@@ -203,7 +203,8 @@ fn state_in_words(case: &SafetyCase, zones: &[String]) -> String {
 
 fn failure_in_words(failure: &Failure, zones: &[String]) -> String {
     match failure.zones() {
-        [zone] if zones.len() > 1 => format!("zone {} on", zones[*zone]),
+        [_] if zones.len() == 1 => "heat on".to_owned(),
+        [zone] => format!("zone {} on", zones[*zone]),
         some if some.len() == zones.len() => "all zones on".to_owned(),
         some => {
             let names: Vec<&str> = some.iter().map(|zone| zones[*zone].as_str()).collect();
@@ -332,7 +333,13 @@ fn searched(text: &mut Text, budget: &Budget, width: usize) {
                 cut(grid.cycle_time)
             ),
         ),
-        ("left on", format!("{}; other zones stay under control", failures.join("; "))),
+        (
+            "left on",
+            match budget.zones.len() {
+                1 => "the one zone".to_owned(),
+                _ => format!("{}; other zones stay under control", failures.join("; ")),
+            },
+        ),
         (
             "power",
             format!(

@@ -285,3 +285,37 @@ fn names_from_files_cannot_act_on_the_terminal() {
     assert!(!paths_text(&table, 100).to_string().contains('\u{1b}'));
     assert!(!paths_json(&table).contains('\u{1b}'));
 }
+
+const PAGE: &str = include_str!("../../../docs/process-safety-time.md");
+
+fn keys_of(value: &Value, keys: &mut Vec<String>) {
+    match value {
+        Value::Object(object) => {
+            for (key, value) in object {
+                keys.push(key.clone());
+                keys_of(value, keys);
+            }
+        }
+        Value::Array(values) => values.iter().for_each(|value| keys_of(value, keys)),
+        _ => {}
+    }
+}
+
+#[test]
+fn the_page_names_every_key_and_every_hazard() {
+    let mut names = Vec::new();
+    let table = SingleFaultTable::of(&with_contactor());
+    let mut lines = read(&budget_json(&made_up()));
+    lines.extend(read(&paths_json(&table)));
+    for line in &lines {
+        names.push(line["type"].as_str().expect("a type").to_owned());
+        keys_of(line, &mut names);
+    }
+    names.extend(table.rows.iter().map(|row| row.fault.word().to_owned()));
+    names.extend(WITHOUT_BENCH.rows.iter().map(|row| row.hazard.clone()));
+    names.extend(WITHOUT_BENCH.not_computed.iter().map(|(hazard, _)| hazard.clone()));
+    names.extend(made_up().rows.iter().map(|row| row.standing.word().to_owned()));
+    for name in names {
+        assert!(PAGE.contains(&format!("`{name}`")), "the page lacks `{name}`");
+    }
+}
