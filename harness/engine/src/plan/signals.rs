@@ -4,6 +4,8 @@ use dryfire_judge::{SignalId, SignalKind, SignalSpec, SignalTable};
 use dryfire_scenario::{Bench, ContactRole, LevelSignal, RelayRole, SwitchSignal, ZoneSelector};
 use dryfire_units::RigSpan;
 
+use crate::played::GRID;
+
 /// Indices into the signal table by role.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Signals {
@@ -83,7 +85,8 @@ impl Signals {
                 kind: SignalKind::Temperature,
                 value_uncertainty,
                 model_error,
-                time_uncertainty: edge,
+                // A level is held from sample to sample, so its instants are no better known than that.
+                time_uncertainty: edge.max(GRID),
                 release: RigSpan::ZERO,
             })
         };
