@@ -162,8 +162,7 @@ fn checked<T, R: DeserializeOwned>(
     let refused = reading.has_errors() || value.is_none();
     let mut mistakes = reading.finish(root);
     if !refused {
-        let second =
-            crosscheck::compare(source, root).and_then(|value| crosscheck::decode::<R>(source, root, value));
+        let second = crosscheck::compare(source, root).and_then(|value| crosscheck::decode::<R>(source, root, value));
         if let Err(disagreement) = second {
             mistakes.push(*disagreement);
             return Err(mistakes);

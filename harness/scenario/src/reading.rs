@@ -26,6 +26,9 @@ const MAX_SENTENCE: usize = 2_000;
 /// More mistakes than this are not listed.
 const MAX_MISTAKES: usize = 50;
 
+/// More than this are not even collected.
+const MAX_COLLECTED: usize = 500;
+
 /// A reading in progress. Reading functions give `None` where they have
 /// reported a mistake, so that the rest of the file is still read.
 pub(crate) struct Reading<'s> {
@@ -49,7 +52,7 @@ impl<'s> Reading<'s> {
         message: impl Into<String>,
         hint: impl Into<Option<String>>,
     ) {
-        self.mistakes.push((self.source.diagnostic(kind, span, message, hint.into()), span));
+        self.collect(self.source.diagnostic(kind, span, message, hint.into()), span);
     }
 
     /// Reports a mistake about a value as a whole, marked at its head.
@@ -60,7 +63,14 @@ impl<'s> Reading<'s> {
         message: impl Into<String>,
         hint: impl Into<Option<String>>,
     ) {
-        self.mistakes.push((self.source.diagnostic(kind, node.head(), message, hint.into()), node.span));
+        self.collect(self.source.diagnostic(kind, node.head(), message, hint.into()), node.span);
+    }
+
+    fn collect(&mut self, mistake: Diagnostic, place: Span) {
+        // An error always finds room, or a file full of warnings could hide it.
+        if self.mistakes.len() < MAX_COLLECTED || (mistake.severity == Severity::Error && !self.has_errors()) {
+            self.mistakes.push((mistake, place));
+        }
     }
 
     /// Reports a mistake in the words of a text.
@@ -86,7 +96,12 @@ impl<'s> Reading<'s> {
             .collect();
         mistakes.sort_by_key(|mistake| (mistake.span.start, mistake.span.end));
         mistakes.dedup();
-        mistakes.truncate(MAX_MISTAKES);
+        if mistakes.len() > MAX_MISTAKES {
+            // Errors before warnings, so that the one that refuses the file is never cut off.
+            mistakes.sort_by_key(|mistake| mistake.severity != Severity::Error);
+            mistakes.truncate(MAX_MISTAKES);
+            mistakes.sort_by_key(|mistake| (mistake.span.start, mistake.span.end));
+        }
         mistakes
     }
 
@@ -105,6 +120,9 @@ impl<'s> Reading<'s> {
         for entry in entries {
             if !known.contains(&entry.key.as_str()) {
                 strangers.push(entry.key.as_str());
+                if strangers.len() > MAX_MISTAKES {
+                    break;
+                }
                 let hint = match nearest(&entry.key, known.iter().copied()) {
                     Some(word) => format!("did you mean `{word}`?"),
                     None => format!("its keys are {}", known.join(", ")),

@@ -33,8 +33,13 @@ fn every_signal_and_every_key_of_every_file_is_named() {
     for signal in SIGNALS {
         assert!(page.contains(&format!("`{signal}`")), "{signal}");
     }
-    // Stimuli stand in the table with their objects: `open: probe`.
-    let named = |key: &str| ["`", ": ", ":`"].iter().any(|after| page.contains(&format!("`{key}{after}")));
+    // In words, not only in the examples: `key`, or `{ key: value }`.
+    let outside: String = page.split("```").step_by(2).collect();
+    let named = |key: &str| {
+        let alone = format!("`{key}`");
+        let with_value = ["`", "{ ", ", "].iter().any(|before| outside.contains(&format!("{before}{key}:")));
+        outside.contains(&alone) || with_value
+    };
     for kind in Kind::ALL {
         let schema: serde_json::Value = serde_json::from_str(&schema_text(kind)).expect("JSON");
         let mut keys = BTreeSet::new();

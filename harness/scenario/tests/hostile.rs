@@ -2,7 +2,7 @@
 //!
 //! One test, so that nothing else runs in the process whose memory is looked at.
 //! Bounds: 0.2 s and 50 MB for each, in the optimised build; the build for tests
-//! gets five times as long.
+//! gets three times as long.
 #![expect(clippy::disallowed_methods, clippy::disallowed_types, reason = "measures time and memory of a refusal")]
 
 use std::time::{Duration, Instant};
@@ -11,7 +11,7 @@ use dryfire_scenario::{
     Diagnostic, DiagnosticKind, MAX_FILE_BYTES, check_file, parse_bench, parse_kiln, parse_scenario,
 };
 
-const TIME: Duration = Duration::from_millis(if cfg!(debug_assertions) { 1000 } else { 200 });
+const TIME: Duration = Duration::from_millis(if cfg!(debug_assertions) { 600 } else { 200 });
 const MEMORY_KIB: u64 = 50 * 1024;
 
 /// The most memory that the process ever had resident since the last reset, in KiB.
@@ -64,22 +64,22 @@ fn hostile_files_are_refused_in_time_and_in_little_memory() {
         ("anchors without end", repeated("- &a b\n", 30_000), DiagnosticKind::Anchor),
         ("tags without end", repeated("- !a b\n", 30_000), DiagnosticKind::Tag),
         (
-            "30,000 different keys",
+            "20,000 different keys",
             scenario_with(&(0..20_000).map(|n| format!("k{n}: 1\n")).collect::<String>()),
             DiagnosticKind::UnknownKey,
         ),
-        ("60,000 equal keys", repeated("k: 1\n", 50_000), DiagnosticKind::DuplicateKey),
+        ("50,000 equal keys", repeated("k: 1\n", 50_000), DiagnosticKind::DuplicateKey),
         ("a key of 200 kB", format!("{}: 1\n", repeated("k", 200_000)), DiagnosticKind::Syntax),
         ("a name of 200 kB", scenario_with("").replace("a trap", &repeated("x", 200_000)), DiagnosticKind::BadName),
-        ("10^5 documents", repeated("---\n", 60_000), DiagnosticKind::SeveralDocuments),
-        ("60,000 lines of nothing", repeated("\n", 250_000), DiagnosticKind::EmptyFile),
+        ("60,000 documents", repeated("---\n", 60_000), DiagnosticKind::SeveralDocuments),
+        ("250,000 lines of nothing", repeated("\n", 250_000), DiagnosticKind::EmptyFile),
         (
             "a text in quotes that never ends",
             scenario_with(&format!("why: \"{}", repeated("x", 200_000))),
             DiagnosticKind::Syntax,
         ),
         ("a condition of 10^5 brackets", condition(&repeated("(", 100_000)), DiagnosticKind::OutOfRange),
-        ("a condition of 10^5 `not`", condition(&repeated("not ", 60_000)), DiagnosticKind::OutOfRange),
+        ("a condition of 60,000 `not`", condition(&repeated("not ", 60_000)), DiagnosticKind::OutOfRange),
         (
             "a condition of 10^4 parts and a slip",
             condition(&format!("{}lid", repeated("lid open and ", 10_000))),
