@@ -1,6 +1,10 @@
 //! What can still open a path, for the ways in which kilns are wired.
 
-use dryfire_scenario::{Bench, parse_bench};
+use dryfire_kiln::{Circuit, Kiln, RelayFault, StartState, ZonePath, three_ring};
+use dryfire_scenario::{Bench, Path, PathRelay, Pole, Relay, parse_bench};
+use dryfire_units::{Celsius, RigTime};
+use proptest::prelude::*;
+use proptest::test_runner::RngSeed;
 use rstest::rstest;
 
 use super::*;
@@ -183,5 +187,81 @@ fn it_agrees_with_what_scenarios_are_told_about_welds(#[case] bench: Bench) {
         let row = row_of(&table, SingleFault::RelayWelded { relay });
         let lost: Vec<usize> = row.without_second_means().map(|means| means.zone).collect();
         assert_eq!(lost, zones_without_second_means(&bench, relay), "relay {relay}");
+    }
+}
+
+/// A bench of three zones with some relays in any poles.
+fn any_bench() -> impl Strategy<Value = Bench> {
+    let pole = prop::collection::vec(0..4_usize, 0..3);
+    let path = prop::collection::vec(pole, 1..4);
+    prop::collection::vec(path, 3).prop_map(|paths| {
+        let mut bench = with_contactor();
+        let relay: Relay = bench.relays[0].clone();
+        bench.relays = vec![relay; 4];
+        bench.zones = vec![bench.zones[0].clone(), bench.zones[1].clone(), bench.zones[0].clone()];
+        let wired = |(zone, poles): (usize, Vec<Vec<usize>>)| Path {
+            zone,
+            poles: poles
+                .into_iter()
+                .map(|through| Pole { through: through.into_iter().map(PathRelay).collect() })
+                .collect(),
+        };
+        bench.paths = paths.into_iter().enumerate().map(wired).collect();
+        bench
+    })
+}
+
+/// The kiln model's own circuit, every coil released, with this fault.
+fn modelled(bench: &Bench, fault: Option<(usize, RelayFault)>) -> Kiln {
+    let paths = bench.paths.iter().map(|path| ZonePath {
+        poles: path.poles.iter().map(|pole| pole.through.iter().map(|relay| relay.0).collect()).collect(),
+    });
+    let circuit = Circuit { relays: bench.relays.len(), paths: paths.collect() };
+    let start = StartState::cold(Celsius::new(20.0));
+    let mut kiln = Kiln::new(&three_ring(), circuit, start).expect("a circuit in order");
+    if let Some((relay, fault)) = fault {
+        kiln.set_relay_fault(RigTime::ZERO, relay, Some(fault)).expect("a relay that there is");
+    }
+    kiln
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig {
+        failure_persistence: None,
+        rng_seed: RngSeed::Fixed(20_261_125),
+        cases: 300,
+        ..ProptestConfig::default()
+    })]
+
+    #[test]
+    fn whatever_the_wiring_it_agrees_with_the_kiln_model_s_circuit(bench in any_bench()) {
+        for row in &SingleFaultTable::of(&bench).rows {
+            let fault = match row.fault {
+                SingleFault::Nothing => None,
+                SingleFault::RelayWelded { relay } | SingleFault::OutputStuckOn { relay } => {
+                    Some((relay, RelayFault::Welded))
+                }
+                SingleFault::PoleWelded { relay, pole } => Some((relay, RelayFault::PoleWelded(pole))),
+                _ => continue,
+            };
+            let kiln = modelled(&bench, fault);
+            for means in &row.zones {
+                prop_assert_eq!(means.heat_off(), !kiln.heat_on(means.zone), "{:?} zone {}", row.fault, means.zone);
+                prop_assert_eq!(means.isolated(), kiln.is_isolated(means.zone), "{:?} zone {}", row.fault, means.zone);
+            }
+        }
+    }
+
+    #[test]
+    fn no_fault_ever_adds_a_means(bench in any_bench()) {
+        let table = SingleFaultTable::of(&bench);
+        let nothing = &table.rows[0];
+        for row in &table.rows {
+            for (means, best) in row.zones.iter().zip(&nothing.zones) {
+                prop_assert!(!means.heat_off() || best.heat_off());
+                prop_assert!(!means.isolated() || best.isolated());
+                prop_assert!(means.touched || means.poles == best.poles, "an untouched zone is as with nothing wrong");
+            }
+        }
     }
 }
