@@ -86,6 +86,8 @@ struct Chamber {
     // Quasi-steady: follow from the state, kept as the point to linearise at.
     radiosity: f64,
     temperature: f64,
+    /// Kelvin of chamber for each W/m² of radiosity.
+    per_radiosity: f64,
     hot_face: f64,
     outer_face: f64,
     /// Chamber temperature at the end of the step.
@@ -96,8 +98,6 @@ struct Chamber {
 #[derive(Clone, Copy, Debug, Default)]
 struct Balance {
     power: f64,
-    /// Kelvin of chamber for each W/m² of radiosity.
-    per_radiosity: f64,
     source: f64,
     diagonal: f64,
     element_flow: f64,
@@ -196,6 +196,7 @@ impl Chamber {
             probe_temperature: kelvin,
             radiosity: radiosity(kelvin),
             temperature: kelvin,
+            per_radiosity: kelvin / (4.0 * radiosity(kelvin)),
             hot_face: kelvin,
             outer_face: kelvin,
             temperature_now: kelvin,
@@ -220,7 +221,7 @@ impl Chamber {
     #[inline]
     fn balance(&self, supply: Supply, dt: f64, behind_face: (f64, f64), surroundings: &Surroundings) -> Balance {
         let (middle, conductance) = behind_face;
-        let per_radiosity = self.temperature / (4.0 * self.radiosity);
+        let per_radiosity = self.per_radiosity;
         // Mean share of its first flow that a body keeps giving, that flow, and how it answers to the chamber.
         let body = |surface: Surface, kelvin: f64, kelvin_per_joule: f64| {
             let cube = STEFAN_BOLTZMANN * kelvin * kelvin * kelvin;
@@ -257,7 +258,6 @@ impl Chamber {
         let loss_slope = losing * per_radiosity + open.radiating;
         Balance {
             power,
-            per_radiosity,
             source: element_flow + load_flow - wall_flow - loss_flow,
             diagonal: element_slope + load_slope + wall_slope + loss_slope,
             element_flow,
@@ -392,8 +392,8 @@ impl Model {
             let (here, next) = (&self.chambers[upper], &self.chambers[lower]);
             let flow = coupling.radiating * (here.radiosity - next.radiosity)
                 + coupling.convecting * (here.temperature - next.temperature);
-            let slope = coupling.radiating + coupling.convecting * self.balances[upper].per_radiosity;
-            let slope_next = coupling.radiating + coupling.convecting * self.balances[lower].per_radiosity;
+            let slope = coupling.radiating + coupling.convecting * here.per_radiosity;
+            let slope_next = coupling.radiating + coupling.convecting * next.per_radiosity;
             pivot = 1.0 / (self.balances[upper].diagonal + slope);
             let change = (self.balances[upper].source - flow) * pivot;
             *share = slope_next * pivot;
@@ -545,7 +545,10 @@ impl Chamber {
         const FLOOR: f64 = STEFAN_BOLTZMANN * 1e8;
         let radiosity = self.radiosity + balance.change;
         self.radiosity = if radiosity > FLOOR { radiosity } else { FLOOR };
+        // Root and quotient do not wait for each other; everything else in the next step waits for them.
+        let quotient = 0.25 / self.radiosity;
         self.temperature = libm::sqrt(libm::sqrt(self.radiosity * (1.0 / STEFAN_BOLTZMANN)));
+        self.per_radiosity = self.temperature * quotient;
         self.hot_face += balance.face_change + balance.face_slope * balance.change;
     }
 }

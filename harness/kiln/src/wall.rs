@@ -224,15 +224,8 @@ impl Walls {
     /// Works out the fluxes between cells in the middle of the step; `ahead` is
     /// half the step over the step before it.
     pub(crate) fn conduct(&mut self, ahead: f64) {
-        let cells = self.middle.len();
-        let states = self.potential[..cells].iter().zip(&self.earlier_potential[..cells]);
-        for (middle, (potential, earlier)) in self.middle.iter_mut().zip(states) {
-            *middle = potential + ahead * (potential - earlier);
-        }
-        let gaps = self.middle[..cells - 1].iter().zip(&self.middle[1..cells]);
-        for ((flux, to_next), (hot, cold)) in self.flux[1..cells].iter_mut().zip(&self.to_next[..cells - 1]).zip(gaps) {
-            *flux = to_next * (hot - cold);
-        }
+        to_middle(&mut self.middle, &self.potential, &self.earlier_potential, ahead);
+        between_cells(&mut self.flux, &self.to_next, &self.middle);
         for interface in &mut self.interfaces {
             let (hot, cold) = (interface.cell, interface.cell + 1);
             let t_hot = self.temperature[hot] + ahead * (self.temperature[hot] - self.earlier_temperature[hot]);
@@ -258,25 +251,22 @@ impl Walls {
     pub(crate) fn update(&mut self, dt: f64) {
         std::mem::swap(&mut self.potential, &mut self.earlier_potential);
         std::mem::swap(&mut self.temperature, &mut self.earlier_temperature);
-        // One pass over plain slices of one length, which the compiler turns into vector code.
-        let cells = self.enthalpy.len();
-        let (into, out_of) = (&self.flux[..cells], &self.flux[1..=cells]);
-        let per_thickness = &self.per_thickness[..cells];
-        let (centre, half) = (&self.pieces.centre[..cells], &self.pieces.half[..cells]);
-        let (t0, t_slope) = (&self.pieces.temperature[..cells], &self.pieces.temperature_slope[..cells]);
-        let (p0, p_slope) = (&self.pieces.potential[..cells], &self.pieces.potential_slope[..cells]);
-        let enthalpy = &mut self.enthalpy[..cells];
-        let (temperature, potential) = (&mut self.temperature[..cells], &mut self.potential[..cells]);
-        let mut left = 0_u64;
-        for cell in 0..cells {
-            let now = enthalpy[cell] + dt * per_thickness[cell] * (into[cell] - out_of[cell]);
-            let from_centre = now - centre[cell];
-            enthalpy[cell] = now;
-            temperature[cell] = t0[cell] + t_slope[cell] * from_centre;
-            potential[cell] = p0[cell] + p_slope[cell] * from_centre;
-            left |= u64::from(libm::fabs(from_centre) > half[cell]);
-        }
-        if left != 0 {
+        let pieces = &self.pieces;
+        let left = advance(
+            dt,
+            &mut self.enthalpy,
+            &mut self.temperature,
+            &mut self.potential,
+            &self.flux,
+            &self.per_thickness,
+            &pieces.centre,
+            &pieces.half,
+            &pieces.temperature,
+            &pieces.temperature_slope,
+            &pieces.potential,
+            &pieces.potential_slope,
+        );
+        if left {
             self.find_pieces();
         }
     }
@@ -311,4 +301,59 @@ impl Walls {
         })
         .sum()
     }
+}
+
+// The three passes over all cells. Functions of their own, because the compiler
+// takes slices for disjoint only if they are arguments, and makes vector code then.
+
+/// Potentials in the middle of the step.
+#[inline(never)]
+fn to_middle(middle: &mut [f64], potential: &[f64], earlier: &[f64], ahead: f64) {
+    for (middle, (potential, earlier)) in middle.iter_mut().zip(potential.iter().zip(earlier)) {
+        *middle = potential + ahead * (potential - earlier);
+    }
+}
+
+/// Fluxes into each cell from the one before.
+#[inline(never)]
+fn between_cells(flux: &mut [f64], to_next: &[f64], middle: &[f64]) {
+    let gaps = middle.iter().zip(&middle[1..]);
+    for ((flux, to_next), (hot, cold)) in flux[1..].iter_mut().zip(to_next).zip(gaps) {
+        *flux = to_next * (hot - cold);
+    }
+}
+
+/// Moves heat and evaluates each cell's straight piece; whether any cell has left it.
+#[inline(never)]
+#[expect(clippy::too_many_arguments, reason = "see above: slices in a structure would not count as disjoint")]
+fn advance(
+    dt: f64,
+    enthalpy: &mut [f64],
+    temperature: &mut [f64],
+    potential: &mut [f64],
+    flux: &[f64],
+    per_thickness: &[f64],
+    centre: &[f64],
+    half: &[f64],
+    t0: &[f64],
+    t_slope: &[f64],
+    p0: &[f64],
+    p_slope: &[f64],
+) -> bool {
+    let cells = enthalpy.len();
+    let (temperature, potential) = (&mut temperature[..cells], &mut potential[..cells]);
+    let (into, out_of, per_thickness) = (&flux[..cells], &flux[1..=cells], &per_thickness[..cells]);
+    let (centre, half) = (&centre[..cells], &half[..cells]);
+    let (t0, t_slope) = (&t0[..cells], &t_slope[..cells]);
+    let (p0, p_slope) = (&p0[..cells], &p_slope[..cells]);
+    let mut left = 0_u64;
+    for cell in 0..cells {
+        let now = enthalpy[cell] + dt * per_thickness[cell] * (into[cell] - out_of[cell]);
+        let from_centre = now - centre[cell];
+        enthalpy[cell] = now;
+        temperature[cell] = t0[cell] + t_slope[cell] * from_centre;
+        potential[cell] = p0[cell] + p_slope[cell] * from_centre;
+        left |= u64::from(libm::fabs(from_centre) > half[cell]);
+    }
+    left != 0
 }
