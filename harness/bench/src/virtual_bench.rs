@@ -44,8 +44,13 @@ impl Bench for VirtualBench {
 
     fn command(&mut self, command: Command) -> Result<(), Trouble> {
         if let Some(run) = &mut self.run {
-            let place = run.scheduled.partition_point(|other| (other.at, other.id) < (command.at, command.id));
-            run.scheduled.insert(place, command);
+            let order = |command: &Command| (command.at, command.id);
+            if run.scheduled.back().is_none_or(|last| order(last) < order(&command)) {
+                run.scheduled.push_back(command);
+            } else {
+                let place = run.scheduled.partition_point(|other| order(other) < order(&command));
+                run.scheduled.insert(place, command);
+            }
         }
         Ok(())
     }
