@@ -250,11 +250,6 @@ fn word_length(text: &str, dimension: Dimension) -> usize {
     text.find(ends).unwrap_or(text.len())
 }
 
-/// Whether a text is a plausible quantity at all: begins with a number. For better messages only.
-pub fn begins_with_number(text: &str) -> bool {
-    number_prefix(text.trim_start()) > 0
-}
-
 impl fmt::Display for Dimension {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(self.name())
