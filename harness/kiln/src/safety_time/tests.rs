@@ -1,16 +1,18 @@
 //! What the search finds, against closed forms, figures of the trade and laws.
 
 use dryfire_units::{
-    JoulesPerKelvin, JoulesPerKilogramKelvin, KilogramsPerCubicMetre, Metres, Seconds, SquareMetres, Watts,
+    JoulesPerKelvin, JoulesPerKilogramKelvin, KilogramsPerCubicMetre, Metres, Seconds, SquareMetres, Volts, Watts,
     WattsPerKelvin, WattsPerMetreKelvin, WattsPerSquareMetreKelvin,
 };
 use proptest::prelude::*;
 use proptest::test_runner::RngSeed;
 use rstest::rstest;
 
+use super::fired::hottest;
 use super::*;
 use crate::{
-    Conductivity, Element, Layer, Limits, Material, Outside, Probe, SpecificHeat, Zone, ZoneCoupling, three_ring,
+    Circuit, Conductivity, Element, Kiln, Layer, Limits, Material, Outside, Probe, SpecificHeat, StartState, Zone,
+    ZoneCoupling, three_ring,
 };
 
 /// Heat capacity of the shell of [`lump`]: 2 m² × 5 mm × 7992 kg/m³ × 625 J/(kg·K).
