@@ -2,6 +2,7 @@
 //! resolved, or the reason why the scenario does not apply or is not covered.
 
 mod bind;
+mod names;
 mod needs;
 mod signals;
 

@@ -13,7 +13,7 @@ use crate::plan::Plan;
 pub(crate) const GRID: RigSpan = RigSpan::from_seconds(1);
 
 /// The kiln model's stated error.
-pub(crate) const MODEL_ERROR_MILLICELSIUS: i64 = 100;
+pub(crate) const MODEL_ERROR_MILLICELSIUS: i64 = Kiln::MODEL_ERROR_MILLICELSIUS;
 
 /// A probe's fault with what it needs to remember.
 #[derive(Clone, Copy, Debug)]
@@ -271,10 +271,7 @@ impl PlayedKiln {
         let microvolts = sign * (hot - cold);
         // Over one second, so that the line meets the next set-point.
         let per_second = emf(celsius + slope).map_or(0.0, |ahead| sign * (ahead - hot));
-        ProbeSignal::Voltage {
-            nanovolts: nanovolts(microvolts),
-            nanovolts_per_second: nanovolts(per_second),
-        }
+        ProbeSignal::Voltage { nanovolts: nanovolts(microvolts), nanovolts_per_second: nanovolts(per_second) }
     }
 }
 

@@ -10,6 +10,7 @@ use dryfire_scenario::{
 };
 use dryfire_units::RigSpan;
 
+use super::names::unknown_zones;
 use super::needs::{Lack, first_lack};
 use super::signals::Signals;
 use super::{BindError, Binding, ExpectationNote, Plan, PlannedCondition, PlannedEnd, PlannedStep, PlannedWait};
@@ -29,6 +30,10 @@ struct Binder<'a> {
 }
 
 pub(super) fn bind(scenario: &Scenario, bench: &Bench, kiln: &KilnDescription) -> Result<Binding, Vec<BindError>> {
+    let unknown = unknown_zones(scenario, bench);
+    if !unknown.is_empty() {
+        return Err(unknown);
+    }
     match first_lack(scenario, bench) {
         Some(Lack::NotApplicable(reason)) => return Ok(Binding::NotApplicable { reason }),
         Some(Lack::Uncovered(reason)) => return Ok(Binding::Uncovered { reason }),

@@ -1,0 +1,82 @@
+//! Zones that a scenario calls by name have to be on the bench.
+//!
+//! A zone asked for by number may be missing: then the scenario is about more
+//! zones than there are. A name that the bench does not know is taken as a
+//! mistake, because a typing error must not quietly leave a hazard untested.
+
+use dryfire_scenario::{
+    Bench, Condition, LevelSignal, NeededPart, Pattern, RelaySelector, Scenario, Span, StepKind, Stimulus,
+    SwitchSignal, ZoneSelector,
+};
+
+use super::BindError;
+
+/// A mistake for each place that names a zone which the bench does not have.
+pub(super) fn unknown_zones(scenario: &Scenario, bench: &Bench) -> Vec<BindError> {
+    let mut named = Vec::new();
+    for need in &scenario.needs {
+        if let NeededPart::MeansToCut(RelaySelector::Element(zone)) = &need.part.value {
+            named.push((zone, need.part.span));
+        }
+    }
+    for step in &scenario.script {
+        if let StepKind::When { condition, .. } = &step.kind {
+            of_condition(condition, &mut named);
+        }
+        for stimulus in &step.stimuli {
+            named.extend(of_stimulus(&stimulus.value).map(|zone| (zone, stimulus.span)));
+        }
+    }
+    for expectation in &scenario.expect {
+        match &expectation.pattern {
+            Pattern::Always(condition) | Pattern::Never(condition) | Pattern::Sometime(condition) => {
+                of_condition(condition, &mut named);
+            }
+            Pattern::Within { condition, .. } => of_condition(condition, &mut named),
+            Pattern::HeatCut { .. } => {}
+        }
+    }
+    named
+        .into_iter()
+        .filter_map(|(zone, span)| match zone {
+            ZoneSelector::Name(name) if bench.zones.iter().all(|zone| zone.name != *name) => Some((name, span)),
+            _ => None,
+        })
+        .map(|(name, span)| BindError {
+            message: format!(
+                "the bench has no zone called `{name}`; it has {}",
+                bench.zones.iter().map(|zone| format!("`{}`", zone.name)).collect::<Vec<_>>().join(", ")
+            ),
+            span: Some(span),
+        })
+        .collect()
+}
+
+fn of_stimulus(stimulus: &Stimulus) -> Option<&ZoneSelector> {
+    match stimulus {
+        Stimulus::Probe { zone, .. } | Stimulus::ReconnectProbe { zone } | Stimulus::LoseElement { zone } => Some(zone),
+        Stimulus::Relay { relay: RelaySelector::Element(zone), .. }
+        | Stimulus::FreeRelay { relay: RelaySelector::Element(zone) } => Some(zone),
+        _ => None,
+    }
+}
+
+fn of_condition<'a>(condition: &'a Condition, named: &mut Vec<(&'a ZoneSelector, Span)>) {
+    match condition {
+        Condition::Compare { level, .. } => {
+            let (LevelSignal::Kiln(zone) | LevelSignal::Probe(zone)) = &level.value;
+            named.push((zone, level.span));
+        }
+        Condition::Is { switch, .. } => {
+            if let SwitchSignal::Heat(zone) | SwitchSignal::Element(zone) = &switch.value {
+                named.push((zone, switch.span));
+            }
+        }
+        Condition::HeldFor { condition, .. } | Condition::Not(condition) => of_condition(condition, named),
+        Condition::And(parts) | Condition::Or(parts) => {
+            for part in parts {
+                of_condition(part, named);
+            }
+        }
+    }
+}
