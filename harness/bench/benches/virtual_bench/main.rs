@@ -16,6 +16,7 @@ use std::time::Duration;
 use criterion::{Criterion, SamplingMode, Throughput};
 use dryfire_bench::{BoardEvent, StandInBoard, run_plan};
 use dryfire_engine::{CommandKind, ScenarioResult};
+use dryfire_judge::naive::Trace;
 use dryfire_judge::{Finding, Judge, Verdict, naive};
 use dryfire_kiln::{Kiln, StartState};
 use dryfire_units::converter::{LinearisedConverter, TerminalSignal};
@@ -70,8 +71,13 @@ fn measure(criterion: &mut Criterion<HoursPerSecond>, name: &str, tick: RigSpan)
         bencher.iter(|| judge_alone(&firing, &recording));
     });
     group.bench_function("second judge alone", |bencher| {
-        assert_eq!(second_judge_alone(&firing, &recording), recording.findings);
-        bencher.iter(|| second_judge_alone(&firing, &recording));
+        assert_eq!(second_judge_alone(&firing, &recording, &recording.trace), recording.findings);
+        bencher.iter(|| second_judge_alone(&firing, &recording, &recording.trace));
+    });
+    group.bench_function("second judge alone, probes open for six hours", |bencher| {
+        let trace = recording.with_probes_open(&firing.plan, RigSpan::from_seconds(6 * 3_600));
+        assert_ne!(second_judge_alone(&firing, &recording, &trace), recording.findings);
+        bencher.iter(|| second_judge_alone(&firing, &recording, &trace));
     });
     group.finish();
 }
@@ -189,6 +195,6 @@ fn judge_alone(firing: &Firing, recording: &Recording) -> Vec<Finding> {
 
 /// The naive judge over the whole trace, as after every run.
 #[inline(never)]
-fn second_judge_alone(firing: &Firing, recording: &Recording) -> Vec<Finding> {
-    naive::judge(&firing.plan.table, &firing.plan.expectations, &recording.trace, recording.length)
+fn second_judge_alone(firing: &Firing, recording: &Recording, trace: &Trace) -> Vec<Finding> {
+    naive::judge(&firing.plan.table, &firing.plan.expectations, trace, recording.length)
 }

@@ -8,6 +8,7 @@ use dryfire_judge::naive::Trace;
 use dryfire_judge::{Finding, MomentId, SignalId, Verdict};
 use dryfire_units::{RigSpan, RigTime};
 
+use crate::GRID;
 use crate::firing::Firing;
 
 /// A call of the board.
@@ -69,6 +70,20 @@ impl Recording {
     /// What each probe shows at the end, zone by zone.
     pub(crate) fn last_shown(&self) -> Vec<i64> {
         self.shown.iter().filter_map(|zone| zone.last().copied()).collect()
+    }
+
+    /// The trace, but nothing is shown by any probe for so long from the beginning on:
+    /// told second by second, as the engine does while a probe is open.
+    pub(crate) fn with_probes_open(&self, plan: &Plan, length: RigSpan) -> Trace {
+        let mut trace = self.trace.clone();
+        let mut at = RigTime::ZERO;
+        while at < RigTime::ZERO + length {
+            for signal in plan.signals.probe_by_zone.iter().chain([&plan.signals.probe]) {
+                trace.gap(*signal, at, at + GRID);
+            }
+            at += GRID;
+        }
+        trace
     }
 
     fn sort_out(&mut self, plan: &Plan, events: &[Event]) {
