@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use dryfire_judge::{Claim, Comparison, Condition, Finding, Instant, Margin, Reason, Scope, SignalId, SignalKind};
+use dryfire_judge::{Claim, Comparison, Condition, Finding, Instant, Margin, Part, Reason, Scope, SignalId, SignalKind};
 use dryfire_scenario::{ContactRole, ProbeFault, RelayFault, RelaySelector, Segment, Stimulus, ZoneSelector};
 
 use crate::plan::{Plan, contact_name};
@@ -23,6 +23,18 @@ pub(crate) fn margin(margin: Margin) -> String {
     match margin {
         Margin::Time(span) => span.to_string(),
         Margin::Temperature(millicelsius) => celsius(millicelsius),
+        Margin::Rate(thousandths) => format!("{}/h", celsius(thousandths)),
+        Margin::Duty(thousandths) => format!("{} %", decimal(thousandths)),
+        Margin::Count(times) => format!("{times} times"),
+    }
+}
+
+/// A limit in the unit of the signal that is compared with it.
+fn limit(kind: SignalKind, limit: i64) -> String {
+    match kind {
+        // A count is compared with a bare number; a switch with none.
+        SignalKind::Count | SignalKind::Switch => limit.to_string(),
+        _ => kind.quantity(limit).map(margin).unwrap_or_default(),
     }
 }
 
@@ -139,7 +151,8 @@ pub(crate) fn condition(plan: &Plan, condition: &Condition) -> String {
                 Comparison::Above => ">",
                 Comparison::AtLeast => "≥",
             };
-            format!("{} {sign} {}", plan.table.get(*signal).name, celsius(*limit))
+            let spec = plan.table.get(*signal);
+            format!("{} {sign} {}", spec.name, self::limit(spec.kind, *limit))
         }
         Condition::Is { signal, on } => switch_state(plan, *signal, *on),
         Condition::Not(inner) => format!("not ({})", self::condition(plan, inner)),
@@ -164,7 +177,16 @@ fn scope(plan: &Plan, scope: &Scope) -> String {
         Scope::After(first) => format!("after {}", instant(plan, first)),
         Scope::Between(first, last) => format!("between {} and {}", instant(plan, first), instant(plan, last)),
         Scope::AfterUntil(first, last) => format!("after {} until {}", instant(plan, first), instant(plan, last)),
-        _ => "in its part of the run".to_owned(),
+        Scope::Whenever(what) => format!("whenever {}", condition(plan, what)),
+        Scope::WheneverIn { part, condition: what } => {
+            let part = match *part {
+                Part::Before(last) => Scope::Before(last),
+                Part::After(first) => Scope::After(first),
+                Part::Between(first, last) => Scope::Between(first, last),
+                Part::AfterUntil(first, last) => Scope::AfterUntil(first, last),
+            };
+            format!("{} whenever {}", self::scope(plan, &part), condition(plan, what))
+        }
     }
 }
 
@@ -177,7 +199,16 @@ pub(crate) fn expected(plan: &Plan, expectation: &dryfire_judge::Expectation) ->
         Claim::Sometime(what) => format!("{scope} at some time {}", condition(plan, what)),
         Claim::Within { limit, condition: what } => format!("{scope} within {limit}: {}", condition(plan, what)),
         Claim::HeatCut { limit, hold, .. } => format!("{scope} heat is cut within {limit} and stays off for {hold}"),
-        other => format!("{scope}: {other:?}"),
+        Claim::HoldsFor { span, condition: what } => format!("{scope} {} for {span}", condition(plan, what)),
+        Claim::Times { at_least, at_most, condition: what } => {
+            format!("{scope} at least {at_least} and at most {at_most} times {}", condition(plan, what))
+        }
+        Claim::AtMostIn { at_most, window, condition: what } => {
+            format!("{scope} at most {at_most} times in {window}: {}", condition(plan, what))
+        }
+        Claim::Precedes { first, then } => {
+            format!("{scope} {} not before {}", condition(plan, then), condition(plan, first))
+        }
     }
 }
 

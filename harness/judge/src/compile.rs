@@ -5,7 +5,8 @@ use std::fmt;
 
 use dryfire_units::RigSpan;
 
-use crate::{Claim, Comparison, Condition, Instant, MomentId, Scope, SignalId, SignalKind, SignalTable};
+use crate::monitor::MOST_COUNTED;
+use crate::{Claim, Comparison, Condition, Instant, MomentId, Part, Scope, SignalId, SignalKind, SignalTable};
 
 /// Why an expectation cannot be judged.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -54,6 +55,10 @@ pub enum Problem {
         /// At most.
         at_most: u32,
     },
+    /// More are to be counted in a stretch than are kept.
+    CountTooLarge(u32),
+    /// This build does not judge it yet.
+    NotJudged(&'static str),
     /// A signal's stated uncertainty is negative.
     NegativeUncertainty(String),
     /// A number is beyond anything that could be meant.
@@ -98,6 +103,12 @@ impl fmt::Display for Problem {
             Problem::CountsCrossed { at_least, at_most } => {
                 write!(f, "at least {at_least} and at most {at_most} times cannot both be; exchange them")
             }
+            Problem::CountTooLarge(at_most) => write!(
+                f,
+                "at most {at_most} times in a stretch is more than the {MOST_COUNTED} that are kept; take a shorter \
+                 stretch, or count over the whole scope"
+            ),
+            Problem::NotJudged(what) => write!(f, "{what} cannot be judged yet"),
             Problem::NegativeUncertainty(name) => {
                 write!(f, "the uncertainty stated for `{name}` is negative; give half its width, zero or more")
             }
@@ -128,6 +139,17 @@ pub(crate) fn check(table: &SignalTable, moments: usize, scope: &Scope, claim: &
             moment(to)?;
         }
         Scope::Whenever(condition) => check_condition(table, condition)?,
+        Scope::WheneverIn { part, condition } => {
+            match part {
+                Part::Before(instant) | Part::After(instant) => moment(instant)?,
+                Part::Between(from, to) | Part::AfterUntil(from, to) => {
+                    moment(from)?;
+                    moment(to)?;
+                }
+            }
+            check_condition(table, condition)?;
+            return Err(Problem::NotJudged("a condition that opens a scope inside a part of the run"));
+        }
     }
     match claim {
         Claim::Always(condition) | Claim::Never(condition) | Claim::Sometime(condition) => {
@@ -155,6 +177,19 @@ pub(crate) fn check(table: &SignalTable, moments: usize, scope: &Scope, claim: &
                 return Err(Problem::CountsCrossed { at_least: *at_least, at_most: *at_most });
             }
             Ok(())
+        }
+        Claim::AtMostIn { at_most, window, condition } => {
+            check_condition(table, condition)?;
+            not_zero("stretch in which is counted", *window)?;
+            if *at_most > MOST_COUNTED {
+                return Err(Problem::CountTooLarge(*at_most));
+            }
+            Err(Problem::NotJudged("a count in every stretch"))
+        }
+        Claim::Precedes { first, then } => {
+            check_condition(table, first)?;
+            check_condition(table, then)?;
+            Err(Problem::NotJudged("an order"))
         }
     }
 }
@@ -211,12 +246,16 @@ fn check_condition(table: &SignalTable, condition: &Condition) -> Result<(), Pro
 fn check_kinds(table: &SignalTable, condition: &Condition) -> Result<(), Problem> {
     match condition {
         Condition::Compare { signal, limit, .. } => match table.get(*signal).kind {
-            SignalKind::Temperature => bearable("limit", *limit),
+            SignalKind::Temperature | SignalKind::Rate | SignalKind::Duty | SignalKind::Count => {
+                bearable("limit", *limit)
+            }
             SignalKind::Switch => Err(Problem::SwitchCompared(table.get(*signal).name.clone())),
         },
         Condition::Is { signal, .. } => match table.get(*signal).kind {
             SignalKind::Switch => Ok(()),
-            SignalKind::Temperature => Err(Problem::LevelAsSwitch(table.get(*signal).name.clone())),
+            SignalKind::Temperature | SignalKind::Rate | SignalKind::Duty | SignalKind::Count => {
+                Err(Problem::LevelAsSwitch(table.get(*signal).name.clone()))
+            }
         },
         Condition::Not(inner) => check_kinds(table, inner),
         Condition::All(parts) | Condition::Any(parts) => parts.iter().try_for_each(|part| check_kinds(table, part)),

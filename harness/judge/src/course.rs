@@ -140,7 +140,6 @@ impl Formula {
             return None;
         }
         let atom = &self.atoms[usize::from(bound.atom)];
-        debug_assert_eq!(table.get(atom.signal).kind, SignalKind::Temperature);
         let wide = SCALE * (atom.value_uncertainty + atom.model_error);
         // Ties are ±1 off a multiple of the scale: rounding removes them.
         let margin = (bound.value + widening * wide + SCALE / 2).div_euclid(SCALE);
@@ -149,7 +148,8 @@ impl Formula {
             Test::Over { limit, .. } => limit + margin,
             Test::Is(_) => return None,
         };
-        Some(Reading { margin, seen, uncertainty: atom.value_uncertainty, model_error: atom.model_error })
+        let kind = table.get(atom.signal).kind;
+        Some(Reading { kind, margin, seen, uncertainty: atom.value_uncertainty, model_error: atom.model_error })
     }
 }
 
@@ -164,16 +164,11 @@ fn larger(a: Bound, b: Bound) -> Bound {
 /// A level behind an end of an interval of robustness, in the signal's unit.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Reading {
+    pub(crate) kind: SignalKind,
     pub(crate) margin: i64,
     pub(crate) seen: i64,
     pub(crate) uncertainty: i64,
     pub(crate) model_error: i64,
-}
-
-impl Reading {
-    pub(crate) fn model_error_margin(&self) -> Option<Margin> {
-        (self.model_error > 0).then_some(Margin::Temperature(self.model_error))
-    }
 }
 
 /// The course of one condition up to the present instant, as far as later

@@ -72,6 +72,29 @@ pub enum Scope {
     /// run. The condition is taken at the values as sampled, without their
     /// uncertainty, as a script's trigger is.
     Whenever(Condition),
+    /// The same where the condition becomes true inside a part of the run, or
+    /// is true where that part begins; up to where the part ends.
+    WheneverIn {
+        /// The part of the run.
+        part: Part,
+        /// What opens the scope in it.
+        condition: Condition,
+    },
+}
+
+/// A part of the run inside which a condition opens a scope. Of occurrences
+/// that overlap, the first stands for all.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Part {
+    /// From the beginning until just before an instant.
+    Before(Instant),
+    /// From an instant to the end of the run.
+    After(Instant),
+    /// From one instant until just before another; a claim about nothing when
+    /// the second never comes.
+    Between(Instant, Instant),
+    /// From one instant until just before another, or the end of the run.
+    AfterUntil(Instant, Instant),
 }
 
 /// What is claimed within a scope.
@@ -123,6 +146,24 @@ pub enum Claim {
         at_most: u32,
         /// What is counted.
         condition: Condition,
+    },
+    /// The condition becomes true at most so many times in any stretch of this
+    /// length within the scope (bounded recurrence from above).
+    AtMostIn {
+        /// At most so many times, no more than [`MOST_COUNTED`](crate::MOST_COUNTED).
+        at_most: u32,
+        /// How long the stretch is, both ends included.
+        window: RigSpan,
+        /// What is counted.
+        condition: Condition,
+    },
+    /// One condition holds at no instant of the scope before another has held
+    /// in it (precedence).
+    Precedes {
+        /// What has to come first.
+        first: Condition,
+        /// What may only come then.
+        then: Condition,
     },
 }
 

@@ -403,7 +403,7 @@ fn held(at: RigTime) -> i64 {
 /// Every signal that an expectation looks at.
 fn looked_at(expectation: &Expectation) -> Vec<SignalId> {
     let mut signals = Vec::new();
-    if let Scope::Whenever(condition) = &expectation.scope {
+    if let Scope::Whenever(condition) | Scope::WheneverIn { condition, .. } = &expectation.scope {
         signals_of(condition, &mut signals);
     }
     match &expectation.claim {
@@ -412,7 +412,12 @@ fn looked_at(expectation: &Expectation) -> Vec<SignalId> {
         | Claim::Sometime(condition)
         | Claim::Within { condition, .. }
         | Claim::HoldsFor { condition, .. }
-        | Claim::Times { condition, .. } => signals_of(condition, &mut signals),
+        | Claim::Times { condition, .. }
+        | Claim::AtMostIn { condition, .. } => signals_of(condition, &mut signals),
+        Claim::Precedes { first, then } => {
+            signals_of(first, &mut signals);
+            signals_of(then, &mut signals);
+        }
         Claim::HeatCut { heat, .. } => signals_of(&Condition::Is { signal: *heat, on: true }, &mut signals),
     }
     signals

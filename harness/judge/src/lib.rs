@@ -53,8 +53,8 @@ mod signal;
 mod verdict;
 
 pub use compile::{CompileError, Problem};
-pub use expectation::{Claim, Comparison, Condition, Expectation, Instant, Scope};
+pub use expectation::{Claim, Comparison, Condition, Expectation, Instant, Part, Scope};
 pub use judge::{Judge, MOST_WAITING};
-pub use monitor::{MOST_AWAITED, MOST_FOLLOWED};
+pub use monitor::{MOST_AWAITED, MOST_COUNTED, MOST_FOLLOWED};
 pub use signal::{MomentId, SignalId, SignalKind, SignalSpec, SignalTable};
 pub use verdict::{Finding, Margin, Reason, Verdict};

@@ -65,10 +65,11 @@ impl Outcome {
     #[must_use]
     pub(crate) fn levelled(mut self, reading: Option<Reading>, sign: i64) -> Self {
         if let Some(reading) = reading {
-            self.margin = Some(Margin::Temperature(sign * reading.margin));
-            self.seen = Some(Margin::Temperature(reading.seen));
-            self.uncertainty = Some(Margin::Temperature(reading.uncertainty));
-            self.model_error = reading.model_error_margin();
+            let quantity = |value| reading.kind.quantity(value);
+            self.margin = quantity(sign * reading.margin);
+            self.seen = quantity(reading.seen);
+            self.uncertainty = quantity(reading.uncertainty);
+            self.model_error = quantity(reading.model_error).filter(|error| error.number() > 0);
         }
         self
     }
@@ -93,8 +94,8 @@ impl Outcome {
 
     /// What is left of the margin beyond what it has to clear.
     fn clearance(&self) -> Option<i64> {
-        let cleared = [self.uncertainty, self.model_error].into_iter().flatten().map(in_its_unit).sum::<i64>();
-        self.margin.map(|margin| in_its_unit(margin) - cleared)
+        let cleared = [self.uncertainty, self.model_error].into_iter().flatten().map(Margin::number).sum::<i64>();
+        self.margin.map(|margin| margin.number() - cleared)
     }
 
     pub(crate) fn finding(&self, expectation: usize) -> Finding {
@@ -109,13 +110,6 @@ impl Outcome {
             model_error: self.model_error,
             vacuous: self.reason == Reason::Vacuous,
         }
-    }
-}
-
-fn in_its_unit(margin: Margin) -> i64 {
-    match margin {
-        Margin::Time(span) => span.as_micros(),
-        Margin::Temperature(millicelsius) => millicelsius,
     }
 }
 

@@ -2,6 +2,8 @@
 
 use dryfire_units::RigSpan;
 
+use crate::Margin;
+
 /// Index of a signal in the [`SignalTable`] of a run.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct SignalId(pub u16);
@@ -17,17 +19,40 @@ pub enum SignalKind {
     Switch,
     /// A temperature in thousandths of a degree Celsius; linear between samples.
     Temperature,
+    /// How fast a temperature climbs, in thousandths of a degree per hour;
+    /// negative while it falls. Judged at its samples, as every level is.
+    Rate,
+    /// The part of the time that something was on, in thousandths of a per cent.
+    Duty,
+    /// A whole number (how many times something happened so far, or in a stretch).
+    Count,
 }
 
 impl SignalKind {
     /// The values that mean anything; whatever lies outside is not observed.
     ///
     /// Temperatures reach from absolute zero (−273.15 °C) to 4,000 °C, beyond
-    /// anything that a kiln or a thermocouple can be at.
+    /// anything that a kiln or a thermocouple can be at. Rates reach to a
+    /// thousand million degrees per hour either way: that whole range within
+    /// 16 ms. Duty is from none to all of the time; counts end at 10¹².
     pub fn range(self) -> core::ops::RangeInclusive<i64> {
         match self {
             SignalKind::Switch => 0..=1,
             SignalKind::Temperature => -273_150..=4_000_000,
+            SignalKind::Rate => -1_000_000_000_000..=1_000_000_000_000,
+            SignalKind::Duty => 0..=100_000,
+            SignalKind::Count => 0..=1_000_000_000_000,
+        }
+    }
+
+    /// A quantity of this kind, or the difference of two; none for switches.
+    pub fn quantity(self, value: i64) -> Option<Margin> {
+        match self {
+            SignalKind::Switch => None,
+            SignalKind::Temperature => Some(Margin::Temperature(value)),
+            SignalKind::Rate => Some(Margin::Rate(value)),
+            SignalKind::Duty => Some(Margin::Duty(value)),
+            SignalKind::Count => Some(Margin::Count(value)),
         }
     }
 }

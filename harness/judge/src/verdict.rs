@@ -52,6 +52,23 @@ pub enum Margin {
     Time(RigSpan),
     /// Thousandths of a degree (a difference of temperatures).
     Temperature(i64),
+    /// Thousandths of a degree per hour.
+    Rate(i64),
+    /// Thousandths of a per cent of the time.
+    Duty(i64),
+    /// A whole number of times.
+    Count(i64),
+}
+
+impl Margin {
+    /// The bare number, in µs, thousandths or whole times: to be compared only
+    /// with others of the same unit.
+    pub fn number(self) -> i64 {
+        match self {
+            Margin::Time(span) => span.as_micros(),
+            Margin::Temperature(value) | Margin::Rate(value) | Margin::Duty(value) | Margin::Count(value) => value,
+        }
+    }
 }
 
 /// Why a finding is what it is; structured, so that tests, reports and the

@@ -58,15 +58,19 @@ impl JsonLines {
         self.signals = head.signals.clone();
         self.levels = vec![None; head.signals.len()];
         let signals = head.signals.iter().map(|(_, signal)| {
-            let is_level = signal.kind == SignalKind::Temperature;
+            let mut stated = Figures::default();
+            stated.add("uncertainty", signal.kind.quantity(signal.value_uncertainty));
+            stated.add("model_error", signal.kind.quantity(signal.model_error));
             SignalRecord {
                 name: &signal.name,
                 kind: match signal.kind {
                     SignalKind::Switch => "switch",
                     SignalKind::Temperature => "temperature",
+                    SignalKind::Rate => "rate",
+                    SignalKind::Duty => "duty",
+                    SignalKind::Count => "count",
                 },
-                uncertainty_millicelsius: is_level.then_some(signal.value_uncertainty),
-                model_error_millicelsius: is_level.then_some(signal.model_error),
+                stated,
                 time_uncertainty_us: signal.time_uncertainty.as_micros(),
                 release_us: signal.release.as_micros(),
             }
@@ -186,8 +190,10 @@ impl JsonLines {
         let mut lines = String::new();
         for index in 0..self.levels.len() {
             if let Some((at, value, false)) = self.levels[index] {
-                let signal = self.name(index);
-                let record = Record::Level { run: self.run, at_us: at.as_micros(), signal, value_millicelsius: value };
+                let Some((_, spec)) = self.signals.iter().nth(index) else { continue };
+                let mut figures = Figures::default();
+                figures.add("value", spec.kind.quantity(value));
+                let record = Record::Level { run: self.run, at_us: at.as_micros(), signal: &spec.name, figures };
                 lines.push_str(&line(&record));
                 self.levels[index] = Some((at, value, true));
             }
@@ -238,7 +244,8 @@ enum Record<'a> {
         run: usize,
         at_us: i64,
         signal: &'a str,
-        value_millicelsius: i64,
+        #[serde(flatten)]
+        figures: Figures,
     },
     Console {
         run: usize,
@@ -314,10 +321,8 @@ enum Record<'a> {
 struct SignalRecord<'a> {
     name: &'a str,
     kind: &'a str,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    uncertainty_millicelsius: Option<i64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    model_error_millicelsius: Option<i64>,
+    #[serde(flatten)]
+    stated: Figures,
     time_uncertainty_us: i64,
     release_us: i64,
 }
@@ -363,31 +368,18 @@ struct FindingRecord<'a> {
     seen: &'a str,
     decided_at_us: Option<i64>,
     vacuous: bool,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    margin_us: Option<i64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    margin_millicelsius: Option<i64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    seen_us: Option<i64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    seen_millicelsius: Option<i64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    uncertainty_us: Option<i64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    uncertainty_millicelsius: Option<i64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    model_error_us: Option<i64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    model_error_millicelsius: Option<i64>,
+    #[serde(flatten)]
+    figures: Figures,
 }
 
 impl<'a> FindingRecord<'a> {
     fn of(report: &'a FindingReport) -> Self {
         let finding = &report.finding;
-        let (margin_us, margin_millicelsius) = by_unit(finding.margin);
-        let (seen_us, seen_millicelsius) = by_unit(finding.seen);
-        let (uncertainty_us, uncertainty_millicelsius) = by_unit(finding.uncertainty);
-        let (model_error_us, model_error_millicelsius) = by_unit(finding.model_error);
+        let mut figures = Figures::default();
+        figures.add("margin", finding.margin);
+        figures.add("seen", finding.seen);
+        figures.add("uncertainty", finding.uncertainty);
+        figures.add("model_error", finding.model_error);
         FindingRecord {
             name: &report.name,
             hazards: &report.hazards,
@@ -397,24 +389,34 @@ impl<'a> FindingRecord<'a> {
             seen: &report.seen,
             decided_at_us: finding.decided_at.map(RigTime::as_micros),
             vacuous: finding.vacuous,
-            margin_us,
-            margin_millicelsius,
-            seen_us,
-            seen_millicelsius,
-            uncertainty_us,
-            uncertainty_millicelsius,
-            model_error_us,
-            model_error_millicelsius,
+            figures,
         }
     }
 }
 
-/// The quantity as microseconds or as thousandths of a degree.
-fn by_unit(quantity: Option<Margin>) -> (Option<i64>, Option<i64>) {
-    match quantity {
-        Some(Margin::Time(span)) => (Some(span.as_micros()), None),
-        Some(Margin::Temperature(value)) => (None, Some(value)),
-        None => (None, None),
+/// Numbers whose key says what they are and in which unit, in the order in
+/// which they were added.
+#[derive(Default)]
+struct Figures(Vec<(String, i64)>);
+
+impl Figures {
+    /// Adds a number as `WHAT_UNIT`, if there is one.
+    fn add(&mut self, what: &str, quantity: Option<Margin>) {
+        let Some(quantity) = quantity else { return };
+        let unit = match quantity {
+            Margin::Time(_) => "us",
+            Margin::Temperature(_) => "millicelsius",
+            Margin::Rate(_) => "millicelsius_per_hour",
+            Margin::Duty(_) => "millipercent",
+            Margin::Count(_) => "times",
+        };
+        self.0.push((format!("{what}_{unit}"), quantity.number()));
+    }
+}
+
+impl Serialize for Figures {
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.collect_map(self.0.iter().map(|(key, value)| (key, value)))
     }
 }
 

@@ -5,12 +5,16 @@ use dryfire_judge::Margin;
 /// Thousandths of a degree with as many decimals as tell something: one from
 /// 1 °C on, three below. Cut, not rounded: a margin is never shown larger than it is.
 fn millicelsius(value: i64) -> String {
+    thousandths(value, "°C")
+}
+
+fn thousandths(value: i64, unit: &str) -> String {
     let magnitude = value.unsigned_abs();
     let sign = if value < 0 { "-" } else { "" };
     if magnitude >= 1_000 || magnitude == 0 {
-        format!("{sign}{}.{} °C", magnitude / 1_000, magnitude / 100 % 10)
+        format!("{sign}{}.{} {unit}", magnitude / 1_000, magnitude / 100 % 10)
     } else {
-        format!("{sign}0.{magnitude:03} °C")
+        format!("{sign}0.{magnitude:03} {unit}")
     }
 }
 
@@ -19,6 +23,9 @@ pub fn value(quantity: Margin) -> String {
     match quantity {
         Margin::Time(span) => span.to_string(),
         Margin::Temperature(value) => millicelsius(value),
+        Margin::Rate(value) => format!("{}/h", millicelsius(value)),
+        Margin::Duty(value) => thousandths(value, "%"),
+        Margin::Count(value) => format!("{value} times"),
     }
 }
 
@@ -30,10 +37,7 @@ pub fn signed_margin(margin: Margin) -> String {
 
 /// The bare number of a quantity, to compare within one unit.
 pub(crate) fn size(quantity: Margin) -> i64 {
-    match quantity {
-        Margin::Time(span) => span.as_micros(),
-        Margin::Temperature(value) => value,
-    }
+    quantity.number()
 }
 
 #[cfg(test)]
@@ -49,6 +53,10 @@ mod tests {
     #[case(Margin::Temperature(37_499), "+37.4 °C")]
     #[case(Margin::Temperature(-1_999), "-1.9 °C")]
     #[case(Margin::Temperature(i64::MIN), "-9223372036854775.8 °C")]
+    #[case(Margin::Rate(150_000), "+150.0 °C/h")]
+    #[case(Margin::Rate(-40), "-0.040 °C/h")]
+    #[case(Margin::Duty(12_345), "+12.3 %")]
+    #[case(Margin::Count(-2), "-2 times")]
     #[case(Margin::Time(RigSpan::from_millis(6_812)), "+6.812 s")]
     #[case(Margin::Time(RigSpan::from_millis(-2_100)), "-2.100 s")]
     #[case(Margin::Time(RigSpan::from_minutes(75)), "+1 h 15 min 00 s")]

@@ -212,8 +212,8 @@ fn first_of(result: &ScenarioResult, verdict: Verdict) -> Vec<Decided> {
     first.map(|report| decided(report, with_it().count() - 1)).into_iter().collect()
 }
 
-/// The findings with the smallest margins: one in time and one in temperature,
-/// because seconds and degrees cannot be compared.
+/// The findings with the smallest margins, one of each unit (time, temperature,
+/// rate, duty, count), because seconds and degrees cannot be compared.
 fn tightest(result: &ScenarioResult) -> Vec<Decided> {
     let smallest_in = |is_unit: fn(&Margin) -> bool| {
         let of_unit = result.findings.iter().filter_map(|report| {
@@ -224,7 +224,10 @@ fn tightest(result: &ScenarioResult) -> Vec<Decided> {
     };
     let times = smallest_in(|margin| matches!(margin, Margin::Time(_)));
     let temperatures = smallest_in(|margin| matches!(margin, Margin::Temperature(_)));
-    let lines: Vec<Decided> = times.into_iter().chain(temperatures).collect();
+    let rates = smallest_in(|margin| matches!(margin, Margin::Rate(_)));
+    let duties = smallest_in(|margin| matches!(margin, Margin::Duty(_)));
+    let counts = smallest_in(|margin| matches!(margin, Margin::Count(_)));
+    let lines: Vec<Decided> = [times, temperatures, rates, duties, counts].into_iter().flatten().collect();
     if lines.is_empty() {
         return result.findings.first().map(|report| decided(report, result.findings.len() - 1)).into_iter().collect();
     }

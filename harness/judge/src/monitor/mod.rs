@@ -26,6 +26,10 @@ pub const MOST_AWAITED: usize = 1 << 16;
 /// by itself. Beyond these numbers the expectation is inconclusive.
 pub const MOST_FOLLOWED: usize = 1 << 10;
 
+/// No more times than this can be allowed in a stretch, because so many
+/// instants have to be kept.
+pub const MOST_COUNTED: u32 = 1 << 10;
+
 /// Whether another instant ends the scope.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Closing {
@@ -136,6 +140,7 @@ impl Monitor {
             Claim::Within { limit, .. } => Box::new(Reach::new(limit.as_micros(), release)),
             Claim::Times { at_least, at_most, .. } => Box::new(Times::new(*at_least, *at_most)),
             Claim::HeatCut { limit, hold, .. } => Box::new(Cut::new(limit.as_micros(), hold.as_micros(), release)),
+            Claim::AtMostIn { .. } | Claim::Precedes { .. } => unreachable!("refused"),
         };
         let (start, end, closing) = match &expectation.scope {
             Scope::Throughout => (Start::Run, None, Closing::Never),
@@ -156,6 +161,7 @@ impl Monitor {
                 };
                 (Start::Rise(rise), None, Closing::Never)
             }
+            Scope::WheneverIn { .. } => unreachable!("refused"),
         };
         let openings = match start {
             Start::Run => VecDeque::from([(0, 0)]),
@@ -319,7 +325,9 @@ fn followed(claim: &Claim) -> (Condition, bool) {
         Claim::Always(condition)
         | Claim::Within { condition, .. }
         | Claim::HoldsFor { condition, .. }
-        | Claim::Times { condition, .. } => (condition.clone(), false),
+        | Claim::Times { condition, .. }
+        | Claim::AtMostIn { condition, .. } => (condition.clone(), false),
+        Claim::Precedes { then, .. } => (then.clone(), false),
         Claim::Never(condition) | Claim::Sometime(condition) => (condition.clone(), true),
         Claim::HeatCut { heat, .. } => (Condition::Is { signal: *heat, on: true }, false),
     }

@@ -5,7 +5,7 @@ use dryfire_units::{RigSpan, RigTime};
 use super::Trace;
 use super::course::{Course, Level, Stretch, Values};
 use super::scope::{Occurrence, edges, occurrences};
-use crate::{Claim, Condition, Expectation, Finding, Margin, Reason, SignalTable, Verdict};
+use crate::{Claim, Condition, Expectation, Finding, Margin, Reason, SignalKind, SignalTable, Verdict};
 
 /// What an occurrence, or the whole expectation, came to.
 #[derive(Clone, Debug)]
@@ -29,10 +29,10 @@ impl Answer {
     fn with_level(mut self, level: Option<Level>) -> Self {
         self.figures = level.map(|level| {
             (
-                Margin::Temperature(level.margin),
-                Margin::Temperature(level.value),
-                Margin::Temperature(level.uncertainty),
-                (level.model_error != 0).then_some(Margin::Temperature(level.model_error)),
+                in_unit_of(level, level.margin),
+                in_unit_of(level, level.value),
+                in_unit_of(level, level.uncertainty),
+                (level.model_error != 0).then(|| in_unit_of(level, level.model_error)),
             )
         });
         self
@@ -48,7 +48,7 @@ impl Answer {
     fn clearance(&self) -> i64 {
         let number = |margin: Margin| match margin {
             Margin::Time(span) => span.as_micros(),
-            Margin::Temperature(level) => level,
+            Margin::Temperature(level) | Margin::Rate(level) | Margin::Duty(level) | Margin::Count(level) => level,
         };
         self.figures.map_or(i64::MAX, |(margin, _, uncertainty, model_error)| {
             number(margin) - number(uncertainty) - model_error.map_or(0, number)
@@ -68,6 +68,17 @@ impl Answer {
             model_error: figures.and_then(|(.., model_error)| model_error),
             vacuous: self.reason == Reason::Vacuous,
         }
+    }
+}
+
+/// A number in the unit of the level it belongs to.
+fn in_unit_of(level: Level, number: i64) -> Margin {
+    match level.kind {
+        // A switch has no level; its margins are never asked for.
+        SignalKind::Switch | SignalKind::Count => Margin::Count(number),
+        SignalKind::Temperature => Margin::Temperature(number),
+        SignalKind::Rate => Margin::Rate(number),
+        SignalKind::Duty => Margin::Duty(number),
     }
 }
 
@@ -107,6 +118,7 @@ pub(super) fn find(
                 Claim::Times { at_least, at_most, .. } => {
                     run.so_many_times(occurrence, *at_least as usize, *at_most as usize)
                 }
+                Claim::AtMostIn { .. } | Claim::Precedes { .. } => unreachable!("refused"),
                 Claim::Within { limit, .. } => run.in_time(occurrence, limit.as_micros(), release),
                 Claim::HeatCut { limit, hold, .. } => {
                     run.heat_cut(occurrence, limit.as_micros(), hold.as_micros(), release)
@@ -144,7 +156,9 @@ fn subject(table: &SignalTable, claim: &Claim) -> (Condition, i64) {
         | Claim::Sometime(condition)
         | Claim::Within { condition, .. }
         | Claim::HoldsFor { condition, .. }
-        | Claim::Times { condition, .. } => condition.clone(),
+        | Claim::Times { condition, .. }
+        | Claim::AtMostIn { condition, .. } => condition.clone(),
+        Claim::Precedes { first, then } => Condition::All(vec![first.clone(), then.clone()]),
         Claim::Never(condition) => Condition::Not(Box::new(condition.clone())),
         Claim::HeatCut { heat, .. } => Condition::Is { signal: *heat, on: true },
     };

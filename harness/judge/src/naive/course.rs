@@ -115,6 +115,7 @@ impl Rank {
 #[derive(Clone, Copy, Debug)]
 pub(super) struct End {
     pub(super) rank: Rank,
+    kind: SignalKind,
     value: i64,
     uncertainty: i64,
     model_error: i64,
@@ -123,6 +124,7 @@ pub(super) struct End {
 /// What a level was where it counted.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Level {
+    pub(super) kind: SignalKind,
     pub(super) margin: i64,
     pub(super) value: i64,
     pub(super) uncertainty: i64,
@@ -131,7 +133,7 @@ pub(super) struct Level {
 
 impl End {
     fn of(rank: Rank) -> End {
-        End { rank, value: 0, uncertainty: 0, model_error: 0 }
+        End { rank, kind: SignalKind::Switch, value: 0, uncertainty: 0, model_error: 0 }
     }
 
     fn opposite(self) -> End {
@@ -141,6 +143,7 @@ impl End {
     /// The level behind a lower end (`side` 1) or an upper end (`side` −1).
     pub(super) fn level(self, side: i64) -> Option<Level> {
         (self.rank.class == 0).then(|| Level {
+            kind: self.kind,
             margin: self.rank.distance + side * (self.uncertainty + self.model_error),
             value: self.value,
             uncertainty: self.uncertainty,
@@ -277,7 +280,8 @@ fn ends(table: &SignalTable, signals: &[Values], condition: &Condition, exact: b
             let (worse, better) = if under { (most, least) } else { (least, most) };
             let end = |value: i64, off: i64| {
                 let distance = if under { limit - value } else { value - limit };
-                End { rank: Rank { class: 0, distance: distance + off, tie }, value, uncertainty, model_error }
+                let rank = Rank { class: 0, distance: distance + off, tie };
+                End { rank, kind: spec.kind, value, uncertainty, model_error }
             };
             (end(worse, -(uncertainty + model_error)), end(better, uncertainty + model_error))
         }

@@ -51,7 +51,11 @@ pub(super) fn occurrences(
             let own = edges(table, condition);
             (rises.into_iter().map(|at| (at, Some(own))).collect(), None)
         }
+        Scope::WheneverIn { .. } => (Vec::new(), None),
     };
+    if let Scope::WheneverIn { .. } = scope {
+        unreachable!("refused");
+    }
     let closings = closing.map_or(Vec::new(), |to| instants(trace, to, end));
     let all = openings
         .into_iter()
