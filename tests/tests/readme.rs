@@ -1,5 +1,4 @@
 //! What the README shows is what happens.
-#![expect(clippy::disallowed_methods, reason = "tests of the whole system start programs")]
 
 use dryfire_stand_in::Defect;
 use dryfire_tests::{dryfire, read, scenario};
