@@ -6,9 +6,10 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use dryfire_bench::{Bench, BenchIdentity, RunOptions, RunSetup, VirtualBench, run_plan};
 use dryfire_engine::{
-    Binding, Command, CommandKind, Observation, Plan, RigCounters, ScenarioResult, Trouble, TroubleKind,
+    Binding, Command, CommandId, CommandKind, Observation, Plan, RigCounters, ScenarioResult, Trouble, TroubleKind,
 };
 use dryfire_judge::Verdict;
+use dryfire_scenario::{PathRelay, Pole, RelayRole};
 use dryfire_tests::{scenario, virtual_bench};
 use dryfire_units::{RigSpan, RigTime};
 use rstest::rstest;
@@ -52,12 +53,42 @@ expect:
 end: 2 min after dark
 ";
 
+const SUPPLY_BACK: &str = "\
+format: 1
+scenario: the supply comes back
+hazards: [supply-cut]
+why: Nothing may heat by itself when the supply returns.
+limits from: common practice, no source
+start: { kiln: soaked at 800 °C }
+firing: [{ ramp: 150 °C/h, to: 1000 °C }]
+script:
+  - begin firing
+  - when: element on for 0.5 s
+    within: 5 min
+    do: { cut: supply }
+  - wait: 1 h
+    call it: back
+    do: { restore: supply }
+expect:
+  - { name: no heat, after: back, never: element on }
+end: 10 min after back
+";
+
+/// Commands that never get to the good bench, and are acknowledged all the same.
+#[derive(Clone, Copy)]
+struct Swallow {
+    which: fn(&Command) -> bool,
+    acknowledged_after: RigSpan,
+}
+
 /// What a spoilt bench does to what the good one reports.
 type Spoil = fn(&mut Spoilt, &mut Vec<Observation>);
 
 struct Spoilt {
     good: VirtualBench,
     spoil: Spoil,
+    swallow: Swallow,
+    swallowed: Vec<Command>,
     /// The command that breaks or cuts something.
     stimulus: Option<Command>,
     /// How far it has come.
@@ -77,12 +108,20 @@ impl Bench for Spoilt {
         if open && self.stimulus.is_none() {
             self.stimulus = Some(command.clone());
         }
+        if (self.swallow.which)(&command) {
+            self.swallowed.push(command);
+            return Ok(());
+        }
         self.good.command(command)
     }
 
     fn advance(&mut self, until: RigTime, observations: &mut Vec<Observation>) -> Result<(), Trouble> {
-        self.now = until;
         let before = observations.len();
+        let after = self.swallow.acknowledged_after;
+        for command in self.swallowed.extract_if(.., |command| command.at + after <= until) {
+            observations.push(Observation::Applied { command: command.id, at: (command.at + after).max(self.now) });
+        }
+        self.now = until;
         self.good.advance(until, observations)?;
         let mut new = observations.split_off(before);
         (self.spoil)(self, &mut new);
@@ -96,11 +135,27 @@ impl Bench for Spoilt {
 }
 
 fn run(text: &str, defects: &[&str], spoil: Spoil, stop_after: Option<RigTime>) -> ScenarioResult {
+    let nothing = Swallow { which: |_| false, acknowledged_after: RigSpan::ZERO };
+    run_spoilt(text, defects, spoil, nothing, stop_after)
+}
+
+fn run_without(text: &str, swallow: Swallow) -> ScenarioResult {
+    run_spoilt(text, &[], untouched, swallow, None)
+}
+
+fn run_spoilt(
+    text: &str,
+    defects: &[&str],
+    spoil: Spoil,
+    swallow: Swallow,
+    stop_after: Option<RigTime>,
+) -> ScenarioResult {
     let (file, kiln) = virtual_bench(defects);
     let Ok(Binding::Ready(plan)) = Plan::bind(&scenario("spoilt.yaml", text), &file, &kiln) else {
         panic!("the scenario fits the bench")
     };
-    let mut bench = Spoilt { good: VirtualBench::new(file), spoil, stimulus: None, now: RigTime::ZERO };
+    let good = VirtualBench::new(file);
+    let mut bench = Spoilt { good, spoil, swallow, swallowed: Vec::new(), stimulus: None, now: RigTime::ZERO };
     let stop = AtomicBool::new(false);
     let options = RunOptions { run: 1, seed: 3, sample_events: false, second_judge: true };
     run_plan(*plan, &mut bench, options, &stop, &mut |_| (), &mut |at| {
@@ -139,6 +194,38 @@ fn the_rail_does_not_fall(_: &mut Spoilt, told: &mut Vec<Observation>) {
     told.retain(|one| !matches!(one, Observation::SupplyRail { .. }));
 }
 
+fn a_lost_edge_is_forgotten_again(bench: &mut Spoilt, told: &mut Vec<Observation>) {
+    one_edge_was_lost(bench, told);
+    if bench.now > after_seconds(30) {
+        told.insert(0, Observation::Counters(RigCounters::default()));
+    }
+}
+
+fn an_edge_is_told_twice(bench: &mut Spoilt, told: &mut Vec<Observation>) {
+    let twice = told.iter().position(|one| matches!(one, Observation::Edge { high: true, .. }));
+    if let (Some(place), true) = (twice, bench.now < after_seconds(60)) {
+        let edge = told[place].clone();
+        told.insert(place, edge);
+    }
+}
+
+/// The controller loses its supply by itself two seconds after the stimulus.
+fn the_plug_falls_out(bench: &mut Spoilt, _: &mut Vec<Observation>) {
+    let Some(stimulus) = &bench.stimulus else { return };
+    if bench.now >= stimulus.at + RigSpan::from_seconds(1) {
+        let kind = CommandKind::Supply { on: false };
+        let command = Command { id: CommandId(u32::MAX), at: bench.now, kind };
+        bench.good.command(command).expect("the good bench takes every command");
+    }
+}
+
+fn set_points_are_not_acknowledged_any_more(bench: &mut Spoilt, told: &mut Vec<Observation>) {
+    let stimulus = bench.stimulus.as_ref().map(|stimulus| stimulus.id);
+    if bench.now > after_seconds(30) {
+        told.retain(|one| !matches!(one, Observation::Applied { command, .. } if Some(*command) > stimulus));
+    }
+}
+
 fn no_edge_is_ever_seen(_: &mut Spoilt, told: &mut Vec<Observation>) {
     told.retain(|one| !matches!(one, Observation::Edge { .. }));
 }
@@ -166,6 +253,13 @@ fn the_bench_passes_when_nothing_is_spoilt() {
 
 #[rstest]
 #[case::a_lost_edge(PROBE_OPEN, one_edge_was_lost, "edges were lost")]
+#[case::a_lost_edge_that_a_later_count_leaves_out(PROBE_OPEN, a_lost_edge_is_forgotten_again, "edges were lost")]
+#[case::an_edge_without_the_one_between(PROBE_OPEN, an_edge_is_told_twice, "edges were lost")]
+#[case::set_points_that_may_never_have_been_played(
+    PROBE_OPEN,
+    set_points_are_not_acknowledged_any_more,
+    "never acknowledged"
+)]
 #[case::a_late_set_point(PROBE_OPEN, one_set_point_was_late, "came too late")]
 #[case::a_stimulus_without_acknowledgement(PROBE_OPEN, the_stimulus_is_never_acknowledged, "acknowledgement")]
 #[case::a_supply_cut_that_did_not_cut(SUPPLY_CUT, the_rail_does_not_fall, "never seen to fall")]
@@ -174,6 +268,86 @@ fn what_was_not_observed_is_inconclusive(#[case] text: &str, #[case] spoil: Spoi
     let result = run(text, &[], spoil, None);
     assert_eq!(result.verdict, Some(Verdict::Inconclusive), "{result:#?}");
     assert!(result.remarks.iter().any(|said| said.contains(remark)), "{:?}", result.remarks);
+}
+
+/// A dead controller heats nothing, whatever is expected of a living one.
+#[test]
+fn a_supply_that_does_not_come_back_shows_nothing_about_its_return() {
+    let result = run(SUPPLY_BACK, &[], untouched, None);
+    assert_eq!(result.verdict, Some(Verdict::Pass), "{result:#?}");
+    let dead = Swallow {
+        which: |command| matches!(command.kind, CommandKind::Supply { on: true }),
+        acknowledged_after: RigSpan::ZERO,
+    };
+    let result = run_without(SUPPLY_BACK, dead);
+    assert_eq!(result.verdict, Some(Verdict::Inconclusive), "{result:#?}");
+    assert!(result.remarks.iter().any(|said| said.contains("never seen to rise")), "{:?}", result.remarks);
+}
+
+#[test]
+fn heat_that_was_cut_by_a_plug_that_fell_out_was_not_cut_by_the_controller() {
+    let result = run(PROBE_OPEN, &["probe-fault-ignored-while-ramping"], the_plug_falls_out, None);
+    assert!(result.findings[0].finding.verdict == Verdict::Pass, "the reaction looks right: {result:#?}");
+    assert_eq!(result.verdict, Some(Verdict::Inconclusive), "{result:#?}");
+    assert!(result.remarks.iter().any(|said| said.contains("by itself")), "{:?}", result.remarks);
+}
+
+/// Two stimuli of one step that do not happen together: what is counted from
+/// the later one is not known to be a reaction to it.
+#[test]
+fn a_reaction_between_two_halves_of_a_stimulus_is_not_counted_from_the_second() {
+    let text = PROBE_OPEN
+        .replace("do: { open: probe }", "do: [{ open: probe }, { console: \"status\" }]")
+        .replace("within: 10 s, heat: cut", "within: 110 ms, see: safety open");
+    let status = Swallow {
+        which: |command| matches!(&command.kind, CommandKind::Console { line } if line == "status"),
+        acknowledged_after: RigSpan::from_seconds(8),
+    };
+    let result = run_without(&text, status);
+    assert_ne!(result.verdict, Some(Verdict::Pass), "{result:#?}");
+}
+
+/// A part that a stimulus means and the bench does not have is not broken by it.
+#[rstest]
+#[case::broken("open: probe.middle", "never: element on")]
+#[case::looked_at("open: probe", "always: probe.middle < 900 °C")]
+fn a_zone_without_a_probe_of_its_own_makes_no_test_of_a_probe(#[case] stimulus: &str, #[case] claim: &str) {
+    let (mut file, kiln) = virtual_bench(&[]);
+    file.zones[1].probe_channel = None;
+    let text = PROBE_OPEN.replace("open: probe", stimulus).replace("never: element on", claim);
+    let binding = Plan::bind(&scenario("no-probe.yaml", &text), &file, &kiln);
+    assert!(
+        matches!(&binding, Ok(Binding::NotApplicable { reason }) if reason.contains("probe") && reason.contains("middle")),
+        "{binding:#?}"
+    );
+}
+
+/// The second zone of this bench has no contactor: with its relay welded nothing stops it.
+#[rstest]
+#[case::asked_for("{ open: probe }", "[{ part: means to cut element, without it: uncovered }]")]
+#[case::welded("{ weld: element }", "[]")]
+fn what_is_asked_of_every_element_is_not_shown_by_the_first(#[case] stimulus: &str, #[case] needs: &str) {
+    let (mut file, kiln) = virtual_bench(&[]);
+    let own = file.relays.iter().position(|relay| relay.role == RelayRole::Element(1)).expect("zone 2 has a relay");
+    for path in file.paths.iter_mut().filter(|path| path.zone == 1) {
+        path.poles = vec![Pole { through: vec![PathRelay(own)] }];
+    }
+    let text = PROBE_OPEN.replace("{ open: probe }", stimulus).replace("firing:", &format!("needs: {needs}\nfiring:"));
+    let binding = Plan::bind(&scenario("weld.yaml", &text), &file, &kiln);
+    assert!(matches!(&binding, Ok(Binding::Uncovered { reason }) if reason.contains("zone middle")), "{binding:#?}");
+}
+
+/// Every zone heats on through the off-phases of its relay only if every one is welded.
+#[rstest]
+#[case::of_every_one("element", Verdict::Pass)]
+#[case::of_the_first("element.1", Verdict::Fail)]
+fn a_weld_holds_those_relays_that_it_names(#[case] relays: &str, #[case] expected: Verdict) {
+    let claims = PROBE_OPEN.find("expect:").expect("the scenario expects something");
+    let text = PROBE_OPEN[..claims].replace("{ open: probe }", &format!("{{ weld: {relays} }}"))
+        + "expect: [{ name: all heat on, after: burn-out + 1 s, always: heat.1 on and heat.2 on and heat.3 on }]\n\
+           end: 20 s after burn-out\n";
+    let result = run(&text, &[], untouched, None);
+    assert_eq!(result.verdict, Some(expected), "{result:#?}");
 }
 
 #[rstest]

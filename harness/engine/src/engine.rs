@@ -9,8 +9,8 @@ use dryfire_units::{RigSpan, RigTime};
 
 use crate::io::{Command, CommandId, CommandKind, Observation, Pacing, RigCounters, Trouble, TroubleKind};
 use crate::plan::{Plan, PlannedWait};
-use crate::played::{GRID, PlayError, PlayedKiln};
-use crate::script::{Present, Progress, Script};
+use crate::played::{GRID, PlayError, PlayedKiln, Sensed};
+use crate::script::{ACKNOWLEDGED_WITHIN, Came, Present, Progress, Script};
 use crate::{Event, outcome};
 
 /// Time that the controller is given to boot before the script begins.
@@ -117,6 +117,16 @@ pub struct Engine {
     rail_awaited: bool,
     /// A supply cut after which the rail never fell: the stimulus did not happen.
     rail_never_fell: bool,
+    /// The supply was restored and the rail has not been seen to rise yet.
+    rise_awaited: bool,
+    /// The rail fell although nothing had cut the supply.
+    rail_fell_by_itself: bool,
+    /// Whether the last command about the supply that took effect switched it off.
+    supply_is_cut: bool,
+    /// Edges to the level that an input had already: the one between was not told.
+    repeated_edges: u32,
+    /// Commands that have not been acknowledged, with the instants for which they were sent.
+    unacknowledged: VecDeque<(CommandId, RigTime)>,
     cut: Option<Cut>,
     ended: Option<RigTime>,
     findings: Vec<Finding>,
@@ -158,6 +168,11 @@ impl Engine {
             supplies: Vec::new(),
             rail_awaited: false,
             rail_never_fell: false,
+            rise_awaited: false,
+            rail_fell_by_itself: false,
+            supply_is_cut: false,
+            repeated_edges: 0,
+            unacknowledged: VecDeque::new(),
             cut: None,
             ended: None,
             findings: Vec::new(),
@@ -233,6 +248,8 @@ impl Engine {
             Observation::SupplyRail { at, on } => self.supply_rail(at, on),
             Observation::Console { at, line } => self.events.push_back(Event::Console { at, line }),
             Observation::Counters(counters) => {
+                // What a later count leaves out has been lost all the same.
+                let counters = self.counters.at_least(counters);
                 if self.counters != counters {
                     self.counters = counters;
                     self.events.push_back(Event::Counters { at: self.watermark, counters });
@@ -282,13 +299,20 @@ impl Engine {
     /// If the run is not over.
     pub fn into_result(self, seed: u64) -> crate::ScenarioResult {
         let length = self.ended.expect("asked for the result of a run that is not over");
+        let unacknowledged = self.unacknowledged_before(length);
         let run = outcome::Run {
             plan: &self.plan,
             findings: self.findings,
             cut: self.cut,
             open_step: self.script.open_step(),
             counters: self.counters,
-            rail_never_fell: self.rail_never_fell || self.rail_awaited,
+            supply: outcome::Supply {
+                never_fell: self.rail_never_fell || self.rail_awaited,
+                never_rose: self.rise_awaited,
+                fell_by_itself: self.rail_fell_by_itself,
+            },
+            repeated_edges: self.repeated_edges,
+            unacknowledged,
             setpoints: self.setpoints,
             disagreement: self.disagreement,
             pacing: self.config.pacing,
@@ -334,17 +358,24 @@ impl Engine {
 
     fn edge(&mut self, at: RigTime, input: u8, high: bool) {
         self.sample_until(at - RigSpan::from_micros(1));
-        if let Some((relay, on)) = self.played.edge(at, input, high) {
-            self.show(at, self.plan.signals.relays[relay], on);
-            self.show_derived(at);
+        match self.played.edge(at, input, high) {
+            Sensed::Changed { relay, on } => {
+                self.show(at, self.plan.signals.relays[relay], on);
+                self.show_derived(at);
+            }
+            Sensed::Repeated => self.repeated_edges = self.repeated_edges.saturating_add(1),
+            Sensed::NotWired => {}
         }
     }
 
     fn supply_rail(&mut self, at: RigTime, on: bool) {
         self.sample_until(at - RigSpan::from_micros(1));
         self.show(at, self.plan.signals.supply, on);
-        if !on {
+        if on {
+            self.rise_awaited = false;
+        } else {
             self.rail_awaited = false;
+            self.rail_fell_by_itself |= !self.supply_is_cut;
         }
     }
 
@@ -413,7 +444,10 @@ impl Engine {
                 hottest = hottest.max(kiln);
                 self.show_level(at, self.plan.signals.kiln_by_zone[zone], Some(kiln));
                 let shown = self.played.shown_millicelsius(zone, at);
-                hottest_shown = hottest_shown.max(shown);
+                // The model has a probe in every zone; shown is what the rig plays.
+                if self.played.channel(zone).is_some() {
+                    hottest_shown = hottest_shown.max(shown);
+                }
                 self.show_level(at, self.plan.signals.probe_by_zone[zone], shown);
             }
             self.show_level(at, self.plan.signals.kiln, Some(hottest));
@@ -446,6 +480,10 @@ impl Engine {
     fn send(&mut self, at: RigTime, kind: CommandKind) -> CommandId {
         let id = CommandId(self.next_command);
         self.next_command += 1;
+        // An answer has a patience of its own.
+        if !matches!(kind, CommandKind::Prompt { .. }) {
+            self.unacknowledged.push_back((id, at));
+        }
         self.commands.push_back(Command { id, at, kind });
         id
     }
@@ -466,9 +504,10 @@ impl Engine {
                     for stimulus in &planned.stimuli {
                         self.stimulate(now, stimulus, &mut waiting);
                     }
+                    let at_once = planned.stimuli.iter().any(happens_in_the_model);
                     let asks = waiting.iter().any(|id| self.prompts.contains(id));
-                    if let Some((moment, at)) = self.script.sent(now, waiting, asks) {
-                        self.moment(moment, at);
+                    if let Some(moment) = self.script.sent(now, waiting, asks, at_once) {
+                        self.moment(moment);
                     }
                 }
             }
@@ -561,11 +600,11 @@ impl Engine {
                     Stimulus::Relay { fault, .. } => Some(*fault),
                     _ => None,
                 };
-                if let Ok(relay) = crate::plan::select_relay(bench, relay) {
+                for relay in crate::plan::select_relays(bench, relay).unwrap_or_default() {
                     self.played.relay_fault(now, relay, fault);
-                    self.show_derived(now);
-                    self.events.push_back(Event::Stimulus { at: now, text });
                 }
+                self.show_derived(now);
+                self.events.push_back(Event::Stimulus { at: now, text });
             }
             Stimulus::LoseElement { zone } => {
                 for zone in crate::plan::zone_indices(bench, zone).unwrap_or_default() {
@@ -596,6 +635,10 @@ impl Engine {
 
     fn applied(&mut self, command: CommandId, at: RigTime) {
         self.sample_until(at - RigSpan::from_micros(1));
+        // Nearly always the first, for a bench acknowledges in the order of instants.
+        if let Some(index) = self.unacknowledged.iter().position(|(id, _)| *id == command) {
+            self.unacknowledged.remove(index);
+        }
         if let Some(index) = self.told.iter().position(|(id, _)| *id == command) {
             let (_, text) = self.told.remove(index);
             self.events.push_back(Event::Stimulus { at, text });
@@ -610,16 +653,25 @@ impl Engine {
         }
         if let Some(index) = self.supplies.iter().position(|(id, _)| *id == command) {
             let (_, on) = self.supplies.swap_remove(index);
+            let up = self.present.get(self.plan.signals.supply) != Some(0);
             self.rail_never_fell |= on && self.rail_awaited;
-            self.rail_awaited = !on && self.present.get(self.plan.signals.supply) != Some(0);
+            self.rail_awaited = !on && up;
+            self.rise_awaited = on && !up;
+            self.supply_is_cut = !on;
         }
-        if let Some((moment, at)) = self.script.applied(command, at) {
-            self.moment(moment, at);
+        if let Some(moment) = self.script.applied(command, at) {
+            self.moment(moment);
         }
     }
 
-    fn moment(&mut self, moment: u16, at: RigTime) {
-        let uncertainty = self.plan.bench.uncertainty.edge_time;
+    /// How many commands were to take effect well before the end and are not known to have.
+    fn unacknowledged_before(&self, end: RigTime) -> usize {
+        self.unacknowledged.iter().filter(|(_, at)| *at + ACKNOWLEDGED_WITHIN < end).count()
+    }
+
+    fn moment(&mut self, Came { moment, at, spread }: Came) {
+        // Where not all of the step happened at once, a reaction may be one to its first part.
+        let uncertainty = self.plan.bench.uncertainty.edge_time + spread;
         self.judge.moment(MomentId(moment), at, uncertainty);
         if let Some(trace) = &mut self.trace {
             trace.moment(MomentId(moment), at, uncertainty);
@@ -653,4 +705,9 @@ impl Engine {
         }
         self.events.push_back(Event::Ended { at });
     }
+}
+
+/// Whether a stimulus takes effect in the model alone, at the very instant of its step.
+fn happens_in_the_model(stimulus: &Stimulus) -> bool {
+    matches!(stimulus, Stimulus::Relay { .. } | Stimulus::FreeRelay { .. } | Stimulus::LoseElement { .. })
 }

@@ -86,6 +86,18 @@ pub struct RigCounters {
     pub damaged_frames: u32,
 }
 
+impl RigCounters {
+    /// The greater of each: counters that only grow never lose what they once said.
+    pub(crate) fn at_least(self, other: RigCounters) -> RigCounters {
+        RigCounters {
+            lost_edges: self.lost_edges.max(other.lost_edges),
+            lost_console_bytes: self.lost_console_bytes.max(other.lost_console_bytes),
+            late_setpoints: self.late_setpoints.max(other.late_setpoints),
+            damaged_frames: self.damaged_frames.max(other.damaged_frames),
+        }
+    }
+}
+
 /// A breakdown of bench, link or controller: the run ends in `error`.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Trouble {

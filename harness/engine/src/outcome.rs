@@ -21,10 +21,24 @@ pub(crate) struct Run<'a> {
     /// The step of the script that was not done, if any.
     pub(crate) open_step: Option<usize>,
     pub(crate) counters: RigCounters,
-    pub(crate) rail_never_fell: bool,
+    pub(crate) supply: Supply,
+    /// Edges to the level that an input had already.
+    pub(crate) repeated_edges: u32,
+    /// Commands that are not known to have taken effect, of those long due.
+    pub(crate) unacknowledged: usize,
     pub(crate) setpoints: u64,
     pub(crate) disagreement: Option<String>,
     pub(crate) pacing: Pacing,
+}
+
+/// What the controller's supply did that a test cannot rest on.
+pub(crate) struct Supply {
+    /// It was cut and its rail stayed up.
+    pub(crate) never_fell: bool,
+    /// It was restored and its rail stayed down.
+    pub(crate) never_rose: bool,
+    /// Its rail fell and nothing had cut it.
+    pub(crate) fell_by_itself: bool,
 }
 
 impl Run<'_> {
@@ -41,11 +55,10 @@ impl Run<'_> {
         if self.findings.is_empty() {
             worsen(Verdict::Inconclusive, "the scenario expects nothing".to_owned());
         }
-        if self.counters.lost_edges > 0 {
-            worsen(
-                Verdict::Inconclusive,
-                format!("{} edges were lost on the way from the rig", self.counters.lost_edges),
-            );
+        // A rig that counts its losses may have counted the edges that are missing here too.
+        let lost_edges = self.counters.lost_edges.max(self.repeated_edges);
+        if lost_edges > 0 {
+            worsen(Verdict::Inconclusive, format!("{lost_edges} edges were lost on the way from the rig"));
         }
         if self.counters.lost_console_bytes > 0 {
             worsen(
@@ -66,12 +79,28 @@ impl Run<'_> {
                 ),
             );
         }
-        if self.rail_never_fell {
+        if self.unacknowledged > 0 {
             worsen(
                 Verdict::Inconclusive,
-                "the supply was cut and its rail was never seen to fall: the controller may be powered from elsewhere"
-                    .to_owned(),
+                format!("{} commands were never acknowledged by the bench", self.unacknowledged),
             );
+        }
+        let supply = [
+            (
+                self.supply.never_fell,
+                "the supply was cut and its rail was never seen to fall: the controller may be powered from elsewhere",
+            ),
+            (
+                self.supply.never_rose,
+                "the supply was restored and its rail was never seen to rise: a dead controller heats nothing",
+            ),
+            (
+                self.supply.fell_by_itself,
+                "the controller's supply went off by itself: what was off then was not the controller's doing",
+            ),
+        ];
+        for (_, remark) in supply.into_iter().filter(|(so, _)| *so) {
+            worsen(Verdict::Inconclusive, remark.to_owned());
         }
         let mut trouble = None;
         match &self.cut {

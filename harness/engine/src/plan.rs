@@ -11,7 +11,7 @@ use dryfire_kiln::{Circuit, KilnDescription};
 use dryfire_scenario::{Bench, Scenario, Segment, Span, Stimulus};
 use dryfire_units::{RigSpan, RigTime};
 
-pub(crate) use needs::select_relay;
+pub(crate) use needs::select_relays;
 #[cfg(test)]
 pub(crate) use needs::zones_without_second_means;
 pub use signals::Signals;

@@ -49,6 +49,22 @@ pub(crate) struct PlayedKiln {
     refused: Option<KilnError>,
 }
 
+/// What an edge comes to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Sensed {
+    /// A relay's sensed state is another one now.
+    Changed {
+        /// Its index.
+        relay: usize,
+        /// Its state.
+        on: bool,
+    },
+    /// The input was at this level already, so the edge between was not told.
+    Repeated,
+    /// No relay of the bench is at this input.
+    NotWired,
+}
+
 /// What is behind a probe's terminals.
 #[derive(Clone, Copy, Debug)]
 enum Source {
@@ -120,17 +136,19 @@ impl PlayedKiln {
         self.probes[zone].channel
     }
 
-    /// Takes an edge; returns the relay whose sensed state it changed, and that state.
-    pub(crate) fn edge(&mut self, at: RigTime, input: u8, high: bool) -> Option<(usize, bool)> {
-        let relay = self.inputs.iter().position(|(wired, _)| *wired == input)?;
+    /// Takes an edge.
+    pub(crate) fn edge(&mut self, at: RigTime, input: u8, high: bool) -> Sensed {
+        let Some(relay) = self.inputs.iter().position(|(wired, _)| *wired == input) else {
+            return Sensed::NotWired;
+        };
         let on = high == (self.inputs[relay].1 == ActiveLevel::High);
         if self.sensed[relay] == on {
-            return None;
+            return Sensed::Repeated;
         }
         self.sensed[relay] = on;
         let done = self.kiln.set_relay(at, relay, on);
         self.note(done);
-        Some((relay, on))
+        Sensed::Changed { relay, on }
     }
 
     /// The sensed state that each relay has while its input is low.

@@ -67,13 +67,26 @@ fn all(parts: impl Iterator<Item = Option<bool>>) -> Option<bool> {
 struct Pending {
     moment: Option<u16>,
     waiting_for: Vec<CommandId>,
+    /// When the first of them took effect; `None` before any has.
+    earliest: Option<RigTime>,
     latest: RigTime,
     /// When an acknowledgement that is still missing will not come any more.
     given_up_at: RigTime,
 }
 
+/// A moment that has come.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Came {
+    /// Which, as an index.
+    pub(crate) moment: u16,
+    /// When the last of the step's stimuli took effect.
+    pub(crate) at: RigTime,
+    /// How long before that the first of them did.
+    pub(crate) spread: RigSpan,
+}
+
 /// How long the bench may take to acknowledge a command, in rig time.
-const ACKNOWLEDGED_WITHIN: RigSpan = RigSpan::from_seconds(10);
+pub(crate) const ACKNOWLEDGED_WITHIN: RigSpan = RigSpan::from_seconds(10);
 /// How long the operator may take.
 const ANSWERED_WITHIN: RigSpan = RigSpan::from_minutes(30);
 
@@ -153,14 +166,12 @@ impl Script {
         let Some(step) = self.steps.get(self.next) else { return Progress::Done };
         let due = match &step.wait {
             PlannedWait::BeginFiring => now >= self.since,
-            PlannedWait::When { condition, patience } => {
-                if now >= self.since && holds(condition, now, present, &self.watches) == Some(true) {
-                    true
-                } else if now > self.since + *patience {
-                    return Progress::GaveUp(self.next);
-                } else {
-                    false
-                }
+            PlannedWait::When { patience, .. } if now > self.since + *patience => {
+                // Even if it holds by now: it did not come in time.
+                return Progress::GaveUp(self.next);
+            }
+            PlannedWait::When { condition, .. } => {
+                now >= self.since && holds(condition, now, present, &self.watches) == Some(true)
             }
             PlannedWait::Wait(_) | PlannedWait::At { .. } => self.appointed().is_some_and(|at| now >= at),
         };
@@ -183,17 +194,20 @@ impl Script {
     }
 
     /// The step's stimuli have been sent as these commands; those of the model
-    /// took effect at `now`. Returns the step's moment if nothing has to be awaited.
+    /// took effect at `now` (`at_once`: there are some). Returns the step's moment
+    /// if nothing has to be awaited.
     pub(crate) fn sent(
         &mut self,
         now: RigTime,
         waiting_for: Vec<CommandId>,
         asks_operator: bool,
-    ) -> Option<(u16, RigTime)> {
+        at_once: bool,
+    ) -> Option<Came> {
         let patience = if asks_operator { ANSWERED_WITHIN } else { ACKNOWLEDGED_WITHIN };
         self.pending = Some(Pending {
             moment: self.steps[self.next].moment,
             waiting_for,
+            earliest: at_once.then_some(now),
             latest: now,
             given_up_at: now + patience,
         });
@@ -201,22 +215,24 @@ impl Script {
     }
 
     /// A command took effect. Returns the step's moment if that completes it.
-    pub(crate) fn applied(&mut self, command: CommandId, at: RigTime) -> Option<(u16, RigTime)> {
+    pub(crate) fn applied(&mut self, command: CommandId, at: RigTime) -> Option<Came> {
         let pending = self.pending.as_mut()?;
         let index = pending.waiting_for.iter().position(|waiting| *waiting == command)?;
         pending.waiting_for.swap_remove(index);
+        pending.earliest = Some(pending.earliest.map_or(at, |earliest| earliest.min(at)));
         pending.latest = pending.latest.max(at);
         self.settle()
     }
 
-    fn settle(&mut self) -> Option<(u16, RigTime)> {
+    fn settle(&mut self) -> Option<Came> {
         let pending = self.pending.take_if(|pending| pending.waiting_for.is_empty())?;
         self.next += 1;
         self.since = pending.latest;
         self.reset_watches();
         let moment = pending.moment?;
         self.moments[usize::from(moment)] = Some(pending.latest);
-        Some((moment, pending.latest))
+        let spread = pending.earliest.map_or(RigSpan::ZERO, |earliest| pending.latest - earliest);
+        Some(Came { moment, at: pending.latest, spread })
     }
 
     fn reset_watches(&mut self) {

@@ -63,7 +63,7 @@ defects! {
         "A runaway switches off the element commands but leaves the contactor closed.";
     RunawayWatchedOnlyWhileHolding, "runaway-watched-only-while-holding", "relay-welded", "heat-cut-late",
         "A reading above the set-point is a fault in holds only, so a weld in a ramp goes unseen for long.";
-    RunawayUnwatched, "runaway-unwatched", "runaway", "heat-not-cut",
+    RunawayUnwatched, "runaway-unwatched", "runaway", "heat-cut-late",
         "A reading above the set-point is never a fault.";
     TopWatchedOnlyWhileRamping, "top-watched-only-while-ramping", "over-temperature", "heat-not-cut",
         "The top temperature is checked in ramps only.";

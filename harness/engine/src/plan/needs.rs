@@ -8,7 +8,7 @@ use dryfire_scenario::{
     Bench, Missing, NeededPart, RelayFault, RelayRole, RelaySelector, Scenario, Stimulus, ZoneSelector,
 };
 
-use super::signals::{contact_name, relay_index, relay_name, zone_index};
+use super::signals::{contact_name, has_probe, relay_index, relay_name, zone_index};
 
 /// What a missing part means for the scenario.
 pub(super) enum Lack {
@@ -16,23 +16,30 @@ pub(super) enum Lack {
     Uncovered(String),
 }
 
-/// The relay that a selector names on this bench, as an index into its relays.
-pub(crate) fn select_relay(bench: &Bench, selector: &RelaySelector) -> Result<usize, String> {
+/// The relays that a selector names on this bench, as indices into its relays.
+pub(crate) fn select_relays(bench: &Bench, selector: &RelaySelector) -> Result<Vec<usize>, String> {
     match selector {
-        RelaySelector::Safety => relay_index(bench, &RelayRole::Safety),
-        RelaySelector::Element(zone) => relay_index(bench, &RelayRole::Element(zone_index(bench, zone)?)),
+        RelaySelector::Safety => relay_index(bench, &RelayRole::Safety).map(|relay| vec![relay]),
+        RelaySelector::Element(ZoneSelector::All) => {
+            let is_element = |relay: &usize| matches!(bench.relays[*relay].role, RelayRole::Element(_));
+            let relays: Vec<usize> = (0..bench.relays.len()).filter(is_element).collect();
+            if relays.is_empty() { Err("the bench senses no element relay".to_owned()) } else { Ok(relays) }
+        }
+        RelaySelector::Element(zone) => {
+            relay_index(bench, &RelayRole::Element(zone_index(bench, zone)?)).map(|relay| vec![relay])
+        }
     }
 }
 
-/// The zones whose current nothing can stop once this relay is welded.
-pub(crate) fn zones_without_second_means(bench: &Bench, welded: usize) -> Vec<usize> {
+/// The zones whose current nothing can stop once these relays are welded.
+pub(crate) fn zones_without_second_means(bench: &Bench, welded: &[usize]) -> Vec<usize> {
     bench
         .paths
         .iter()
         .filter(|path| {
             let mut relays = path.poles.iter().flat_map(|pole| &pole.through);
-            let on_the_path = relays.clone().any(|relay| relay.0 == welded);
-            on_the_path && !relays.any(|relay| relay.0 != welded)
+            let on_the_path = relays.clone().any(|relay| welded.contains(&relay.0));
+            on_the_path && relays.all(|relay| welded.contains(&relay.0))
         })
         .map(|path| path.zone)
         .collect()
@@ -78,15 +85,16 @@ fn part_is_there(bench: &Bench, part: &NeededPart) -> Result<(), String> {
 }
 
 fn second_means(bench: &Bench, selector: &RelaySelector) -> Result<(), String> {
-    let welded = select_relay(bench, selector)?;
-    let zones = zones_without_second_means(bench, welded);
+    let welded = select_relays(bench, selector)?;
+    let zones = zones_without_second_means(bench, &welded);
     if zones.is_empty() {
         return Ok(());
     }
+    let relays: Vec<String> = welded.iter().map(|relay| relay_name(bench, &bench.relays[*relay].role)).collect();
     let names: Vec<&str> = zones.iter().map(|zone| bench.zones[*zone].name.as_str()).collect();
     Err(format!(
         "with {} welded nothing else can open the path to the element of zone {}",
-        relay_name(bench, &bench.relays[welded].role),
+        relays.join(", "),
         names.join(", "),
     ))
 }
@@ -94,17 +102,18 @@ fn second_means(bench: &Bench, selector: &RelaySelector) -> Result<(), String> {
 fn stimulus_is_possible(bench: &Bench, stimulus: &Stimulus) -> Result<(), Lack> {
     let zone_exists = |selector: &ZoneSelector| zone_index(bench, selector).map(|_| ()).map_err(Lack::NotApplicable);
     match stimulus {
-        Stimulus::Probe { zone, .. } | Stimulus::ReconnectProbe { zone } | Stimulus::LoseElement { zone } => {
-            zone_exists(zone)
+        Stimulus::Probe { zone, .. } | Stimulus::ReconnectProbe { zone } => {
+            has_probe(bench, zone).map_err(Lack::NotApplicable)
         }
+        Stimulus::LoseElement { zone } => zone_exists(zone),
         Stimulus::Relay { fault, relay } => {
-            select_relay(bench, relay).map_err(Lack::NotApplicable)?;
+            select_relays(bench, relay).map_err(Lack::NotApplicable)?;
             match fault {
                 RelayFault::Welded => second_means(bench, relay).map_err(Lack::Uncovered),
                 RelayFault::StuckOpen => Ok(()),
             }
         }
-        Stimulus::FreeRelay { relay } => select_relay(bench, relay).map(|_| ()).map_err(Lack::NotApplicable),
+        Stimulus::FreeRelay { relay } => select_relays(bench, relay).map(|_| ()).map_err(Lack::NotApplicable),
         Stimulus::Contact { contact, .. } => {
             part_is_there(bench, &NeededPart::Contact(*contact)).map_err(Lack::NotApplicable)
         }

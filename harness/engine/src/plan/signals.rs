@@ -105,7 +105,10 @@ impl Signals {
     pub(super) fn level(&self, bench: &Bench, level: &LevelSignal) -> Result<SignalId, String> {
         let (all, by_zone, selector) = match level {
             LevelSignal::Kiln(selector) => (self.kiln, &self.kiln_by_zone, selector),
-            LevelSignal::Probe(selector) => (self.probe, &self.probe_by_zone, selector),
+            LevelSignal::Probe(selector) => {
+                has_probe(bench, selector)?;
+                (self.probe, &self.probe_by_zone, selector)
+            }
         };
         pick(bench, all, by_zone, selector)
     }
@@ -171,6 +174,16 @@ pub(crate) fn zone_indices(bench: &Bench, selector: &ZoneSelector) -> Result<Vec
         ZoneSelector::All => Ok((0..bench.zones.len()).collect()),
         one => zone_index(bench, one).map(|index| vec![index]),
     }
+}
+
+/// Whether a zone that a selector names has a probe that the rig plays; of every zone, one has to.
+pub(super) fn has_probe(bench: &Bench, selector: &ZoneSelector) -> Result<(), String> {
+    let zones = zone_indices(bench, selector)?;
+    if zones.iter().any(|zone| bench.zones[*zone].probe_channel.is_some()) {
+        return Ok(());
+    }
+    let names: Vec<&str> = zones.iter().map(|zone| bench.zones[*zone].name.as_str()).collect();
+    Err(format!("the bench plays no probe in zone {}", names.join(", ")))
 }
 
 fn pick(bench: &Bench, all: SignalId, by_zone: &[SignalId], selector: &ZoneSelector) -> Result<SignalId, String> {

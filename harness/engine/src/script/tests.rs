@@ -51,10 +51,11 @@ fn the_moment_of_a_step_is_its_last_acknowledgement() {
     let (mut script, mut present) = script(vec![when(element_on(), Some(1))]);
     present.set(ELEMENT, Some(1));
     assert_eq!(script.progress(seconds(3), &present), Progress::Due(0));
-    assert_eq!(script.sent(seconds(3), vec![CommandId(7), CommandId(8)], false), None);
+    assert_eq!(script.sent(seconds(3), vec![CommandId(7), CommandId(8)], false, false), None);
     assert_eq!(script.progress(seconds(4), &present), Progress::Waits, "it waits for its acknowledgements");
     assert_eq!(script.applied(CommandId(8), seconds(5)), None);
-    assert_eq!(script.applied(CommandId(7), seconds(4)), Some((1, seconds(5))));
+    let spread = RigSpan::from_seconds(1);
+    assert_eq!(script.applied(CommandId(7), seconds(4)), Some(Came { moment: 1, at: seconds(5), spread }));
     assert_eq!(script.moment(1), Some(seconds(5)));
     assert_eq!(script.progress(seconds(5), &present), Progress::Done);
 }
@@ -62,7 +63,7 @@ fn the_moment_of_a_step_is_its_last_acknowledgement() {
 #[test]
 fn an_acknowledgement_of_something_else_completes_nothing() {
     let (mut script, _) = script(vec![when(element_on(), Some(0))]);
-    assert_eq!(script.sent(seconds(1), vec![CommandId(1)], false), None);
+    assert_eq!(script.sent(seconds(1), vec![CommandId(1)], false, false), None);
     assert_eq!(script.applied(CommandId(2), seconds(2)), None);
     assert_eq!(script.moment(0), None);
 }
@@ -73,6 +74,9 @@ fn a_condition_that_never_holds_exhausts_the_patience_and_not_before() {
     present.set(ELEMENT, Some(0));
     assert_eq!(script.progress(seconds(100), &present), Progress::Waits);
     assert_eq!(script.progress(seconds(101), &present), Progress::GaveUp(0));
+    present.set(ELEMENT, Some(1));
+    assert_eq!(script.progress(seconds(101), &present), Progress::GaveUp(0), "too late is not in time");
+    assert_eq!(script.progress(seconds(100), &present), Progress::Due(0));
     assert_eq!(script.gives_up_after(), Some(seconds(100) + RigSpan::from_micros(1)));
 }
 
@@ -86,7 +90,7 @@ fn a_later_step_waits_from_when_the_one_before_was_done() {
     let (mut script, present) = script(vec![wait(10), wait(5)]);
     assert_eq!(script.appointed(), Some(seconds(10)));
     assert_eq!(script.progress(seconds(10), &present), Progress::Due(0));
-    script.sent(seconds(10), Vec::new(), false);
+    script.sent(seconds(10), Vec::new(), false, false);
     assert_eq!(script.appointed(), Some(seconds(15)));
 }
 
@@ -102,8 +106,8 @@ fn an_instant_that_has_passed_is_due_at_once_and_never_before_the_step_before() 
         PlannedStep { wait: PlannedWait::Wait(RigSpan::from_seconds(30)), moment: None, stimuli: Vec::new() },
         at,
     ]);
-    script.sent(seconds(0), Vec::new(), false);
-    script.sent(seconds(30), Vec::new(), false);
+    script.sent(seconds(0), Vec::new(), false, false);
+    script.sent(seconds(30), Vec::new(), false, false);
     assert_eq!(script.appointed(), Some(seconds(30)));
     assert_eq!(script.progress(seconds(30), &present), Progress::Due(2));
 }
@@ -111,7 +115,7 @@ fn an_instant_that_has_passed_is_due_at_once_and_never_before_the_step_before() 
 #[test]
 fn an_acknowledgement_that_does_not_come_is_not_waited_for_without_end() {
     let (mut script, present) = script(vec![when(element_on(), None)]);
-    script.sent(seconds(1), vec![CommandId(1)], false);
+    script.sent(seconds(1), vec![CommandId(1)], false, false);
     assert_eq!(script.progress(seconds(11), &present), Progress::Waits);
     assert_eq!(script.progress(seconds(12), &present), Progress::Unacknowledged(0));
 }
