@@ -57,8 +57,8 @@ pub enum Problem {
     },
     /// More are to be counted in a stretch than are kept.
     CountTooLarge(u32),
-    /// This build does not judge it yet.
-    NotJudged(&'static str),
+    /// Nothing is allowed in a stretch, which needs no stretch.
+    NoCount,
     /// A signal's stated uncertainty is negative.
     NegativeUncertainty(String),
     /// A number is beyond anything that could be meant.
@@ -108,7 +108,12 @@ impl fmt::Display for Problem {
                 "at most {at_most} times in a stretch is more than the {MOST_COUNTED} that are kept; take a shorter \
                  stretch, or count over the whole scope"
             ),
-            Problem::NotJudged(what) => write!(f, "{what} cannot be judged yet"),
+            Problem::NoCount => {
+                write!(
+                    f,
+                    "at most 0 times in a stretch is at most 0 times in the whole scope; count over that, or say never"
+                )
+            }
             Problem::NegativeUncertainty(name) => {
                 write!(f, "the uncertainty stated for `{name}` is negative; give half its width, zero or more")
             }
@@ -148,7 +153,6 @@ pub(crate) fn check(table: &SignalTable, moments: usize, scope: &Scope, claim: &
                 }
             }
             check_condition(table, condition)?;
-            return Err(Problem::NotJudged("a condition that opens a scope inside a part of the run"));
         }
     }
     match claim {
@@ -181,15 +185,15 @@ pub(crate) fn check(table: &SignalTable, moments: usize, scope: &Scope, claim: &
         Claim::AtMostIn { at_most, window, condition } => {
             check_condition(table, condition)?;
             not_zero("stretch in which is counted", *window)?;
-            if *at_most > MOST_COUNTED {
-                return Err(Problem::CountTooLarge(*at_most));
+            match *at_most {
+                0 => Err(Problem::NoCount),
+                1..=MOST_COUNTED => Ok(()),
+                _ => Err(Problem::CountTooLarge(*at_most)),
             }
-            Err(Problem::NotJudged("a count in every stretch"))
         }
         Claim::Precedes { first, then } => {
             check_condition(table, first)?;
-            check_condition(table, then)?;
-            Err(Problem::NotJudged("an order"))
+            check_condition(table, then)
         }
     }
 }
@@ -246,16 +250,20 @@ fn check_condition(table: &SignalTable, condition: &Condition) -> Result<(), Pro
 fn check_kinds(table: &SignalTable, condition: &Condition) -> Result<(), Problem> {
     match condition {
         Condition::Compare { signal, limit, .. } => match table.get(*signal).kind {
-            SignalKind::Temperature | SignalKind::Rate | SignalKind::Duty | SignalKind::Count => {
-                bearable("limit", *limit)
-            }
+            SignalKind::Temperature
+            | SignalKind::Difference
+            | SignalKind::Rate
+            | SignalKind::Duty
+            | SignalKind::Count => bearable("limit", *limit),
             SignalKind::Switch => Err(Problem::SwitchCompared(table.get(*signal).name.clone())),
         },
         Condition::Is { signal, .. } => match table.get(*signal).kind {
             SignalKind::Switch => Ok(()),
-            SignalKind::Temperature | SignalKind::Rate | SignalKind::Duty | SignalKind::Count => {
-                Err(Problem::LevelAsSwitch(table.get(*signal).name.clone()))
-            }
+            SignalKind::Temperature
+            | SignalKind::Difference
+            | SignalKind::Rate
+            | SignalKind::Duty
+            | SignalKind::Count => Err(Problem::LevelAsSwitch(table.get(*signal).name.clone())),
         },
         Condition::Not(inner) => check_kinds(table, inner),
         Condition::All(parts) | Condition::Any(parts) => parts.iter().try_for_each(|part| check_kinds(table, part)),

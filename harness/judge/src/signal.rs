@@ -19,6 +19,9 @@ pub enum SignalKind {
     Switch,
     /// A temperature in thousandths of a degree Celsius; linear between samples.
     Temperature,
+    /// A difference of temperatures in thousandths of a degree: of two places,
+    /// or of two instants. Judged at its samples, as every level is.
+    Difference,
     /// How fast a temperature climbs, in thousandths of a degree per hour;
     /// negative while it falls. Judged at its samples, as every level is.
     Rate,
@@ -39,6 +42,7 @@ impl SignalKind {
         match self {
             SignalKind::Switch => 0..=1,
             SignalKind::Temperature => -273_150..=4_000_000,
+            SignalKind::Difference => -4_273_150..=4_273_150,
             SignalKind::Rate => -1_000_000_000_000..=1_000_000_000_000,
             SignalKind::Duty => 0..=100_000,
             SignalKind::Count => 0..=1_000_000_000_000,
@@ -49,7 +53,7 @@ impl SignalKind {
     pub fn quantity(self, value: i64) -> Option<Margin> {
         match self {
             SignalKind::Switch => None,
-            SignalKind::Temperature => Some(Margin::Temperature(value)),
+            SignalKind::Temperature | SignalKind::Difference => Some(Margin::Temperature(value)),
             SignalKind::Rate => Some(Margin::Rate(value)),
             SignalKind::Duty => Some(Margin::Duty(value)),
             SignalKind::Count => Some(Margin::Count(value)),

@@ -1,7 +1,7 @@
 //! Expectations that cannot be judged are refused with what is wrong and a hint.
 
 use dryfire_judge::{
-    Claim, Comparison, Condition, Expectation, Instant, Judge, MomentId, Scope, SignalId, SignalKind, SignalSpec,
+    Claim, Comparison, Condition, Expectation, Instant, Judge, MomentId, Part, Scope, SignalId, SignalKind, SignalSpec,
     SignalTable,
 };
 use dryfire_units::RigSpan;
@@ -34,6 +34,10 @@ fn refusal(scope: Scope, claim: Claim) -> String {
 
 fn kiln_below(limit: i64) -> Condition {
     Condition::Compare { signal: KILN, comparison: Comparison::Below, limit }
+}
+
+fn seldom(at_most: u32, window: RigSpan) -> Claim {
+    Claim::AtMostIn { at_most, window, condition: heat_is(true) }
 }
 
 #[rstest::rstest]
@@ -72,6 +76,25 @@ fn kiln_below(limit: i64) -> Condition {
     Claim::Times { at_least: 2, at_most: 1, condition: heat_is(true) },
     "expectation `it`: at least 2 and at most 1 times cannot both be; exchange them"
 )]
+#[case(
+    seldom(0, RigSpan::from_minutes(1)),
+    "expectation `it`: at most 0 times in a stretch is at most 0 times in the whole scope; count over that, or say never"
+)]
+#[case(
+    seldom(1_025, RigSpan::from_minutes(1)),
+    "expectation `it`: at most 1025 times in a stretch is more than the 1024 that are kept; take a shorter stretch, or \
+     count over the whole scope"
+)]
+#[case(seldom(6, RigSpan::ZERO), "expectation `it`: the stretch in which is counted has to be longer than zero")]
+#[case(seldom(1_024, RigSpan::from_minutes(1)), "accepted")]
+#[case(
+    Claim::Precedes { first: kiln_below(0), then: Condition::Is { signal: KILN, on: true } },
+    "expectation `it`: `kiln` is a level and neither on nor off; compare it with a limit"
+)]
+#[case(
+    Claim::Precedes { first: Condition::Any(vec![]), then: heat_is(true) },
+    "expectation `it`: the condition looks at no signal; name at least one"
+)]
 #[case(Claim::Within { limit: RigSpan::from_millis(20), condition: heat_is(false) }, "accepted")]
 fn a_claim_that_cannot_be_judged_is_refused(#[case] claim: Claim, #[case] says: &str) {
     assert_eq!(refusal(Scope::Throughout, claim), says);
@@ -87,4 +110,10 @@ fn a_scope_that_cannot_be_is_refused() {
         "expectation `it`: the offset is -1.000 s; it has to be zero or more"
     );
     assert_eq!(refusal(after(0, RigSpan::ZERO), claim()), "accepted");
+    let inside = |moment| {
+        let part = Part::Before(Instant { moment: MomentId(moment), offset: RigSpan::ZERO });
+        refusal(Scope::WheneverIn { part, condition: heat_is(true) }, claim())
+    };
+    assert_eq!(inside(3), "expectation `it`: there is no moment number 3");
+    assert_eq!(inside(0), "accepted");
 }

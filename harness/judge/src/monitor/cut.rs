@@ -21,6 +21,8 @@ struct Bounds {
     limit: i64,
     hold: i64,
     release: i64,
+    /// How far from the truth the length of an off-phase may be: it has two edges.
+    blur: i64,
 }
 
 struct Pending {
@@ -48,9 +50,19 @@ impl Bounds {
         self.last_chance(opening).max(opening.latest() + self.hold - 1)
     }
 
+    /// An off-phase of this length surely was a cut.
+    fn surely_held(self) -> i64 {
+        self.hold + self.blur
+    }
+
+    /// An off-phase of this length may have been one.
+    fn maybe_held(self) -> i64 {
+        (self.hold - self.blur).max(1)
+    }
+
     /// Up to where the course of heat matters.
     fn horizon(self, opening: Opening) -> i64 {
-        self.last_chance(opening) + self.hold - 1
+        self.last_chance(opening) + self.surely_held() - 1
     }
 
     fn timed(self, outcome: Outcome, cut: i64) -> Outcome {
@@ -73,7 +85,7 @@ impl Pending {
             if track.sure_since == at {
                 let from = not_on_since.max(opening.earliest());
                 let was_on = not_on_since > opening.earliest().max(0) || track.last_possible_before_now() >= from;
-                self.may_be_cut |= from <= last_chance && at - from >= bounds.hold && was_on;
+                self.may_be_cut |= from <= last_chance && at - from >= bounds.maybe_held() && was_on;
             }
             if at >= last_chance && !self.may_be_cut {
                 return Some(Outcome::new(opening, Verdict::Fail, Reason::HeatNotCut, Some(at)));
@@ -81,7 +93,7 @@ impl Pending {
         }
         if !track.now.possible() {
             let cut = track.impossible_since;
-            if at - cut + 1 >= bounds.hold && self.on_at.is_some_and(|on_at| on_at < cut) {
+            if at - cut + 1 >= bounds.surely_held() && self.on_at.is_some_and(|on_at| on_at < cut) {
                 if cut <= bounds.deadline(opening) - opening.guard {
                     let held = Outcome::new(opening, Verdict::Pass, Reason::Held, Some(cut));
                     return Some(bounds.timed(held, cut));
@@ -120,9 +132,9 @@ impl Pending {
 }
 
 impl Cut {
-    pub(crate) fn new(limit: i64, hold: i64, release: i64) -> Self {
+    pub(crate) fn new(limit: i64, hold: i64, release: i64, edge_uncertainty: i64) -> Self {
         Cut {
-            bounds: Bounds { limit, hold, release },
+            bounds: Bounds { limit, hold, release, blur: 2 * edge_uncertainty },
             pending: Vec::new(),
             parked: Parked::default(),
             not_on_since: 0,
@@ -162,7 +174,7 @@ impl Follow for Cut {
         let mut due = FOREVER;
         if !track.now.possible() {
             let cut = track.impossible_since;
-            let sure_at = cut + bounds.hold - 1;
+            let sure_at = cut + bounds.surely_held() - 1;
             if sure_at > at {
                 due = sure_at;
             } else {
@@ -207,6 +219,10 @@ impl Follow for Cut {
 
     fn unsettled(&self) -> usize {
         self.pending.len() + self.parked.len()
+    }
+
+    fn forget(&mut self, from: i64) {
+        self.pending.retain(|pending| pending.opening.at < from);
     }
 
     fn finish(&mut self, around: &Surroundings<'_>, ending: Ending, results: &mut Results) {

@@ -1,7 +1,10 @@
 //! The monitor of one expectation: its scope, and the claim within.
 
 mod cut;
+mod often;
+mod order;
 mod parked;
+mod part;
 mod reach;
 mod times;
 mod window;
@@ -11,9 +14,12 @@ use std::collections::VecDeque;
 use crate::compile::{Formula, edge_uncertainty, release};
 use crate::course::{FOREVER, Robustness, Signals, Track};
 use crate::outcome::{Opening, Outcome, Results};
-use crate::{Claim, Condition, Expectation, Finding, MomentId, Reason, Scope, SignalTable, Verdict};
+use crate::{Claim, Condition, Expectation, Finding, MomentId, Part, Reason, Scope, SignalTable, Verdict};
 
 use cut::Cut;
+use often::Often;
+use order::Order;
+use part::Inside;
 use reach::Reach;
 use times::Times;
 use window::Windows;
@@ -46,6 +52,9 @@ pub(crate) struct Surroundings<'a> {
     pub(crate) table: &'a SignalTable,
     pub(crate) formula: &'a Formula,
     pub(crate) track: &'a Track,
+    /// The course of what has to come first; of the condition itself where the
+    /// claim has only one.
+    pub(crate) first: &'a Track,
     pub(crate) closing: Closing,
 }
 
@@ -78,6 +87,9 @@ pub(crate) trait Follow {
     fn room(&self) -> usize {
         MOST_FOLLOWED
     }
+    /// What opened at or after an instant may not have been; nothing of it is
+    /// settled as passed or failed.
+    fn forget(&mut self, from: i64);
     /// The run is over.
     fn finish(&mut self, around: &Surroundings<'_>, ending: Ending, results: &mut Results);
 }
@@ -98,8 +110,13 @@ struct Rise {
     uncertainty: i64,
     /// What it was at the instant before; `None` where that is not known.
     before: Option<bool>,
+    now: Option<bool>,
+    /// Whether it becomes true at the present instant.
+    risen: bool,
     /// Some instant at which it was not known.
     blind: bool,
+    /// The part of the run inside which it counts.
+    inside: Option<Inside>,
 }
 
 /// The monitor of one expectation.
@@ -111,6 +128,10 @@ pub(crate) struct Monitor {
     edge_uncertainty: i64,
     formula: Formula,
     track: Track,
+    /// What has to come first, where the claim is about an order.
+    first: Option<(Formula, Track)>,
+    /// What a fail is called where the claim is about how long the trigger lasts.
+    duration: Option<Reason>,
     claim: Box<dyn Follow>,
     openings: VecDeque<(i64, i64)>,
     closings: VecDeque<(i64, i64)>,
@@ -131,7 +152,12 @@ impl Monitor {
     pub(crate) fn new(table: &SignalTable, expectation: &Expectation) -> Self {
         let (condition, negated) = followed(&expectation.claim);
         let formula = Formula::new(table, &condition, negated, false);
-        let edge = edge_uncertainty(table, &condition).as_micros();
+        let mut edge = edge_uncertainty(table, &condition).as_micros();
+        let mut first_formula = None;
+        if let Claim::Precedes { first, .. } = &expectation.claim {
+            edge = edge.max(edge_uncertainty(table, first).as_micros());
+            first_formula = Some(Formula::new(table, first, false, false));
+        }
         let release = release(table, &condition).as_micros();
         let claim: Box<dyn Follow> = match &expectation.claim {
             Claim::Always(_) | Claim::Never(_) => Box::new(Windows::new(false, None)),
@@ -139,8 +165,11 @@ impl Monitor {
             Claim::HoldsFor { span, .. } => Box::new(Windows::new(false, Some(span.as_micros()))),
             Claim::Within { limit, .. } => Box::new(Reach::new(limit.as_micros(), release)),
             Claim::Times { at_least, at_most, .. } => Box::new(Times::new(*at_least, *at_most)),
-            Claim::HeatCut { limit, hold, .. } => Box::new(Cut::new(limit.as_micros(), hold.as_micros(), release)),
-            Claim::AtMostIn { .. } | Claim::Precedes { .. } => unreachable!("refused"),
+            Claim::HeatCut { limit, hold, .. } => {
+                Box::new(Cut::new(limit.as_micros(), hold.as_micros(), release, edge))
+            }
+            Claim::AtMostIn { at_most, window, .. } => Box::new(Often::new(*at_most, window.as_micros(), edge)),
+            Claim::Precedes { .. } => Box::new(Order::new(edge)),
         };
         let (start, end, closing) = match &expectation.scope {
             Scope::Throughout => (Start::Run, None, Closing::Never),
@@ -152,16 +181,17 @@ impl Monitor {
             Scope::AfterUntil(from, to) => {
                 (Start::Moment(from.moment, from.offset.as_micros()), Some(to), Closing::Optional)
             }
-            Scope::Whenever(condition) => {
-                let rise = Rise {
-                    formula: Formula::new(table, condition, false, true),
-                    uncertainty: edge_uncertainty(table, condition).as_micros(),
-                    before: Some(false),
-                    blind: false,
+            Scope::Whenever(condition) => (Start::Rise(Rise::new(table, condition, None)), None, Closing::Never),
+            Scope::WheneverIn { part, condition } => {
+                let (start, end, closing) = match part {
+                    Part::Before(end) => (None, Some(end), Closing::Required),
+                    Part::After(from) => (Some(from), None, Closing::Never),
+                    Part::Between(from, to) => (Some(from), Some(to), Closing::Required),
+                    Part::AfterUntil(from, to) => (Some(from), Some(to), Closing::Optional),
                 };
-                (Start::Rise(rise), None, Closing::Never)
+                let inside = Inside::new(start, edge_uncertainty(table, condition).as_micros());
+                (Start::Rise(Rise::new(table, condition, Some(inside))), end, closing)
             }
-            Scope::WheneverIn { .. } => unreachable!("refused"),
         };
         let openings = match start {
             Start::Run => VecDeque::from([(0, 0)]),
@@ -174,6 +204,8 @@ impl Monitor {
             edge_uncertainty: edge,
             formula,
             track: Track::new(),
+            first: first_formula.map(|formula| (formula, Track::new())),
+            duration: duration(expectation),
             claim,
             openings,
             closings: VecDeque::new(),
@@ -194,6 +226,11 @@ impl Monitor {
         {
             keep_within_room(&mut self.openings, (at + offset, uncertainty), &mut self.overflow);
         }
+        if let Start::Rise(Rise { inside: Some(inside), .. }) = &mut self.start
+            && let Some(offset) = inside.begins_with(moment)
+        {
+            keep_within_room(&mut inside.openings, (at + offset, uncertainty), &mut self.overflow);
+        }
         if let Some((closing, offset)) = self.end
             && closing == moment
         {
@@ -203,8 +240,12 @@ impl Monitor {
 
     /// Whether a moment opens or closes the scope.
     pub(crate) fn looks_at(&self, moment: MomentId) -> bool {
-        matches!(self.start, Start::Moment(opening, _) if opening == moment)
-            || self.end.is_some_and(|(closing, _)| closing == moment)
+        let opens = match &self.start {
+            Start::Run => false,
+            Start::Moment(opening, _) => *opening == moment,
+            Start::Rise(rise) => rise.inside.as_ref().is_some_and(|inside| inside.begins_with(moment).is_some()),
+        };
+        opens || self.end.is_some_and(|(closing, _)| closing == moment)
     }
 
     /// Something that matters here came too late, or was no good.
@@ -222,22 +263,30 @@ impl Monitor {
                 self.track.change(at, now);
                 moved = true;
             }
-            if let Start::Rise(rise) = &mut self.start {
-                let now = truth(rise.formula.robustness(signals));
-                rise.blind |= now.is_none();
-                if rise.before == Some(false) && now == Some(true) {
-                    self.openings.push_back((at, rise.uncertainty));
+            if let Some((formula, track)) = &mut self.first {
+                let now = formula.robustness(signals);
+                if now != track.now {
+                    track.change(at, now);
+                    moved = true;
                 }
-                rise.before = now;
+            }
+            if let Start::Rise(rise) = &mut self.start {
+                rise.now = truth(rise.formula.robustness(signals));
+                rise.blind |= rise.now.is_none();
             }
         }
-        let around = Surroundings { table, formula: &self.formula, track: &self.track, closing: self.closing };
+        if let Start::Rise(rise) = &mut self.start {
+            rise.at(at, &self.closings, &mut self.openings, self.claim.as_mut());
+        }
+        let around = surroundings(table, &self.formula, &self.track, &self.first, self.closing);
         while let Some(&(opens_at, uncertainty)) = self.openings.front()
             && opens_at <= at
         {
             self.openings.pop_front();
             let guard = uncertainty + self.edge_uncertainty;
-            let uncertainty = if matches!(self.start, Start::Run) { 0 } else { guard };
+            // How long the trigger lasts is counted from its own edge, wherever that is.
+            let exact = matches!(self.start, Start::Run) || self.duration.is_some();
+            let uncertainty = if exact { 0 } else { guard };
             if self.claim.unsettled() < self.claim.room() {
                 self.claim.open(&around, Opening { ordinal: self.opened, at: opens_at, uncertainty, guard });
             } else {
@@ -252,6 +301,9 @@ impl Monitor {
         {
             self.closings.pop_front();
             self.claim.close(&around, closes_at, uncertainty + self.edge_uncertainty, &mut self.results);
+            if let Start::Rise(Rise { inside: Some(inside), risen, .. }) = &mut self.start {
+                inside.close(closes_at, uncertainty, *risen);
+            }
             moved = true;
             self.news = true;
         }
@@ -259,7 +311,11 @@ impl Monitor {
             self.news |= self.claim.touch(&around, at, &mut self.results);
         }
         let ahead = |instants: &VecDeque<(i64, i64)>| instants.front().map_or(FOREVER, |&(instant, _)| instant);
-        self.claim.due().min(ahead(&self.openings)).min(ahead(&self.closings))
+        let part = match &self.start {
+            Start::Rise(Rise { inside: Some(inside), .. }) => ahead(&inside.openings),
+            _ => FOREVER,
+        };
+        self.claim.due().min(ahead(&self.openings)).min(ahead(&self.closings)).min(part)
     }
 
     /// Whether [`Monitor::decided`] is worth asking.
@@ -270,7 +326,7 @@ impl Monitor {
     /// The finding, as soon as nothing can change its verdict; once.
     pub(crate) fn decided(&mut self, table: &SignalTable, index: usize, moments_come_once: bool) -> Option<Finding> {
         self.news = false;
-        let around = Surroundings { table, formula: &self.formula, track: &self.track, closing: self.closing };
+        let around = surroundings(table, &self.formula, &self.track, &self.first, self.closing);
         let settled = self.results.worst.as_ref().filter(|worst| worst.verdict == Verdict::Fail);
         let finding = match (settled, self.claim.certain_fail(&around)) {
             (Some(settled), Some(certain)) if certain.outranks(settled) => certain.finding(index),
@@ -290,14 +346,18 @@ impl Monitor {
             }
         };
         self.announced = true;
-        Some(finding)
+        Some(self.named(finding))
     }
 
     /// The run is over: the finding.
     pub(crate) fn finish(&mut self, table: &SignalTable, index: usize, ending: Ending) -> Finding {
-        let around = Surroundings { table, formula: &self.formula, track: &self.track, closing: self.closing };
+        let around = surroundings(table, &self.formula, &self.track, &self.first, self.closing);
         self.claim.finish(&around, ending, &mut self.results);
-        if let Some(&(at, uncertainty)) = self.openings.front() {
+        let part_ahead = match &self.start {
+            Start::Rise(Rise { inside: Some(inside), .. }) => inside.ahead(),
+            _ => None,
+        };
+        if let Some((at, uncertainty)) = self.openings.front().copied().or(part_ahead) {
             let opening = Opening { ordinal: self.opened, at, uncertainty, guard: uncertainty };
             self.results.settle(Outcome::inconclusive(opening, Reason::StillOpen));
         }
@@ -309,13 +369,106 @@ impl Monitor {
             Some(pass) if pass.verdict == Verdict::Pass && (self.late || self.blind()) => {
                 Outcome::inconclusive(nowhere, Reason::NotObserved)
             }
+            Some(pass) if pass.verdict == Verdict::Pass && self.in_doubt() => {
+                Outcome::inconclusive(nowhere, Reason::InsideGuardBand)
+            }
             Some(outcome) => outcome,
         };
-        outcome.finding(index)
+        self.named(outcome.finding(index))
+    }
+
+    /// A fail of a duration says so.
+    fn named(&self, finding: Finding) -> Finding {
+        match self.duration {
+            Some(reason) if finding.verdict == Verdict::Fail => Finding { reason, ..finding },
+            _ => finding,
+        }
+    }
+
+    fn in_doubt(&self) -> bool {
+        matches!(&self.start, Start::Rise(Rise { inside: Some(inside), .. }) if inside.doubtful)
     }
 
     fn blind(&self) -> bool {
         matches!(&self.start, Start::Rise(rise) if rise.blind)
+    }
+}
+
+fn surroundings<'a>(
+    table: &'a SignalTable,
+    formula: &'a Formula,
+    track: &'a Track,
+    first: &'a Option<(Formula, Track)>,
+    closing: Closing,
+) -> Surroundings<'a> {
+    let first = first.as_ref().map_or(track, |(_, first)| first);
+    Surroundings { table, formula, track, first, closing }
+}
+
+impl Rise {
+    fn new(table: &SignalTable, condition: &Condition, inside: Option<Inside>) -> Self {
+        Rise {
+            formula: Formula::new(table, condition, false, true),
+            uncertainty: edge_uncertainty(table, condition).as_micros(),
+            before: Some(false),
+            now: None,
+            risen: false,
+            blind: false,
+            inside,
+        }
+    }
+
+    /// The present instant: opens the scope if it is one to open it.
+    fn at(
+        &mut self,
+        at: i64,
+        closings: &VecDeque<(i64, i64)>,
+        openings: &mut VecDeque<(i64, i64)>,
+        claim: &mut dyn Follow,
+    ) {
+        let fallen = self.before == Some(true) && self.now != Some(true);
+        self.risen = self.before == Some(false) && self.now == Some(true);
+        self.before = self.now;
+        let Some(inside) = &mut self.inside else {
+            if self.risen {
+                openings.push_back((at, self.uncertainty));
+            }
+            return;
+        };
+        if fallen && let Some(from) = inside.fall(at) {
+            claim.forget(from);
+        }
+        let ends_now = closings.front().is_some_and(|(closes_at, _)| *closes_at <= at);
+        let begins = inside.begin(at);
+        if inside.is_open() && (begins && self.now == Some(true) || self.risen && !begins && !ends_now) {
+            openings.push_back((at, inside.uncertainty()));
+        }
+        if self.risen {
+            inside.rise(at);
+        }
+    }
+}
+
+/// What a fail is called where the claim is about how long the trigger lasts:
+/// the trigger and the condition are then written alike, or as opposites.
+fn duration(expectation: &Expectation) -> Option<Reason> {
+    let (Scope::Whenever(trigger) | Scope::WheneverIn { condition: trigger, .. }) = &expectation.scope else {
+        return None;
+    };
+    match &expectation.claim {
+        Claim::HoldsFor { condition, .. } if condition == trigger => Some(Reason::TooShort),
+        Claim::Within { condition, .. } if opposite(condition, trigger) || opposite(trigger, condition) => {
+            Some(Reason::TooLong)
+        }
+        _ => None,
+    }
+}
+
+fn opposite(one: &Condition, other: &Condition) -> bool {
+    match (one, other) {
+        (Condition::Not(inner), _) => **inner == *other,
+        (Condition::Is { signal: a, on: x }, Condition::Is { signal: b, on: y }) => a == b && x != y,
+        _ => false,
     }
 }
 

@@ -179,6 +179,10 @@ impl Follow for Reach {
         super::MOST_AWAITED
     }
 
+    fn forget(&mut self, from: i64) {
+        self.pending.retain(|pending| pending.opening.at < from);
+    }
+
     fn finish(&mut self, around: &Surroundings<'_>, ending: Ending, results: &mut Results) {
         while let Some(pending) = self.pending.pop_front() {
             let outcome = if around.closing == Closing::Required {

@@ -169,6 +169,10 @@ impl Follow for Times {
         self.open.len()
     }
 
+    fn forget(&mut self, from: i64) {
+        self.open.retain(|count| count.opening.at < from);
+    }
+
     fn finish(&mut self, around: &Surroundings<'_>, ending: Ending, results: &mut Results) {
         for count in std::mem::take(&mut self.open) {
             results.settle(if around.closing == Closing::Required && count.end.is_none() {

@@ -155,6 +155,11 @@ impl Follow for Windows {
         self.open.len() + self.followed_along.len()
     }
 
+    fn forget(&mut self, from: i64) {
+        self.open.retain(|window| window.opening.at < from);
+        self.followed_along.retain(|opening| opening.at < from);
+    }
+
     fn finish(&mut self, around: &Surroundings<'_>, ending: Ending, results: &mut Results) {
         for window in self.open.drain(..) {
             let outcome = if around.closing == Closing::Required && !window.closed {

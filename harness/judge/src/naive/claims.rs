@@ -5,7 +5,9 @@ use dryfire_units::{RigSpan, RigTime};
 use super::Trace;
 use super::course::{Course, Level, Stretch, Values};
 use super::scope::{Occurrence, edges, occurrences};
-use crate::{Claim, Condition, Expectation, Finding, Margin, Reason, SignalKind, SignalTable, Verdict};
+use crate::{
+    Claim, Condition, Expectation, Finding, Margin, Reason, Scope, SignalId, SignalKind, SignalTable, Verdict,
+};
 
 /// What an occurrence, or the whole expectation, came to.
 #[derive(Clone, Debug)]
@@ -13,8 +15,16 @@ pub(super) struct Answer {
     verdict: Verdict,
     reason: Reason,
     at: Option<i64>,
-    /// Margin, what was seen, uncertainty, model's error.
-    figures: Option<(Margin, Margin, Margin, Option<Margin>)>,
+    figures: Option<Figures>,
+}
+
+/// The numbers behind an answer.
+#[derive(Clone, Copy, Debug)]
+struct Figures {
+    margin: Margin,
+    seen: Margin,
+    uncertainty: Option<Margin>,
+    model_error: Option<Margin>,
 }
 
 impl Answer {
@@ -27,20 +37,39 @@ impl Answer {
     }
 
     fn with_level(mut self, level: Option<Level>) -> Self {
-        self.figures = level.map(|level| {
-            (
-                in_unit_of(level, level.margin),
-                in_unit_of(level, level.value),
-                in_unit_of(level, level.uncertainty),
-                (level.model_error != 0).then(|| in_unit_of(level, level.model_error)),
-            )
+        self.figures = level.map(|level| Figures {
+            margin: in_unit_of(level, level.margin),
+            seen: in_unit_of(level, level.value),
+            uncertainty: Some(in_unit_of(level, level.uncertainty)),
+            model_error: (level.model_error != 0).then(|| in_unit_of(level, level.model_error)),
         });
         self
     }
 
     fn with_time(mut self, margin: i64, seen: i64, uncertainty: i64) -> Self {
         let time = |micros| Margin::Time(RigSpan::from_micros(micros));
-        self.figures = Some((time(margin), time(seen), time(uncertainty), None));
+        self.figures = Some(Figures {
+            margin: time(margin),
+            seen: time(seen),
+            uncertainty: Some(time(uncertainty)),
+            model_error: None,
+        });
+        self
+    }
+
+    /// With another reason, if it is a fail.
+    fn called(self, reason: Option<Reason>) -> Self {
+        let reason = reason.filter(|_| self.verdict == Verdict::Fail).unwrap_or(self.reason);
+        Answer { reason, ..self }
+    }
+
+    fn with_count(mut self, margin: i64, seen: i64) -> Self {
+        self.figures = Some(Figures {
+            margin: Margin::Count(margin),
+            seen: Margin::Count(seen),
+            uncertainty: None,
+            model_error: None,
+        });
         self
     }
 
@@ -50,8 +79,8 @@ impl Answer {
             Margin::Time(span) => span.as_micros(),
             Margin::Temperature(level) | Margin::Rate(level) | Margin::Duty(level) | Margin::Count(level) => level,
         };
-        self.figures.map_or(i64::MAX, |(margin, _, uncertainty, model_error)| {
-            number(margin) - number(uncertainty) - model_error.map_or(0, number)
+        self.figures.map_or(i64::MAX, |figures| {
+            number(figures.margin) - figures.uncertainty.map_or(0, number) - figures.model_error.map_or(0, number)
         })
     }
 
@@ -61,11 +90,11 @@ impl Answer {
             expectation,
             verdict: self.verdict,
             reason: self.reason,
-            margin: figures.map(|(margin, ..)| margin),
+            margin: figures.map(|figures| figures.margin),
             decided_at: self.at.map(RigTime::from_micros),
-            seen: figures.map(|(_, seen, ..)| seen),
-            uncertainty: figures.map(|(_, _, uncertainty, _)| uncertainty),
-            model_error: figures.and_then(|(.., model_error)| model_error),
+            seen: figures.map(|figures| figures.seen),
+            uncertainty: figures.and_then(|figures| figures.uncertainty),
+            model_error: figures.and_then(|figures| figures.model_error),
             vacuous: self.reason == Reason::Vacuous,
         }
     }
@@ -76,7 +105,7 @@ fn in_unit_of(level: Level, number: i64) -> Margin {
     match level.kind {
         // A switch has no level; its margins are never asked for.
         SignalKind::Switch | SignalKind::Count => Margin::Count(number),
-        SignalKind::Temperature => Margin::Temperature(number),
+        SignalKind::Temperature | SignalKind::Difference => Margin::Temperature(number),
         SignalKind::Rate => Margin::Rate(number),
         SignalKind::Duty => Margin::Duty(number),
     }
@@ -105,7 +134,10 @@ pub(super) fn find(
     let scope = occurrences(table, signals, &expectation.scope, edge, trace, end);
 
     let mut answers: Vec<(Occurrence, Answer)> = Vec::new();
-    for occurrence in scope.all {
+    for mut occurrence in scope.all {
+        if length_of_trigger(expectation).is_some() {
+            occurrence.uncertainty = 0;
+        }
         let answer = if occurrence.opens > end {
             Answer::undecided(Reason::StillOpen)
         } else if scope.end_required && occurrence.ends.is_none() {
@@ -118,10 +150,18 @@ pub(super) fn find(
                 Claim::Times { at_least, at_most, .. } => {
                     run.so_many_times(occurrence, *at_least as usize, *at_most as usize)
                 }
-                Claim::AtMostIn { .. } | Claim::Precedes { .. } => unreachable!("refused"),
+                Claim::AtMostIn { at_most, window, .. } => {
+                    run.so_often(occurrence, *at_most as usize, window.as_micros(), 2 * edge)
+                }
+                Claim::Precedes { first, then } => {
+                    let course = |condition| Course::of(table, signals, condition, false, end);
+                    run.in_order(occurrence, &course(first), &course(then), 2 * edge)
+                }
                 Claim::Within { limit, .. } => run.in_time(occurrence, limit.as_micros(), release),
                 Claim::HeatCut { limit, hold, .. } => {
-                    run.heat_cut(occurrence, limit.as_micros(), hold.as_micros(), release)
+                    let (hold, blur) = (hold.as_micros(), 2 * edge);
+                    let lasting = Lasting { nominal: hold, maybe: (hold - blur).max(1), surely: hold + blur };
+                    run.heat_cut(occurrence, limit.as_micros(), lasting, release)
                 }
             }
         };
@@ -132,6 +172,9 @@ pub(super) fn find(
     };
     if worst == Verdict::Pass && scope.unseen {
         return Answer::undecided(Reason::NotObserved);
+    }
+    if worst == Verdict::Pass && scope.doubtful {
+        return Answer::undecided(Reason::InsideGuardBand);
     }
     // Of equals, the first: `min_by_key` keeps it.
     answers
@@ -145,8 +188,31 @@ pub(super) fn find(
             };
             (first, occurrence.opens)
         })
-        .map(|(_, answer)| answer)
+        .map(|(_, answer)| answer.called(length_of_trigger(expectation)))
         .expect("there is a worst one")
+}
+
+/// Whether the claim is that what opens the scope lasts long enough
+/// (`TooShort` if not) or not too long (`TooLong`).
+fn length_of_trigger(expectation: &Expectation) -> Option<Reason> {
+    let trigger = match &expectation.scope {
+        Scope::Whenever(trigger) | Scope::WheneverIn { condition: trigger, .. } => trigger,
+        _ => return None,
+    };
+    let switched = |on: bool, signal: SignalId| Condition::Is { signal, on };
+    match &expectation.claim {
+        Claim::HoldsFor { condition, .. } => (condition == trigger).then_some(Reason::TooShort),
+        Claim::Within { condition, .. } => {
+            let ends = match (condition, trigger) {
+                (Condition::Is { signal, on }, _) if *trigger == switched(!on, *signal) => true,
+                (Condition::Not(inner), _) if **inner == *trigger => true,
+                (_, Condition::Not(inner)) => **inner == *condition,
+                _ => false,
+            };
+            ends.then_some(Reason::TooLong)
+        }
+        _ => None,
+    }
 }
 
 /// The condition that a claim is about, and the release time added to reactions.
@@ -174,6 +240,15 @@ fn worst_release(table: &SignalTable, condition: &Condition) -> i64 {
             parts.iter().map(|part| worst_release(table, part)).max().unwrap_or(0)
         }
     }
+}
+
+/// How long heat has to stay off to be cut: by the figures, for it to be
+/// possible, and for it to be sure.
+#[derive(Clone, Copy)]
+struct Lasting {
+    nominal: i64,
+    maybe: i64,
+    surely: i64,
 }
 
 /// The instants of a window: those that may be in it, those that are in it by
@@ -311,6 +386,95 @@ impl Run<'_> {
         }
     }
 
+    fn so_often(&self, occurrence: Occurrence, at_most: usize, window: i64, blur: i64) -> Answer {
+        let extent = extent(occurrence, None, self.end);
+        let rises = self.course.rises().0;
+        let among = |(first, last): (i64, i64)| -> Vec<i64> {
+            rises.iter().copied().filter(|at| first <= *at && *at <= last).collect()
+        };
+        // Rises that are one too many in a stretch of some length.
+        let one_too_many = |rises: &[i64], length: i64| {
+            rises.windows(at_most + 1).find(|together| together[at_most] - together[0] <= length).map(|it| it[at_most])
+        };
+        let answer = if let Some(at) = one_too_many(&among(extent.inner), window - blur) {
+            return Answer::of(Verdict::Fail, Reason::TooMany, Some(at)).with_count(-1, at_most as i64 + 1);
+        } else if let Some(reason) = self.obstacle(&extent) {
+            return Answer::undecided(reason);
+        } else if let Some(reason) = self.blurred(&extent, self.course) {
+            return Answer::undecided(reason);
+        } else if !extent.ended && self.cut_short {
+            return Answer::undecided(Reason::StillOpen);
+        } else if one_too_many(&among(extent.outer), window + blur).is_some() {
+            Answer::undecided(Reason::InsideGuardBand)
+        } else {
+            Answer::of(Verdict::Pass, Reason::Held, Some(extent.nominal.1))
+        };
+        let nominal = among(extent.nominal);
+        let together = |first: &i64| nominal.iter().filter(|at| *first <= **at && **at <= first + window).count();
+        let most = nominal.iter().map(together).max().unwrap_or(0);
+        // No more are told apart than one too many.
+        let most = most.min(at_most + 1) as i64;
+        answer.with_count(at_most as i64 - most, most)
+    }
+
+    /// Whether a condition was neither true nor false somewhere in a window, and why.
+    fn blurred(&self, extent: &Extent, course: &Course) -> Option<Reason> {
+        let (from, to) = extent.outer;
+        let blurred = |stretch: &Stretch| stretch.possible() && !stretch.sure();
+        let unobserved =
+            |stretch: &Stretch| blurred(stretch) && (stretch.low.rank.unobserved() || stretch.high.rank.unobserved());
+        if to > self.end || course.any(from, to, unobserved) {
+            return Some(Reason::NotObserved);
+        }
+        course.any(from, to, blurred).then_some(Reason::InsideGuardBand)
+    }
+
+    fn in_order(&self, occurrence: Occurrence, first: &Course, then: &Course, blur: i64) -> Answer {
+        let extent = extent(occurrence, None, self.end);
+        let (earliest, to) = extent.outer;
+        let latest = occurrence.opens + occurrence.uncertainty;
+        let seen = then.first(extent.inner.0, extent.inner.1, Stretch::sure);
+        let came = first.first(latest, self.end, Stretch::sure);
+        let apart = |answer: Answer, apart: i64| answer.with_time(apart, apart, blur);
+        if let Some(seen) = seen {
+            let certain_at = seen + blur;
+            if certain_at <= self.end && !first.any(earliest, certain_at, Stretch::possible) {
+                let fail = Answer::of(Verdict::Fail, Reason::OutOfOrder, Some(seen));
+                return match came.filter(|came| *came <= extent.nominal.1) {
+                    Some(came) => apart(fail, seen - came),
+                    None => fail,
+                };
+            }
+            let held = Answer::of(Verdict::Pass, Reason::Held, Some(seen));
+            if latest <= self.end && !first.any(earliest, latest, |stretch| !stretch.sure()) {
+                return held;
+            }
+            let may_have_come = then.first(earliest, to, Stretch::possible);
+            if let (Some(came), Some(then)) = (came, may_have_come)
+                && came + blur <= then
+            {
+                return apart(held, then - came);
+            }
+        }
+        if let Some(reason) = self.obstacle(&extent) {
+            return Answer::undecided(reason);
+        }
+        let unseen = |course| self.blurred(&extent, course) == Some(Reason::NotObserved);
+        let beyond_the_end = match seen {
+            Some(seen) => seen + blur > self.end,
+            None => !extent.ended && self.cut_short,
+        };
+        Answer::undecided(if unseen(first) || unseen(then) {
+            Reason::NotObserved
+        } else if beyond_the_end {
+            Reason::StillOpen
+        } else if then.any(earliest, to, Stretch::possible) {
+            Reason::InsideGuardBand
+        } else {
+            Reason::Vacuous
+        })
+    }
+
     /// An answer that rests on instants up to `rests_on`, if the occurrence
     /// surely reaches so far.
     fn unless_over(&self, occurrence: Occurrence, answer: Answer, rests_on: i64) -> Answer {
@@ -369,7 +533,7 @@ impl Run<'_> {
         self.unless_over(occurrence, answer, rests_on)
     }
 
-    fn heat_cut(&self, occurrence: Occurrence, limit: i64, hold: i64, release: i64) -> Answer {
+    fn heat_cut(&self, occurrence: Occurrence, limit: i64, hold: Lasting, release: i64) -> Answer {
         let Occurrence { opens, uncertainty, guard, .. } = occurrence;
         let earliest = opens - uncertainty;
         let latest = opens + uncertainty;
@@ -382,7 +546,7 @@ impl Run<'_> {
         let maybe_on = |from: i64, to: i64| self.course.any(from, to.min(self.end), Stretch::possible);
 
         // Nothing was there to be cut.
-        let nothing_to_cut = last_chance.max(latest + hold - 1);
+        let nothing_to_cut = last_chance.max(latest + hold.nominal - 1);
         if nothing_to_cut <= self.end && !maybe_on(earliest, nothing_to_cut) {
             return self.unless_over(occurrence, Answer::undecided(Reason::Vacuous), nothing_to_cut);
         }
@@ -392,7 +556,7 @@ impl Run<'_> {
         let cuts = |after: i64| {
             self.course
                 .runs(after, |stretch| !stretch.possible())
-                .filter(move |(from, to)| *from > after && to - from + 1 >= hold)
+                .filter(move |(from, to)| *from > after && to - from + 1 >= hold.surely)
                 .map(|(from, _)| from)
         };
         let cut = on_at.and_then(|on_at| cuts(on_at).next());
@@ -400,7 +564,7 @@ impl Run<'_> {
             && cut <= deadline - guard
         {
             let held = timed(Answer::of(Verdict::Pass, Reason::Held, Some(cut)), cut);
-            return self.unless_over(occurrence, held, cut + hold - 1);
+            return self.unless_over(occurrence, held, cut + hold.surely - 1);
         }
         // Heat is on when it is too late, and no stretch before may have been a cut.
         if let Some(on_late) = self.course.first(last_chance, self.end, Stretch::sure) {
@@ -409,12 +573,12 @@ impl Run<'_> {
                     |(from, to)| {
                         let start = from.max(earliest);
                         let was_on = from > earliest.max(0) || maybe_on(start, to);
-                        to + 1 >= opens && start <= last_chance && to + 1 - start >= hold && was_on
+                        to + 1 >= opens && start <= last_chance && to + 1 - start >= hold.maybe && was_on
                     },
                 );
             if !may_be_cut {
                 let scope_end = occurrence.ends.map_or(self.end, |(close, _)| close - 1);
-                let after_all = cuts(on_late).find(|cut| cut + hold - 1 <= scope_end);
+                let after_all = cuts(on_late).find(|cut| cut + hold.surely - 1 <= scope_end);
                 let reason = if after_all.is_some() { Reason::HeatCutLate } else { Reason::HeatNotCut };
                 let mut fail = Answer::of(Verdict::Fail, reason, Some(on_late));
                 if let Some(cut) = after_all {
@@ -423,7 +587,7 @@ impl Run<'_> {
                 return self.unless_over(occurrence, fail, on_late);
             }
         }
-        let horizon = last_chance + hold - 1;
+        let horizon = last_chance + hold.surely - 1;
         let known_to = horizon.min(self.end);
         let unobserved = |stretch: &Stretch| stretch.possible() && stretch.high.rank.unobserved();
         let answer = if !maybe_on(earliest, known_to) {

@@ -254,6 +254,13 @@ impl Course {
     }
 }
 
+impl Course {
+    /// The instants at which the condition is not known to be true and was just before.
+    pub(super) fn falls(&self) -> Vec<i64> {
+        self.stretches.windows(2).filter(|pair| pair[0].sure() && !pair[1].sure()).map(|pair| pair[1].from).collect()
+    }
+}
+
 fn changes(signals: &[Values], condition: &Condition, instants: &mut Vec<i64>) {
     match condition {
         Condition::Compare { signal, .. } | Condition::Is { signal, .. } => {

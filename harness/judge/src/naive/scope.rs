@@ -3,8 +3,8 @@
 use dryfire_units::RigSpan;
 
 use super::Trace;
-use super::course::{Course, Values};
-use crate::{Instant, Scope, SignalTable};
+use super::course::{Course, Stretch, Values};
+use crate::{Condition, Instant, Part, Scope, SignalTable};
 
 /// An occurrence of a scope.
 #[derive(Clone, Copy, Debug)]
@@ -28,6 +28,9 @@ pub(super) struct Occurrences {
     pub(super) end_required: bool,
     /// Whether some openings may have been missed.
     pub(super) unseen: bool,
+    /// Whether the condition may have been true at an edge of its part without
+    /// opening the scope.
+    pub(super) doubtful: bool,
 }
 
 pub(super) fn occurrences(
@@ -51,11 +54,10 @@ pub(super) fn occurrences(
             let own = edges(table, condition);
             (rises.into_iter().map(|at| (at, Some(own))).collect(), None)
         }
-        Scope::WheneverIn { .. } => (Vec::new(), None),
+        Scope::WheneverIn { part, condition } => {
+            return inside(table, signals, part, condition, edge, trace, end);
+        }
     };
-    if let Scope::WheneverIn { .. } = scope {
-        unreachable!("refused");
-    }
     let closings = closing.map_or(Vec::new(), |to| instants(trace, to, end));
     let all = openings
         .into_iter()
@@ -70,7 +72,66 @@ pub(super) fn occurrences(
         })
         .collect();
     let end_required = matches!(scope, Scope::Before(_) | Scope::Between(..));
-    Occurrences { all, end_required, unseen }
+    Occurrences { all, end_required, unseen, doubtful: false }
+}
+
+/// The openings by a condition inside a part of the run.
+fn inside(
+    table: &SignalTable,
+    signals: &[Values],
+    part: &Part,
+    condition: &Condition,
+    edge: i64,
+    trace: &Trace,
+    end: i64,
+) -> Occurrences {
+    let (begins, ends) = match part {
+        Part::Before(to) => (vec![(0, None)], Some(to)),
+        Part::After(from) => (instants(trace, from, end), None),
+        Part::Between(from, to) | Part::AfterUntil(from, to) => (instants(trace, from, end), Some(to)),
+    };
+    let ends = ends.map_or(Vec::new(), |to| instants(trace, to, end));
+    let trigger = Course::of(table, signals, condition, true, end);
+    let own = edges(table, condition);
+    let (rises, unseen) = trigger.rises();
+    let falls = trigger.falls();
+    let mut all = Vec::new();
+    let mut doubtful = false;
+    // Up to where the parts so far reach.
+    let mut taken = i64::MIN;
+    for &(begin, _) in &begins {
+        if begin <= taken {
+            continue;
+        }
+        let known = begins.iter().filter(|(at, _)| *at == begin).map(|(_, known)| *known).max().flatten();
+        let last = ends.iter().find(|(at, _)| begin <= *at && *at <= end).map(|(at, known)| (*at, known.unwrap_or(0)));
+        taken = last.map_or(i64::MAX, |(at, _)| at);
+        let occurrence = |opens: i64| Occurrence {
+            opens,
+            uncertainty: known.unwrap_or(0) + own + edge,
+            guard: known.unwrap_or(0) + own + edge,
+            ends: last.map(|(at, known)| (at, known + edge)),
+        };
+        if begin > end {
+            all.push(occurrence(begin));
+            break;
+        }
+        let mut openings = Vec::new();
+        if trigger.any(begin, begin, Stretch::sure) {
+            openings.push(begin);
+        }
+        openings.extend(rises.iter().copied().filter(|at| begin < *at && *at < taken));
+        let doubt = known.map_or(0, |known| known + own);
+        for &fall in falls.iter().filter(|fall| begin - doubt < **fall && **fall < begin + doubt && **fall <= taken) {
+            doubtful = true;
+            openings.retain(|at| *at >= fall);
+        }
+        if let Some((at, known)) = last {
+            doubtful |= rises.iter().any(|rise| at <= *rise && *rise < at + known + own);
+        }
+        all.extend(openings.into_iter().map(occurrence));
+    }
+    Occurrences { all, end_required: matches!(part, Part::Before(_) | Part::Between(..)), unseen, doubtful }
 }
 
 /// The instants named so, in order, with their own uncertainty.
@@ -89,8 +150,7 @@ fn instants(trace: &Trace, named: &Instant, end: i64) -> Vec<(i64, Option<i64>)>
 }
 
 /// The worst uncertainty of the edges of the signals of a condition.
-pub(super) fn edges(table: &SignalTable, condition: &crate::Condition) -> i64 {
-    use crate::Condition;
+pub(super) fn edges(table: &SignalTable, condition: &Condition) -> i64 {
     match condition {
         Condition::Compare { signal, .. } | Condition::Is { signal, .. } => {
             table.get(*signal).time_uncertainty.as_micros()

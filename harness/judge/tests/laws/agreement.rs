@@ -15,7 +15,7 @@ fn the_cases_reach_every_verdict_of_every_claim() {
     let mut runner = TestRunner::new(config(1, 0x5eed_0000));
     let mut counts: BTreeMap<(String, &str), usize> = BTreeMap::new();
     let strategy = case();
-    for _ in 0..12_000 {
+    for _ in 0..40_000 {
         let case = strategy.new_tree(&mut runner).expect("a case").current();
         let claim = format!("{:?}", case.expectation.claim);
         let claim = claim.split([' ', '(']).next().expect("a name").to_owned();
@@ -30,7 +30,7 @@ fn the_cases_reach_every_verdict_of_every_claim() {
 }
 
 proptest! {
-    #![proptest_config(config(24_000, 0x5eed_0001))]
+    #![proptest_config(config(80_000, 0x5eed_0001))]
 
     #[test]
     fn both_judges_come_to_the_same_finding(case in case()) {
@@ -39,7 +39,7 @@ proptest! {
 }
 
 proptest! {
-    #![proptest_config(config(6_000, 0x5eed_0002))]
+    #![proptest_config(config(20_000, 0x5eed_0002))]
 
     /// However the inputs are cut by watermarks, and in whatever order they
     /// come between two of them.

@@ -4,14 +4,14 @@ use std::fmt;
 
 use dryfire_judge::naive::{self, Trace};
 use dryfire_judge::{
-    Claim, Comparison, Condition, Expectation, Finding, Instant, Judge, MomentId, Scope, SignalId, SignalKind,
+    Claim, Comparison, Condition, Expectation, Finding, Instant, Judge, MomentId, Part, Scope, SignalId, SignalKind,
     SignalSpec, SignalTable,
 };
 use dryfire_units::{RigSpan, RigTime};
 use proptest::prelude::*;
 use proptest::test_runner::{Config, RngSeed};
 
-/// Two switches, then two temperatures.
+/// Two switches, then a temperature and a rate.
 pub(crate) const SIGNALS: u16 = 4;
 pub(crate) const MOMENTS: u16 = 2;
 /// Runs end at most here (µs).
@@ -95,7 +95,7 @@ impl Case {
             let switch = index < 2;
             table.add(SignalSpec {
                 name: format!("{}{index}", if switch { "switch" } else { "level" }),
-                kind: if switch { SignalKind::Switch } else { SignalKind::Temperature },
+                kind: [SignalKind::Switch, SignalKind::Switch, SignalKind::Temperature, SignalKind::Rate][index],
                 value_uncertainty: if switch { 0 } else { *value_uncertainty },
                 model_error: if switch { 0 } else { *model_error },
                 time_uncertainty: span(*time_uncertainty),
@@ -187,6 +187,16 @@ pub(crate) fn scope() -> impl Strategy<Value = Scope> {
         2 => (instant(), instant()).prop_map(|(from, to)| Scope::Between(from, to)),
         2 => (instant(), instant()).prop_map(|(from, to)| Scope::AfterUntil(from, to)),
         2 => condition().prop_map(Scope::Whenever),
+        3 => (part(), condition()).prop_map(|(part, condition)| Scope::WheneverIn { part, condition }),
+    ]
+}
+
+fn part() -> impl Strategy<Value = Part> {
+    prop_oneof![
+        instant().prop_map(Part::Before),
+        instant().prop_map(Part::After),
+        (instant(), instant()).prop_map(|(from, to)| Part::Between(from, to)),
+        (instant(), instant()).prop_map(|(from, to)| Part::AfterUntil(from, to)),
     ]
 }
 
@@ -208,7 +218,29 @@ pub(crate) fn claim() -> impl Strategy<Value = Claim> {
             limit: span(limit),
             hold: span(hold)
         }),
+        (1..3_u32, 1..14_i64, condition()).prop_map(|(at_most, window, condition)| Claim::AtMostIn {
+            at_most,
+            window: span(window),
+            condition
+        }),
+        (condition(), condition()).prop_map(|(first, then)| Claim::Precedes { first, then }),
     ]
+}
+
+/// Now and then, how long the trigger lasts is what is claimed.
+fn about_the_trigger(mut scope: Scope, claim: &Claim) -> Scope {
+    if let Scope::Whenever(trigger) | Scope::WheneverIn { condition: trigger, .. } = &mut scope {
+        match claim {
+            Claim::HoldsFor { condition, .. } => *trigger = condition.clone(),
+            Claim::Within { condition: Condition::Is { signal, on }, .. } => {
+                *trigger = Condition::Is { signal: *signal, on: !on };
+            }
+            Claim::Within { condition: Condition::Not(inner), .. } => *trigger = (**inner).clone(),
+            Claim::Within { condition, .. } => *trigger = Condition::Not(Box::new(condition.clone())),
+            _ => {}
+        }
+    }
+    scope
 }
 
 fn input() -> impl Strategy<Value = Input> {
@@ -237,7 +269,21 @@ pub(crate) fn inputs() -> impl Strategy<Value = Vec<Input>> {
         }),
         1 => Just(Vec::new()),
     ];
-    (start, prop::collection::vec(input(), 0..14)).prop_map(|(mut inputs, more): (Vec<Input>, _)| {
+    // A switch that goes on and off without anything else in between.
+    let lively = prop_oneof![
+        2 => Just(Vec::new()),
+        1 => (0..2_u16, prop::collection::vec(1..7_i64, 4..12)).prop_map(|(signal, lengths)| {
+            let mut at = 0;
+            let edges = lengths.into_iter().zip([1, 0].into_iter().cycle());
+            edges.map(|(length, value)| { at += length; Input::Sample { at, signal, value } }).collect()
+        }),
+    ];
+    let inputs = (start, lively, prop::collection::vec(input(), 0..14));
+    inputs.prop_map(|(mut inputs, lively, mut more): (Vec<Input>, Vec<Input>, _)| {
+        if !lively.is_empty() {
+            more.truncate(4);
+        }
+        inputs.extend(lively);
         inputs.extend(more);
         inputs.sort_by_key(|input| input.at());
         inputs
@@ -257,13 +303,12 @@ pub(crate) fn case() -> impl Strategy<Value = Case> {
 }
 
 pub(crate) fn case_of(claim: impl Strategy<Value = Claim>) -> impl Strategy<Value = Case> {
-    (specs(), scope(), claim, inputs(), -1..=LONGEST, prop::bool::weighted(0.1)).prop_map(
-        |(specs, scope, claim, inputs, end, cut_short)| Case {
-            specs,
-            expectation: Expectation { name: "it".to_owned(), scope, claim },
-            inputs,
-            end,
-            cut_short,
+    let flags = (prop::bool::weighted(0.1), prop::bool::weighted(0.2));
+    (specs(), scope(), claim, inputs(), -1..=LONGEST, flags).prop_map(
+        |(specs, scope, claim, inputs, end, (cut_short, duration))| {
+            let scope = if duration { about_the_trigger(scope, &claim) } else { scope };
+            let expectation = Expectation { name: "it".to_owned(), scope, claim };
+            Case { specs, expectation, inputs, end, cut_short }
         },
     )
 }

@@ -134,14 +134,15 @@ proptest! {
             case.first()
         };
         let finding = case.first();
-        if let (Verdict::Pass, Some(Margin::Temperature(margin))) = (finding.verdict, finding.margin) {
+        if let (Verdict::Pass, Some(Margin::Temperature(margin) | Margin::Rate(margin))) =
+            (finding.verdict, finding.margin) {
             prop_assert!(margin >= 0);
             prop_assert_eq!(moved(margin, Comparison::AtMost).verdict, Verdict::Pass);
             prop_assert!(moved(margin + 1, Comparison::AtMost).verdict != Verdict::Pass);
             prop_assert!(moved(margin, Comparison::Below).verdict != Verdict::Pass);
         }
         if finding.verdict == Verdict::Fail {
-            prop_assert!(matches!(finding.margin, Some(Margin::Temperature(margin)) if margin < 0));
+            prop_assert!(matches!(finding.margin, Some(Margin::Temperature(margin) | Margin::Rate(margin)) if margin < 0));
         }
     }
 }

@@ -2,8 +2,10 @@
 //! with either judge; beside most stands the honest run, which does pass.
 
 mod heat;
+mod order;
 mod room;
 mod time;
+mod trigger;
 mod watching;
 
 use dryfire_judge::naive::{self, Trace};
@@ -34,8 +36,12 @@ fn milliseconds(milliseconds: i64) -> RigTime {
     RigTime::ZERO + RigSpan::from_millis(milliseconds)
 }
 
+fn instant(moment: MomentId) -> Instant {
+    Instant { moment, offset: RigSpan::ZERO }
+}
+
 fn after(moment: MomentId) -> Scope {
-    Scope::After(Instant { moment, offset: RigSpan::ZERO })
+    Scope::After(instant(moment))
 }
 
 fn heat_is(on: bool) -> Condition {

@@ -1,0 +1,128 @@
+//! Triggers inside a part of the run, and how long they last.
+
+use dryfire_judge::{Claim, Condition, Part, Reason, Scope};
+use dryfire_units::RigSpan;
+
+use crate::{
+    Attempt, BREAK, HEAT, MEND, assert_failed, assert_passed, assert_undecided, heat_is, instant, milliseconds,
+};
+
+/// In a part of the run, heat is never on for longer than 20 s.
+fn short(part: Part) -> Attempt {
+    let scope = Scope::WheneverIn { part, condition: heat_is(true) };
+    Attempt::at(scope, Claim::Within { limit: RigSpan::from_seconds(20), condition: heat_is(false) })
+}
+
+fn after_break() -> Part {
+    Part::After(instant(BREAK))
+}
+
+#[test]
+fn a_trigger_outside_the_part_opens_nothing() {
+    // On for 40 s, all of it before the break.
+    let attempt = || short(after_break()).heat(0, false).heat(10_000, true).heat(50_000, false);
+    assert_undecided(&attempt().moment(60_000, BREAK).end(200_000), Reason::TriggerNotObserved);
+    assert_undecided(&attempt().end(200_000), Reason::TriggerNotObserved);
+    // The same after it.
+    assert_failed(&attempt().moment(5_000, BREAK).end(200_000), Reason::TooLong);
+}
+
+#[test]
+fn a_trigger_that_holds_where_the_part_begins_counts_from_there() {
+    let attempt = |off| short(after_break()).heat(0, true).moment(60_000, BREAK).heat(off, false).end(200_000);
+    assert_passed(&attempt(75_000));
+    assert_failed(&attempt(85_000), Reason::TooLong);
+}
+
+#[test]
+fn a_trigger_that_ends_about_where_the_part_begins_is_in_doubt() {
+    let attempt = |off| {
+        let attempt = short(after_break()).heat(0, true).moment(60_000, BREAK).heat(off, false);
+        // A later one that is in order, so that the scope does open.
+        attempt.heat(100_000, true).heat(101_000, false).end(200_000)
+    };
+    assert_passed(&attempt(59_995));
+    assert_undecided(&attempt(59_996), Reason::InsideGuardBand);
+    assert_undecided(&attempt(60_004), Reason::InsideGuardBand);
+}
+
+#[test]
+fn a_trigger_that_begins_about_where_the_part_ends_is_in_doubt() {
+    let part = || Part::AfterUntil(instant(BREAK), instant(MEND));
+    let attempt = |on| {
+        let attempt = short(part()).heat(0, false).moment(1_000, BREAK).heat(2_000, true).heat(3_000, false);
+        attempt.moment(60_000, MEND).heat(on, true).end(200_000)
+    };
+    assert_passed(&attempt(60_005));
+    assert_undecided(&attempt(60_004), Reason::InsideGuardBand);
+    assert_undecided(&attempt(60_000), Reason::InsideGuardBand);
+    // Inside, but cut off by the end of the part before it can be too long.
+    assert_undecided(&attempt(50_000), Reason::StillOpen);
+}
+
+#[test]
+fn a_part_whose_end_never_comes_claims_nothing() {
+    let attempt = |part| short(part).heat(0, false).moment(1_000, BREAK).heat(2_000, true).heat(3_000, false);
+    let between = || Part::Between(instant(BREAK), instant(MEND));
+    assert_undecided(&attempt(between()).end(200_000), Reason::TriggerNotObserved);
+    assert_passed(&attempt(between()).moment(60_000, MEND).end(200_000));
+    let before = || Part::Before(instant(MEND));
+    assert_undecided(&attempt(before()).end(200_000), Reason::TriggerNotObserved);
+    assert_passed(&attempt(before()).moment(60_000, MEND).end(200_000));
+}
+
+#[test]
+fn parts_that_overlap_are_one() {
+    // The second break changes nothing: 25 s from the first.
+    let finding =
+        short(after_break()).heat(0, true).moment(10_000, BREAK).moment(20_000, BREAK).heat(35_000, false).end(200_000);
+    assert_failed(&finding, Reason::TooLong);
+}
+
+#[test]
+fn a_trigger_that_nobody_looked_at_may_have_come() {
+    let finding = short(after_break())
+        .heat(0, false)
+        .moment(1_000, BREAK)
+        .heat(2_000, true)
+        .heat(3_000, false)
+        .gap(HEAT, 50_000, 90_000)
+        .heat(90_000, false)
+        .end(200_000);
+    assert_undecided(&finding, Reason::NotObserved);
+}
+
+#[test]
+fn a_part_that_the_run_does_not_reach_is_open() {
+    let later = dryfire_judge::Instant { moment: BREAK, offset: RigSpan::from_minutes(10) };
+    let finding = short(Part::After(later)).heat(0, true).moment(1_000, BREAK).end(200_000);
+    assert_undecided(&finding, Reason::StillOpen);
+}
+
+/// Whenever heat is in a state, it is so for at least 5 s.
+fn long(on: bool) -> Attempt {
+    let claim = Claim::HoldsFor { span: RigSpan::from_seconds(5), condition: heat_is(on) };
+    Attempt::at(Scope::Whenever(heat_is(on)), claim)
+}
+
+#[test]
+fn what_lasts_too_short_or_too_long_is_called_so() {
+    assert_failed(&long(false).heat(0, true).heat(10_000, false).heat(14_000, true).end(60_000), Reason::TooShort);
+    assert_passed(&long(false).heat(0, true).heat(10_000, false).heat(16_000, true).end(60_000));
+    // Two edges of ±5 ms each: what is within 10 ms of 5 s is not told.
+    let off = |until| long(false).heat(0, true).heat(10_000, false).heat(until, true).end(60_000);
+    assert_failed(&off(14_990), Reason::TooShort);
+    assert_undecided(&off(14_991), Reason::InsideGuardBand);
+    assert_undecided(&off(15_010), Reason::InsideGuardBand);
+    assert_passed(&off(15_011));
+    // Written with a `not`, it means the same.
+    let not_on = Condition::Not(Box::new(heat_is(true)));
+    let claim = Claim::Within { limit: RigSpan::from_seconds(5), condition: not_on };
+    let finding = Attempt::at(Scope::Whenever(heat_is(true)), claim).heat(0, false).heat(10_000, true).end(60_000);
+    assert_failed(&finding, Reason::TooLong);
+    assert_eq!(finding.decided_at, Some(milliseconds(14_990)));
+    // A claim about something else is not about the length of the trigger.
+    let claim = Claim::Within { limit: RigSpan::from_seconds(5), condition: heat_is(true) };
+    let finding = Attempt::at(Scope::Throughout, claim).heat(0, false).end(60_000);
+    assert_failed(&finding, Reason::NotReached);
+}
