@@ -66,6 +66,7 @@ impl JsonLines {
                 kind: match signal.kind {
                     SignalKind::Switch => "switch",
                     SignalKind::Temperature => "temperature",
+                    SignalKind::Difference => "difference",
                     SignalKind::Rate => "rate",
                     SignalKind::Duty => "duty",
                     SignalKind::Count => "count",
