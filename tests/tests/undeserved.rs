@@ -4,13 +4,17 @@
 
 use std::sync::atomic::{AtomicBool, Ordering};
 
-use dryfire_bench::{Bench, BenchIdentity, RunOptions, RunSetup, VirtualBench, run_plan};
+use dryfire_bench::{
+    Bench, BenchIdentity, InProcessTransport, RigBench, RigPace, RunOptions, RunSetup, SimulatedRigSetup, StandInWorld,
+    Transport, TransportError, VirtualBench, World, WorldEvent, run_plan,
+};
 use dryfire_engine::{
-    Binding, Command, CommandId, CommandKind, Observation, Plan, RigCounters, ScenarioResult, Trouble, TroubleKind,
+    Binding, Command, CommandId, CommandKind, Observation, Plan, ProbeSignal, RigCounters, ScenarioResult, Trouble,
+    TroubleKind,
 };
 use dryfire_judge::Verdict;
-use dryfire_scenario::{PathRelay, Pole, RelayRole};
-use dryfire_tests::{scenario, virtual_bench};
+use dryfire_scenario::{BeginFiring, Bench as BenchFile, PathRelay, Pole, RelayRole};
+use dryfire_tests::{SEED, run_on, scenario, virtual_bench};
 use dryfire_units::{RigSpan, RigTime};
 use rstest::rstest;
 
@@ -74,6 +78,17 @@ expect:
 end: 10 min after back
 ";
 
+const IDLE: &str = "\
+format: 1
+scenario: nothing heats by itself
+hazards: [heat-while-idle]
+why: A controller that nobody asked to fire does not fire.
+limits from: common practice, no source
+firing: []
+expect: [{ name: no heat, never: element on }]
+end: 10 min
+";
+
 /// Commands that never get to the good bench, and are acknowledged all the same.
 #[derive(Clone, Copy)]
 struct Swallow {
@@ -103,7 +118,7 @@ impl Bench for Spoilt {
     fn command(&mut self, command: Command) -> Result<(), Trouble> {
         let open = matches!(
             command.kind,
-            CommandKind::Probe { signal: dryfire_engine::ProbeSignal::Open, .. } | CommandKind::Supply { on: false }
+            CommandKind::Probe { signal: ProbeSignal::Open, .. } | CommandKind::Supply { on: false }
         );
         if open && self.stimulus.is_none() {
             self.stimulus = Some(command.clone());
@@ -348,6 +363,69 @@ fn a_weld_holds_those_relays_that_it_names(#[case] relays: &str, #[case] expecte
            end: 20 s after burn-out\n";
     let result = run(&text, &[], untouched, None);
     assert_eq!(result.verdict, Some(expected), "{result:#?}");
+}
+
+/// On the wire a controller that could not be made and one that is off look the same: both heat nothing.
+#[test]
+fn a_simulated_rig_without_a_controller_behind_it_shows_nothing() {
+    struct NoController;
+    impl World for NoController {
+        fn begin(&mut self, _: u64, _: i64) -> Result<(), String> {
+            Err("no controller can be made so".to_owned())
+        }
+        fn run_until(&mut self, _: RigTime, _: &mut dyn FnMut(WorldEvent)) {}
+        fn set_probe(&mut self, _: RigTime, _: u8, _: ProbeSignal) {}
+        fn set_contact(&mut self, _: RigTime, _: u8, _: bool) {}
+        fn set_supply(&mut self, _: RigTime, _: bool) {}
+        fn console_line(&mut self, _: RigTime, _: &str) {}
+    }
+    let result = run_behind_a_rig(IDLE, |file| file, |_| NoController);
+    assert_eq!(result.findings[0].finding.verdict, Verdict::Pass, "it heats nothing: {result:#?}");
+    assert_eq!(result.verdict, Some(Verdict::Inconclusive), "{result:#?}");
+}
+
+#[test]
+fn a_firing_that_nobody_was_asked_to_begin_has_not_begun() {
+    let operated = |mut file: BenchFile| {
+        file.begin = BeginFiring::Operator;
+        file
+    };
+    let text = IDLE.replace("firing: []", "firing: [{ ramp: 150 °C/h, to: 600 °C }]\nscript: [begin firing]");
+    let text = text.replace("end: 10 min", "end: 1 h");
+    let result = run_behind_a_rig(&text, operated, |file| StandInWorld::new(file).expect("a stand-in"));
+    assert_eq!(result.verdict, Some(Verdict::Inconclusive), "{result:#?}");
+    assert!(result.remarks.iter().any(|said| said.contains("acknowledgement")), "{:?}", result.remarks);
+}
+
+fn run_behind_a_rig<W: World + 'static>(
+    text: &str,
+    change: fn(BenchFile) -> BenchFile,
+    world: fn(BenchFile) -> W,
+) -> ScenarioResult {
+    let (file, kiln) = virtual_bench(&[]);
+    let file = change(file);
+    let behind = file.clone();
+    let parsed = scenario("rig.yaml", &text.replace("firing: []\n", ""));
+    let mut outcomes = run_on(vec![parsed], &file.clone(), &kiln, SEED, &move || {
+        let behind = behind.clone();
+        let connect = Box::new(move || -> Result<Box<dyn Transport>, TransportError> {
+            let setup = SimulatedRigSetup::from_bench(&behind, RigPace::Granted, 1);
+            Ok(Box::new(InProcessTransport::new(world(behind.clone()), setup)))
+        });
+        Box::new(RigBench::new(file.clone(), connect, 7))
+    });
+    outcomes.remove(0).result
+}
+
+/// The start contact brings no program along: the stand-in has to know it.
+#[test]
+fn a_firing_begun_by_the_start_contact_is_fired_on_the_virtual_bench_too() {
+    let (mut file, kiln) = virtual_bench(&[]);
+    file.begin = BeginFiring::Contact { press: RigSpan::from_millis(300) };
+    let made = file.clone();
+    let scenarios = vec![scenario("contact.yaml", PROBE_OPEN)];
+    let outcomes = run_on(scenarios, &file, &kiln, SEED, &move || Box::new(VirtualBench::new(made.clone())));
+    assert_eq!(outcomes[0].result.verdict, Some(Verdict::Pass), "{:#?}", outcomes[0].result);
 }
 
 #[rstest]

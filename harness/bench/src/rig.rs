@@ -63,7 +63,6 @@ pub struct RigBench {
 struct Run {
     state: RunState,
     pacing: LinkPacing,
-    simulated: bool,
     /// Commands that have not been sent, by instant, then by number.
     waiting: VecDeque<Command>,
     /// Questions to the operator that have not been answered.
@@ -109,8 +108,7 @@ impl RigBench {
         }
     }
 
-    /// Whom to ask. Without one, a simulated rig's operator has done everything at once and
-    /// a real rig's never does anything.
+    /// Whom to ask. Without one nobody ever answers: what waits for it runs out of patience.
     #[must_use]
     pub fn with_operator(mut self, operator: Box<dyn Operator>) -> Self {
         self.operator = Some(operator);
@@ -224,7 +222,6 @@ impl RigBench {
         self.run = Some(Run {
             state: RunState::new(origin, welcome.boot_id, damaged, wire.now()),
             pacing: request.pacing,
-            simulated: welcome.capabilities.simulated,
             waiting: VecDeque::new(),
             asked: VecDeque::new(),
         });
@@ -402,14 +399,9 @@ impl Bench for RigBench {
             return Err(trouble(TroubleKind::LinkLost, "no run goes on at the rig"));
         };
         if let CommandKind::Prompt { text } = &command.kind {
-            match &mut self.operator {
-                Some(operator) => {
-                    operator.ask(text);
-                    run.asked.push_back(command.id);
-                }
-                // There is nobody to ask, and nothing that a simulated controller would need done.
-                None if run.simulated => run.state.operator_done(command.id, command.at),
-                None => {}
+            if let Some(operator) = &mut self.operator {
+                operator.ask(text);
+                run.asked.push_back(command.id);
             }
             return Ok(());
         }

@@ -251,9 +251,11 @@ impl<W: World> Board for WorldBoard<W> {
         match self.world.begin(begin.seed, i64::from(begin.ambient_millicelsius)) {
             Ok(()) => self.origin = Some(at),
             Err(error) => {
-                // Nothing answers then, and the scenarios find that out.
+                // A controller that is not there heats nothing, which must not look like a good one:
+                // its supply is seen to be off, and no run passes on that.
                 tracing::error!(error, "no controller behind the simulated rig");
-                self.origin = None;
+                self.origin = Some(at);
+                self.told.push(WorldEvent::SupplyRail { at: RigTime::ZERO, on: false });
             }
         }
         Some(0)

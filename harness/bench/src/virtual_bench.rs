@@ -34,7 +34,8 @@ impl VirtualBench {
 
 impl Bench for VirtualBench {
     fn begin(&mut self, setup: &RunSetup) -> Result<BenchIdentity, Trouble> {
-        let board = StandInBoard::new(BoardSetup::from_bench(&self.file, setup.seed, setup.ambient_millicelsius)?);
+        let wired = BoardSetup::from_bench(&self.file, setup.seed, setup.ambient_millicelsius)?;
+        let board = StandInBoard::new(wired.with_firing(&self.file.begin, &setup.firing)?);
         self.run = Some(Running { board, now: RigTime::ZERO, scheduled: VecDeque::new() });
         Ok(BenchIdentity {
             description: format!("virtual bench `{}` with the stand-in controller", self.file.name),

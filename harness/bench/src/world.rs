@@ -1,7 +1,7 @@
 //! What stands behind a simulated rig.
 
 use dryfire_engine::{ProbeSignal, Trouble};
-use dryfire_scenario::Bench as BenchFile;
+use dryfire_scenario::{Bench as BenchFile, Segment};
 use dryfire_units::RigTime;
 
 use crate::board::{BoardEvent, BoardSetup, StandInBoard};
@@ -66,6 +66,8 @@ pub trait World {
 /// The stand-in controller on its board, wired as a bench file says.
 pub struct StandInWorld {
     file: BenchFile,
+    /// What is in its memory when a firing is begun by its start contact.
+    firing: Vec<Segment>,
     board: Option<StandInBoard>,
 }
 
@@ -76,14 +78,28 @@ impl StandInWorld {
     /// The stand-in cannot be wired so.
     pub fn new(file: BenchFile) -> Result<Self, Trouble> {
         BoardSetup::from_bench(&file, 0, 20_000)?;
-        Ok(StandInWorld { file, board: None })
+        Ok(StandInWorld { file, firing: Vec::new(), board: None })
+    }
+
+    /// The same with a firing in its memory. Needed where the bench file begins a firing by
+    /// the start contact: no program goes over the wire then.
+    ///
+    /// # Errors
+    /// The stand-in refuses it.
+    pub fn with_firing(mut self, firing: Vec<Segment>) -> Result<Self, Trouble> {
+        BoardSetup::from_bench(&self.file, 0, 20_000)?.with_firing(&self.file.begin, &firing)?;
+        self.firing = firing;
+        Ok(self)
     }
 }
 
 impl World for StandInWorld {
     fn begin(&mut self, seed: u64, ambient_millicelsius: i64) -> Result<(), String> {
-        let setup =
-            BoardSetup::from_bench(&self.file, seed, ambient_millicelsius).map_err(|error| error.to_string())?;
+        // Whatever ran before does not run on.
+        self.board = None;
+        let setup = BoardSetup::from_bench(&self.file, seed, ambient_millicelsius)
+            .and_then(|setup| setup.with_firing(&self.file.begin, &self.firing))
+            .map_err(|error| error.to_string())?;
         self.board = Some(StandInBoard::new(setup));
         Ok(())
     }

@@ -1,7 +1,9 @@
 //! How the stand-in's board is wired and what it is set to.
 
 use dryfire_engine::{Trouble, TroubleKind};
-use dryfire_scenario::{ActiveLevel, Bench, BenchKind, ContactRole, ContactState, RelayRole, Segment, Senses};
+use dryfire_scenario::{
+    ActiveLevel, BeginFiring, Bench, BenchKind, ContactRole, ContactState, RelayRole, Segment, Senses,
+};
 use dryfire_stand_in::{Defect, Defects, MAX_ZONES, MemoryImage, Program, ProgramError, Settings, Stored};
 use dryfire_units::ThermocoupleType;
 
@@ -162,6 +164,18 @@ impl BoardSetup {
             memory: MemoryImage::BLANK,
             timer_at_boot_ms: 0,
         })
+    }
+
+    /// The same board, ready to be told to begin a firing in the way that a bench
+    /// file says: a start button sends no program, so it has to be there already.
+    ///
+    /// # Errors
+    /// If the stand-in refuses the program.
+    pub fn with_firing(self, begin: &BeginFiring, firing: &[Segment]) -> Result<Self, BoardSetupError> {
+        match begin {
+            BeginFiring::Contact { .. } if !firing.is_empty() => self.with_program(firing),
+            BeginFiring::Contact { .. } | BeginFiring::Console { .. } | BeginFiring::Operator => Ok(self),
+        }
     }
 
     /// The same board with a program already in its memory, for benches where a

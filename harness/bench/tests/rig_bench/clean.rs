@@ -149,10 +149,11 @@ fn a_stepped_rig_says_so_and_who_it_is() {
 }
 
 #[test]
-fn a_question_to_nobody_counts_as_done_on_a_simulated_rig() {
+fn a_question_to_nobody_is_never_answered_not_even_on_a_simulated_rig() {
     let mut bench = bench_over(RigPace::Granted, 70 * MS, CLEAN, 0);
-    let played = play(&mut bench, &[(50 * MS, CommandKind::Prompt { text: "close the lid".to_owned() })], 100 * MS);
-    assert!(played.seen.contains(&Observation::OperatorDone { command: CommandId(0), at: at(50 * MS) }));
+    let played = play(&mut bench, &[(50 * MS, CommandKind::Prompt { text: "close the lid".to_owned() })], 2_000 * MS);
+    assert!(!played.seen.iter().any(|seen| matches!(seen, Observation::OperatorDone { .. })), "{:?}", played.seen);
+    assert_eq!(played.watermark(), at(2_000 * MS));
 }
 
 /// Answers each question once `after` further looks have been taken.
