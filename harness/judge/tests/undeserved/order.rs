@@ -3,7 +3,9 @@
 use dryfire_judge::{Claim, Comparison, Condition, Margin, Reason, Scope, Verdict};
 use dryfire_units::RigSpan;
 
-use crate::{Attempt, BREAK, HEAT, KILN, MEND, after, assert_failed, assert_passed, assert_undecided, heat_is};
+use crate::{
+    Attempt, BREAK, HEAT, KILN, MEND, after, assert_failed, assert_passed, assert_undecided, heat_is, instant,
+};
 
 /// Heat is not on before the kiln has been above 100 °C (±2 °C).
 fn warm_first() -> Claim {
@@ -80,6 +82,24 @@ fn what_came_before_the_scope_does_not_count() {
 }
 
 #[test]
+fn what_comes_where_the_scope_ends_does_not_date_a_fail() {
+    let attempt = |warm| {
+        Attempt::at(Scope::AfterUntil(instant(BREAK), instant(MEND)), warm_first())
+            .heat(0, false)
+            .sample(0, KILN, 20_000)
+            .moment(5_000, BREAK)
+            .heat(6_000, true)
+            .sample(warm, KILN, 200_000)
+            .moment(10_000, MEND)
+            .end(20_000)
+    };
+    assert_failed(&attempt(9_999), Reason::OutOfOrder);
+    assert_eq!(attempt(9_999).margin, Some(Margin::Time(RigSpan::from_millis(-3_999))));
+    assert_failed(&attempt(10_000), Reason::OutOfOrder);
+    assert_eq!(attempt(10_000).margin, None);
+}
+
+#[test]
 fn an_order_that_is_broken_is_so_as_soon_as_the_edges_are_told_apart() {
     let mut attempt = cold().heat(2_000, true);
     attempt.judge.advance(crate::milliseconds(2_009));
@@ -145,7 +165,7 @@ fn switchings_before_the_scope_do_not_count() {
     assert_failed(&switching(seldom(scope()), 12, 1_000).moment(4_000, BREAK).end(400_000), Reason::TooMany);
     // The one at the opening may be in it or not.
     assert_undecided(&switching(seldom(scope()), 10, 1_000).moment(4_000, BREAK).end(400_000), Reason::InsideGuardBand);
-    let ended = Scope::AfterUntil(crate::instant(BREAK), crate::instant(MEND));
+    let ended = Scope::AfterUntil(instant(BREAK), instant(MEND));
     let finding = switching(seldom(ended), 12, 1_000).moment(4_500, BREAK).moment(10_500, MEND).end(400_000);
     assert_passed(&finding);
 }
