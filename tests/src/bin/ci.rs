@@ -14,8 +14,9 @@ use std::process::{Command, exit};
 use std::time::Instant;
 
 /// Licences that a dependency may be under; the project itself is MIT or Apache-2.0.
-const LICENCES: [&str; 12] = [
+const LICENCES: [&str; 13] = [
     "MIT",
+    "MIT-0",
     "Apache-2.0",
     "Apache-2.0 WITH LLVM-exception",
     "BSD-2-Clause",
