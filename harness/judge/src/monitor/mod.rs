@@ -163,7 +163,10 @@ impl Monitor {
             Claim::Always(_) | Claim::Never(_) => Box::new(Windows::new(false, None)),
             Claim::Sometime(_) => Box::new(Windows::new(true, None)),
             Claim::HoldsFor { span, .. } => Box::new(Windows::new(false, Some(span.as_micros()))),
-            Claim::Within { limit, .. } => Box::new(Reach::new(limit.as_micros(), release)),
+            Claim::Within { limit, .. } => {
+                let lasts = duration(expectation) == Some(Reason::TooLong);
+                Box::new(Reach::new(limit.as_micros(), release, lasts))
+            }
             Claim::Times { at_least, at_most, .. } => Box::new(Times::new(*at_least, *at_most)),
             Claim::HeatCut { limit, hold, .. } => {
                 Box::new(Cut::new(limit.as_micros(), hold.as_micros(), release, edge))
@@ -189,7 +192,8 @@ impl Monitor {
                     Part::Between(from, to) => (Some(from), Some(to), Closing::Required),
                     Part::AfterUntil(from, to) => (Some(from), Some(to), Closing::Optional),
                 };
-                let inside = Inside::new(start, edge_uncertainty(table, condition).as_micros());
+                let from_within = duration(expectation) == Some(Reason::TooShort);
+                let inside = Inside::new(start, edge_uncertainty(table, condition).as_micros(), from_within);
                 (Start::Rise(Rise::new(table, condition, Some(inside))), end, closing)
             }
         };
@@ -440,7 +444,7 @@ impl Rise {
         }
         let ends_now = closings.front().is_some_and(|(closes_at, _)| *closes_at <= at);
         let begins = inside.begin(at);
-        if inside.is_open() && (begins && self.now == Some(true) || self.risen && !begins && !ends_now) {
+        if inside.counts(at, (begins, ends_now), (self.now == Some(true), self.risen)) {
             openings.push_back((at, inside.uncertainty()));
         }
         if self.risen {

@@ -16,8 +16,13 @@ pub(crate) struct Inside {
     pub(crate) openings: VecDeque<(i64, i64)>,
     /// The part that is open.
     open: Option<Open>,
+    /// Only a trigger that becomes true inside counts, not one that is true
+    /// where the part begins: how long it lasts is claimed to be enough.
+    from_within: bool,
     /// The last instant at which the trigger ceased to be true.
     fell_at: i64,
+    /// The last instant at which it became true.
+    rose_at: i64,
     /// The instant just after all at which an ended part may have gone on.
     over_from: i64,
     /// The trigger may have been true inside without opening the scope.
@@ -31,13 +36,15 @@ struct Open {
 }
 
 impl Inside {
-    pub(crate) fn new(start: Option<&Instant>, edge_uncertainty: i64) -> Self {
+    pub(crate) fn new(start: Option<&Instant>, edge_uncertainty: i64, from_within: bool) -> Self {
         Inside {
             start: start.map(|start| (start.moment, start.offset.as_micros())),
             edge_uncertainty,
             openings: VecDeque::from_iter(start.is_none().then_some((0, 0))),
             open: None,
+            from_within,
             fell_at: NEVER,
+            rose_at: NEVER,
             over_from: NEVER,
             doubtful: false,
         }
@@ -48,8 +55,20 @@ impl Inside {
         self.start.filter(|(start, _)| *start == moment).map(|(_, offset)| offset)
     }
 
-    pub(crate) fn is_open(&self) -> bool {
-        self.open.is_some()
+    /// Whether the trigger opens the scope at the present instant, at which the
+    /// part may begin or end.
+    pub(crate) fn counts(&mut self, at: i64, (begins, ends): (bool, bool), (holds, risen): (bool, bool)) -> bool {
+        let Some(open) = self.open else { return false };
+        if !self.from_within {
+            return begins && holds || risen && !begins && !ends;
+        }
+        if !risen || ends {
+            return false;
+        }
+        // Else it may have become true before the part began.
+        let surely_inside = at >= open.since + self.doubt(open);
+        self.doubtful |= !surely_inside;
+        surely_inside
     }
 
     /// How well an instant is known at which the scope opens.
@@ -67,7 +86,8 @@ impl Inside {
     /// began: since when what had opened may not have.
     pub(crate) fn fall(&mut self, at: i64) -> Option<i64> {
         self.fell_at = at;
-        let open = self.open.filter(|open| at < open.since + self.doubt(*open))?;
+        // What was true before the part began does not count then anyway.
+        let open = self.open.filter(|open| !self.from_within && at < open.since + self.doubt(*open))?;
         self.doubtful = true;
         Some(open.since)
     }
@@ -83,13 +103,15 @@ impl Inside {
         }
         let Some(uncertainty) = uncertainty.filter(|_| self.open.is_none()) else { return false };
         let open = Open { since: at, uncertainty };
-        self.doubtful |= self.fell_at > at - self.doubt(open);
+        let near = if self.from_within { self.rose_at } else { self.fell_at };
+        self.doubtful |= near > at - self.doubt(open);
         self.open = Some(open);
         true
     }
 
     /// The trigger becomes true.
     pub(crate) fn rise(&mut self, at: i64) {
+        self.rose_at = at;
         self.doubtful |= at < self.over_from;
     }
 

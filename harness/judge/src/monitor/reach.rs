@@ -13,6 +13,8 @@ use crate::{Reason, Verdict};
 pub(crate) struct Reach {
     limit: i64,
     release: i64,
+    /// The trigger is the opposite of the condition: how long it lasts is claimed.
+    lasts: bool,
     /// Openings without an answer, by the instant at which a fail is certain.
     pending: VecDeque<Pending>,
     parked: Parked,
@@ -26,8 +28,8 @@ struct Pending {
 }
 
 impl Reach {
-    pub(crate) fn new(limit: i64, release: i64) -> Self {
-        Reach { limit, release, pending: VecDeque::new(), parked: Parked::default(), due: FOREVER }
+    pub(crate) fn new(limit: i64, release: i64, lasts: bool) -> Self {
+        Reach { limit, release, lasts, pending: VecDeque::new(), parked: Parked::default(), due: FOREVER }
     }
 
     /// Last instant at which the sensed condition is in time.
@@ -44,6 +46,14 @@ impl Reach {
         let opening = outcome.opening;
         let seen = reached - opening.at + self.release;
         outcome.timed(seen, self.limit - seen, opening.guard)
+    }
+
+    /// Whether the scope ended, surely, before what opened it could have lasted
+    /// too long: such an occurrence counts for nothing.
+    fn over_before_it_could(&self, around: &Surroundings<'_>, opening: Opening, at: i64, last: i64) -> bool {
+        self.lasts
+            && last < self.deadline(opening) - opening.guard
+            && around.track.last_possible(at) < opening.earliest()
     }
 
     fn undecided(&self, around: &Surroundings<'_>, pending: &Pending, at: i64) -> Outcome {
@@ -141,10 +151,12 @@ impl Follow for Reach {
         self.pending.insert(place, Pending { opening, first_sure: None });
     }
 
-    fn close(&mut self, _around: &Surroundings<'_>, at: i64, uncertainty: i64, results: &mut Results) {
+    fn close(&mut self, around: &Surroundings<'_>, at: i64, uncertainty: i64, results: &mut Results) {
         self.parked.close(at, uncertainty, results);
-        for pending in self.pending.drain(..) {
-            results.settle(undecided_at_end(pending.opening, at, uncertainty));
+        for pending in std::mem::take(&mut self.pending) {
+            if !self.over_before_it_could(around, pending.opening, at, at + uncertainty - 1) {
+                results.settle(undecided_at_end(pending.opening, at, uncertainty));
+            }
         }
     }
 
@@ -187,6 +199,8 @@ impl Follow for Reach {
         while let Some(pending) = self.pending.pop_front() {
             let outcome = if around.closing == Closing::Required {
                 Outcome::inconclusive(pending.opening, Reason::TriggerNotObserved)
+            } else if !ending.cut_short && self.over_before_it_could(around, pending.opening, ending.at, ending.at) {
+                continue;
             } else {
                 self.undecided(around, &pending, ending.at)
             };

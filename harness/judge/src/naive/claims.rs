@@ -131,12 +131,20 @@ pub(super) fn find(
     let edge = edges(table, &condition);
     let course = Course::of(table, signals, &condition, false, end);
     let run = Run { course: &course, end, cut_short: trace.cut_short };
-    let scope = occurrences(table, signals, &expectation.scope, edge, trace, end);
+    let only_rises = length_of_trigger(expectation) == Some(Reason::TooShort);
+    let scope = occurrences(table, signals, &expectation.scope, edge, trace, (end, only_rises));
 
     let mut answers: Vec<(Occurrence, Answer)> = Vec::new();
     for mut occurrence in scope.all {
         if length_of_trigger(expectation).is_some() {
             occurrence.uncertainty = 0;
+        }
+        if length_of_trigger(expectation) == Some(Reason::TooLong)
+            && let Claim::Within { limit, .. } = &expectation.claim
+            && (occurrence.ends.is_some() || !scope.end_required && !trace.cut_short)
+            && run.ended_too_soon(occurrence, limit.as_micros(), release)
+        {
+            continue;
         }
         let answer = if occurrence.opens > end {
             Answer::undecided(Reason::StillOpen)
@@ -485,6 +493,17 @@ impl Run<'_> {
             }
             _ => answer,
         }
+    }
+
+    /// Whether the trigger went on to the end of a scope that surely ended
+    /// before that could have been too long.
+    fn ended_too_soon(&self, occurrence: Occurrence, limit: i64, release: i64) -> bool {
+        let Occurrence { opens, guard, ends, .. } = occurrence;
+        let (close, last) = ends.map_or((self.end, self.end), |(close, fuzz)| (close, close + fuzz - 1));
+        opens <= self.end
+            && close <= self.end
+            && last < opens + limit - release - guard
+            && !self.course.any(opens, close, Stretch::possible)
     }
 
     fn in_time(&self, occurrence: Occurrence, limit: i64, release: i64) -> Answer {

@@ -39,7 +39,7 @@ pub(super) fn occurrences(
     scope: &Scope,
     edge: i64,
     trace: &Trace,
-    end: i64,
+    (end, only_rises): (i64, bool),
 ) -> Occurrences {
     let run = vec![(0, None)];
     let mut unseen = false;
@@ -55,7 +55,7 @@ pub(super) fn occurrences(
             (rises.into_iter().map(|at| (at, Some(own))).collect(), None)
         }
         Scope::WheneverIn { part, condition } => {
-            return inside(table, signals, part, condition, edge, trace, end);
+            return inside(table, signals, (part, condition), edge, trace, (end, only_rises));
         }
     };
     let closings = closing.map_or(Vec::new(), |to| instants(trace, to, end));
@@ -75,15 +75,15 @@ pub(super) fn occurrences(
     Occurrences { all, end_required, unseen, doubtful: false }
 }
 
-/// The openings by a condition inside a part of the run.
+/// The openings by a condition inside a part of the run; with `only_rises`, a
+/// condition that is true where the part begins does not open the scope.
 fn inside(
     table: &SignalTable,
     signals: &[Values],
-    part: &Part,
-    condition: &Condition,
+    (part, condition): (&Part, &Condition),
     edge: i64,
     trace: &Trace,
-    end: i64,
+    (end, only_rises): (i64, bool),
 ) -> Occurrences {
     let (begins, ends) = match part {
         Part::Before(to) => (vec![(0, None)], Some(to)),
@@ -117,12 +117,19 @@ fn inside(
             break;
         }
         let mut openings = Vec::new();
-        if trigger.any(begin, begin, Stretch::sure) {
-            openings.push(begin);
-        }
-        openings.extend(rises.iter().copied().filter(|at| begin < *at && *at < taken));
         let doubt = known.map_or(0, |known| known + own);
-        for &fall in falls.iter().filter(|fall| begin - doubt < **fall && **fall < begin + doubt && **fall <= taken) {
+        if only_rises {
+            let near = |rise: i64| begin - doubt < rise && rise < begin + doubt;
+            doubtful |= rises.iter().any(|rise| near(*rise) && *rise < taken);
+            openings.extend(rises.iter().copied().filter(|at| begin + doubt <= *at && *at < taken));
+        } else {
+            if trigger.any(begin, begin, Stretch::sure) {
+                openings.push(begin);
+            }
+            openings.extend(rises.iter().copied().filter(|at| begin < *at && *at < taken));
+        }
+        let matters = |fall: i64| !only_rises && begin - doubt < fall && fall < begin + doubt && fall <= taken;
+        for &fall in falls.iter().filter(|fall| matters(**fall)) {
             doubtful = true;
             openings.retain(|at| *at >= fall);
         }

@@ -17,10 +17,13 @@ pub(crate) const MOMENTS: u16 = 2;
 /// Runs end at most here (µs).
 pub(crate) const LONGEST: i64 = 30;
 
-/// So many cases with a fixed seed.
+/// So many cases with a fixed seed, or as many as `LAW_CASES` asks for if that
+/// is more. The first ones are the same.
+#[expect(clippy::disallowed_methods, reason = "a test reads how thorough it is to be")]
 pub(crate) fn config(cases: u32, seed: u64) -> Config {
+    let asked = std::env::var("LAW_CASES").map_or(0, |asked| asked.parse().expect("LAW_CASES is a whole number"));
     Config {
-        cases,
+        cases: cases.max(asked),
         rng_seed: RngSeed::Fixed(seed),
         failure_persistence: None,
         max_shrink_iters: 100_000,

@@ -56,8 +56,22 @@ fn a_trigger_that_begins_about_where_the_part_ends_is_in_doubt() {
     assert_passed(&attempt(60_005));
     assert_undecided(&attempt(60_004), Reason::InsideGuardBand);
     assert_undecided(&attempt(60_000), Reason::InsideGuardBand);
-    // Inside, but cut off by the end of the part before it can be too long.
-    assert_undecided(&attempt(50_000), Reason::StillOpen);
+    // Inside, and over with the part before it could be too long: it counts for nothing.
+    assert_passed(&attempt(50_000));
+    // Where it may just have been too long, nobody knows.
+    assert_undecided(&attempt(40_012), Reason::StillOpen);
+    assert_undecided(&attempt(40_034), Reason::StillOpen);
+    assert_passed(&attempt(40_036));
+}
+
+#[test]
+fn a_trigger_that_is_never_seen_to_end_proves_nothing() {
+    let part = || Part::AfterUntil(instant(BREAK), instant(MEND));
+    let attempt = || short(part()).heat(0, false).moment(1_000, BREAK).heat(50_000, true);
+    // The only one, and the part is over before it could be too long.
+    assert_undecided(&attempt().moment(60_000, MEND).end(200_000), Reason::TriggerNotObserved);
+    assert_undecided(&attempt().end(60_000), Reason::TriggerNotObserved);
+    assert_failed(&attempt().end(200_000), Reason::TooLong);
 }
 
 #[test]
@@ -125,4 +139,29 @@ fn what_lasts_too_short_or_too_long_is_called_so() {
     let claim = Claim::Within { limit: RigSpan::from_seconds(5), condition: heat_is(true) };
     let finding = Attempt::at(Scope::Throughout, claim).heat(0, false).end(60_000);
     assert_failed(&finding, Reason::NotReached);
+}
+
+/// In a part of the run, heat is on for 2 s at least each time.
+fn long_enough(part: Part) -> Attempt {
+    let scope = Scope::WheneverIn { part, condition: heat_is(true) };
+    Attempt::at(scope, Claim::HoldsFor { span: RigSpan::from_seconds(2), condition: heat_is(true) })
+}
+
+#[test]
+fn what_began_before_the_part_is_not_called_too_short() {
+    let attempt = |on| {
+        let attempt = long_enough(after_break()).heat(0, false).heat(on, true).moment(60_000, BREAK);
+        // On for 3 s, of which 1 s is in the part; then a whole one of 5 s.
+        attempt.heat(61_000, false).heat(70_000, true).heat(75_000, false).end(200_000)
+    };
+    assert_passed(&attempt(58_000));
+    assert_passed(&attempt(59_995));
+    assert_undecided(&attempt(59_996), Reason::InsideGuardBand);
+    let within = |on| {
+        let attempt = long_enough(after_break()).heat(0, false).moment(60_000, BREAK).heat(on, true);
+        attempt.heat(61_500, false).heat(70_000, true).heat(75_000, false).end(200_000)
+    };
+    assert_undecided(&within(60_000), Reason::InsideGuardBand);
+    assert_undecided(&within(60_004), Reason::InsideGuardBand);
+    assert_failed(&within(60_005), Reason::TooShort);
 }
