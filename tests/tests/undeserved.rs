@@ -15,7 +15,7 @@ use dryfire_engine::{
 use dryfire_judge::Verdict;
 use dryfire_scenario::{BeginFiring, Bench as BenchFile, PathRelay, Pole, RelayRole};
 use dryfire_tests::{SEED, run_on, scenario, virtual_bench};
-use dryfire_units::{RigSpan, RigTime};
+use dryfire_units::{Disturbance, RigSpan, RigTime};
 use rstest::rstest;
 
 const PROBE_OPEN: &str = "\
@@ -375,6 +375,7 @@ fn a_simulated_rig_without_a_controller_behind_it_shows_nothing() {
         }
         fn run_until(&mut self, _: RigTime, _: &mut dyn FnMut(WorldEvent)) {}
         fn set_probe(&mut self, _: RigTime, _: u8, _: ProbeSignal) {}
+        fn disturb_probe(&mut self, _: RigTime, _: u8, _: Disturbance) {}
         fn set_contact(&mut self, _: RigTime, _: u8, _: bool) {}
         fn set_supply(&mut self, _: RigTime, _: bool) {}
         fn console_line(&mut self, _: RigTime, _: &str) {}

@@ -5,6 +5,7 @@ use dryfire_bench::{BoardSetup, BoardZone, RelayWire, StandInBoard};
 use dryfire_engine::ProbeSignal;
 use dryfire_scenario::{ActiveLevel, Segment, Senses};
 use dryfire_stand_in::{Defects, MemoryImage, Settings};
+use dryfire_units::converter::ConverterKind;
 use dryfire_units::{RigSpan, RigTime, ThermocoupleType};
 
 /// A board of three zones with this tick.
@@ -20,6 +21,8 @@ fn setup(tick_ms: u32) -> BoardSetup {
         contacts: Vec::new(),
         ambient_millicelsius: 22_000,
         memory: MemoryImage::BLANK,
+        converter: ConverterKind::Linearised,
+        poll: None,
         timer_at_boot_ms: 0,
     };
     let ramp = Segment::Ramp { rate_millicelsius_per_hour: 150_000, to_millicelsius: 1_000_000 };

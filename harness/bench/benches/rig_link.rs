@@ -15,7 +15,7 @@ use dryfire_engine::{Command, CommandId, CommandKind, ProbeSignal};
 use dryfire_link::frame::MAX_FRAME;
 use dryfire_link::{HostEndpoint, LinkTime, RigEndpoint, RigMessage};
 use dryfire_scenario::{Bench as BenchFile, parse_bench};
-use dryfire_units::{RigSpan, RigTime};
+use dryfire_units::{Disturbance, RigSpan, RigTime};
 
 /// A controller that does nothing: what is measured is the way to it.
 struct StillWorld;
@@ -26,6 +26,7 @@ impl World for StillWorld {
     }
     fn run_until(&mut self, _until: RigTime, _sink: &mut dyn FnMut(WorldEvent)) {}
     fn set_probe(&mut self, _at: RigTime, _channel: u8, _signal: ProbeSignal) {}
+    fn disturb_probe(&mut self, _at: RigTime, _channel: u8, _disturbance: Disturbance) {}
     fn set_contact(&mut self, _at: RigTime, _output: u8, _closed: bool) {}
     fn set_supply(&mut self, _at: RigTime, _on: bool) {}
     fn console_line(&mut self, _at: RigTime, _line: &str) {}

@@ -15,7 +15,7 @@ use std::collections::VecDeque;
 
 use dryfire_engine::ProbeSignal;
 use dryfire_stand_in::{Inputs, MemoryImage, Outputs, SLOT_BYTES, Save, StandIn};
-use dryfire_units::{RigSpan, RigTime};
+use dryfire_units::{Disturbance, RigSpan, RigTime};
 
 use dice::Dice;
 use probes::Probes;
@@ -197,6 +197,12 @@ impl StandInBoard {
     pub fn set_probe(&mut self, channel: u8, at: RigTime, signal: ProbeSignal) {
         debug_assert_eq!(at, self.now);
         self.probes.play(channel, self.now, signal);
+    }
+
+    /// What is added to a probe channel from now on.
+    pub fn disturb_probe(&mut self, channel: u8, at: RigTime, disturbance: Disturbance) {
+        debug_assert_eq!(at, self.now);
+        self.probes.disturb(channel, self.now, disturbance);
     }
 
     /// Works a contact; it bounces for up to 20 ms.

@@ -294,6 +294,12 @@ impl ProgramBench {
                     if run.child.is_some() && run.readings_changed_in_kind(now, &self.probes) {
                         run.want_call(now);
                     }
+                    // What the bench adds by itself may open the circuit at any time.
+                    let next = now + readings::CONVERSION;
+                    let is_due = run.dues.iter().any(|(at, due)| *at <= next && matches!(due, Due::Converted));
+                    if !is_due && run.channels.iter().any(Channel::is_disturbed) {
+                        insert_due(&mut run.dues, next, Due::Converted);
+                    }
                 }
                 Due::Supply { on } => {
                     if on == run.child.is_some() {
@@ -407,6 +413,13 @@ impl Run {
                     if !self.dues.iter().any(|(at, due)| *at == readable && matches!(due, Due::Converted)) {
                         insert_due(&mut self.dues, readable, Due::Converted);
                     }
+                }
+                CommandKind::Disturb { channel, disturbance } => {
+                    let Some(channel) = self.channels.iter_mut().find(|known| known.number == channel) else {
+                        return Err(refused(command.id, &format!("the bench file has no probe channel {channel}")));
+                    };
+                    channel.disturb(now, disturbance);
+                    insert_due(&mut self.dues, readings::readable_from(self.boot, now), Due::Converted);
                 }
                 CommandKind::Contact { output, closed } => {
                     let Some(index) = file.contacts.iter().position(|contact| contact.output == output) else {

@@ -345,6 +345,8 @@ impl Run {
                 let drive = match signal {
                     ProbeSignal::Open => ProbeDrive::Open,
                     ProbeSignal::Short => ProbeDrive::Short,
+                    ProbeSignal::ShortToGround => ProbeDrive::ShortToGround,
+                    ProbeSignal::ShortToSupply => ProbeDrive::ShortToSupply,
                     ProbeSignal::Voltage { nanovolts, nanovolts_per_second } => ProbeDrive::Voltage {
                         nanovolts,
                         nanovolts_per_second,
@@ -352,6 +354,9 @@ impl Run {
                     },
                 };
                 wire.send(&HostMessage::Probe { command: id, at, channel, drive })
+            }
+            CommandKind::Disturb { channel, disturbance } => {
+                wire.send(&HostMessage::Disturb { command: id, at, channel, disturbance: disturbance.into() })
             }
             CommandKind::Contact { output, closed } => {
                 wire.send(&HostMessage::Contact { command: id, at, output, closed })

@@ -260,6 +260,7 @@ fn not_run(job: &Job, seed: u64, applicability: Applicability) -> JobOutcome {
             findings: Vec::new(),
             remarks: Vec::new(),
             trouble: None,
+            heat_work: Vec::new(),
             counters: RigCounters::default(),
             seed,
             length: RigTime::ZERO,

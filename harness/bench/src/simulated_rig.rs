@@ -8,7 +8,7 @@ use dryfire_link::frame::MAX_FRAME;
 use dryfire_link::{Begin, Capabilities, LinkTime, ProbeDrive};
 use dryfire_rig::{Board, Drive, EDGE_RING, Identity, MAX_CHANNELS, MAX_CONTACTS, MAX_INPUTS, Rig};
 use dryfire_scenario::Bench as BenchFile;
-use dryfire_units::{RigSpan, RigTime};
+use dryfire_units::{Disturbance, RigSpan, RigTime};
 
 use crate::transport::{Transport, TransportError};
 use crate::world::{World, WorldEvent};
@@ -266,6 +266,8 @@ impl<W: World> Board for WorldBoard<W> {
         let signal = match drive.signal() {
             ProbeDrive::Open => ProbeSignal::Open,
             ProbeDrive::Short => ProbeSignal::Short,
+            ProbeDrive::ShortToGround => ProbeSignal::ShortToGround,
+            ProbeDrive::ShortToSupply => ProbeSignal::ShortToSupply,
             ProbeDrive::Voltage { nanovolts_per_second, valid_until, .. } => ProbeSignal::Voltage {
                 nanovolts: drive.nanovolts_at(at).unwrap_or(0),
                 nanovolts_per_second: if at < valid_until { nanovolts_per_second } else { 0 },
@@ -273,6 +275,12 @@ impl<W: World> Board for WorldBoard<W> {
         };
         self.holds[usize::from(channel)] = (valid_until(&drive).is_some_and(|end| end > at)).then_some(drive);
         self.world.set_probe(since, channel, signal);
+    }
+
+    fn disturb(&mut self, at: RigTime, channel: u8, disturbance: Disturbance) {
+        if let Some(at) = self.since_begin(at) {
+            self.world.disturb_probe(at, channel, disturbance);
+        }
     }
 
     fn contact(&mut self, at: RigTime, output: u8, closed: bool) {

@@ -90,6 +90,7 @@ impl Running {
         let at = self.now;
         match command.kind {
             CommandKind::Probe { channel, signal, .. } => self.board.set_probe(channel, at, signal),
+            CommandKind::Disturb { channel, disturbance } => self.board.disturb_probe(channel, at, disturbance),
             CommandKind::Contact { output, closed } => self.board.set_contact(output, closed, at),
             CommandKind::Supply { on } => self.board.set_supply(on, at),
             CommandKind::Console { line } => self.board.console_line(at, &line),

@@ -2,7 +2,7 @@
 
 use dryfire_engine::{ProbeSignal, Trouble};
 use dryfire_scenario::{Bench as BenchFile, Segment};
-use dryfire_units::RigTime;
+use dryfire_units::{Disturbance, RigTime};
 
 use crate::board::{BoardEvent, BoardSetup, StandInBoard};
 
@@ -52,6 +52,9 @@ pub trait World {
 
     /// A probe plays something else. It counts from `at` and goes on for ever.
     fn set_probe(&mut self, at: RigTime, channel: u8, signal: ProbeSignal);
+
+    /// What is added to whatever a probe plays, from `at` on; its time counts from there.
+    fn disturb_probe(&mut self, at: RigTime, channel: u8, disturbance: Disturbance);
 
     /// A contact.
     fn set_contact(&mut self, at: RigTime, output: u8, closed: bool);
@@ -118,6 +121,12 @@ impl World for StandInWorld {
     fn set_probe(&mut self, at: RigTime, channel: u8, signal: ProbeSignal) {
         if let Some(board) = &mut self.board {
             board.set_probe(channel, at, signal);
+        }
+    }
+
+    fn disturb_probe(&mut self, at: RigTime, channel: u8, disturbance: Disturbance) {
+        if let Some(board) = &mut self.board {
+            board.disturb_probe(channel, at, disturbance);
         }
     }
 

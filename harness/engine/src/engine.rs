@@ -4,11 +4,13 @@ use std::collections::VecDeque;
 
 use dryfire_judge::naive::{self, Trace};
 use dryfire_judge::{Finding, Judge, MomentId, SignalId};
-use dryfire_scenario::{BeginFiring, ContactState, Stimulus};
-use dryfire_units::{RigSpan, RigTime};
+use dryfire_kiln::Climb;
+use dryfire_scenario::{BeginFiring, ConsoleMatcher, ContactState, Stimulus};
+use dryfire_units::{Disturbance, MilliCelsius, RigSpan, RigTime};
 
+use crate::derived::Derived;
 use crate::io::{Command, CommandId, CommandKind, Observation, Pacing, RigCounters, Trouble, TroubleKind};
-use crate::plan::{Plan, PlannedWait};
+use crate::plan::{IsolatedSignal, Plan, PlannedWait};
 use crate::played::{GRID, PlayError, PlayedKiln, Sensed};
 use crate::script::{ACKNOWLEDGED_WITHIN, Came, Present, Progress, Script};
 use crate::{Event, outcome};
@@ -18,6 +20,10 @@ pub const SETTLE: RigSpan = RigSpan::from_seconds(5);
 
 /// How often the script looks where it waits for what may come between two samples.
 const LOOK: RigSpan = RigSpan::from_millis(200);
+
+/// How long the switch of a console line is on. Lines that come closer together
+/// than this make it go on once.
+const CONSOLE_MOMENT: RigSpan = RigSpan::from_millis(1);
 
 /// How the engine is to run.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -98,6 +104,11 @@ pub struct Engine {
     /// When the set-points were last sent.
     last_setpoint: Option<RigTime>,
     setpoints: u64,
+    derived: Derived,
+    /// The way of each zone's temperature to its peak.
+    climbs: Vec<Climb>,
+    /// The patterns of the console, each with when its switch goes off again.
+    console: Vec<(SignalId, ConsoleMatcher, Option<RigTime>)>,
     next_command: u32,
     commands: VecDeque<Command>,
     events: VecDeque<Event>,
@@ -145,8 +156,14 @@ impl Engine {
             .map_err(|error| PlayError(error.to_string()))?
             .with_moments_that_come_once();
         let trace = config.second_judge.then(Trace::default);
+        let patterns = plan.console.iter();
+        let console: Vec<_> = patterns.map(|signal| (signal.id, signal.pattern.matcher(), None)).collect();
+        let momentary = plan.console.iter().map(|signal| signal.id).collect();
         let mut engine = Engine {
-            script: Script::new(plan.steps.clone(), plan.moments.len(), RigTime::ZERO + SETTLE),
+            script: Script::new(plan.steps.clone(), plan.moments.len(), RigTime::ZERO + SETTLE, momentary),
+            derived: Derived::new(&plan.derived),
+            climbs: vec![Climb::default(); plan.bench.zones.len()],
+            console,
             present: Present::unknown(plan.table.len()),
             plan,
             config,
@@ -246,7 +263,7 @@ impl Engine {
             }
             Observation::Edge { at, input, high } => self.edge(at, input, high),
             Observation::SupplyRail { at, on } => self.supply_rail(at, on),
-            Observation::Console { at, line } => self.events.push_back(Event::Console { at, line }),
+            Observation::Console { at, line } => self.console_line(at, line),
             Observation::Counters(counters) => {
                 // What a later count leaves out has been lost all the same.
                 let counters = self.counters.at_least(counters);
@@ -314,6 +331,7 @@ impl Engine {
             repeated_edges: self.repeated_edges,
             unacknowledged,
             setpoints: self.setpoints,
+            peaks: self.climbs.iter().filter_map(Climb::peak).collect(),
             disagreement: self.disagreement,
             pacing: self.config.pacing,
         };
@@ -349,6 +367,9 @@ impl Engine {
             self.show(at, self.plan.signals.contacts[contact], false);
         }
         self.show(at, self.plan.signals.supply, true);
+        for pattern in 0..self.console.len() {
+            self.show(at, self.console[pattern].0, false);
+        }
         for relay in 0..self.plan.bench.relays.len() {
             let on = self.played.relay_on(relay);
             self.show(at, self.plan.signals.relays[relay], on);
@@ -379,6 +400,31 @@ impl Engine {
         }
     }
 
+    fn console_line(&mut self, at: RigTime, line: String) {
+        self.sample_until(at - RigSpan::from_micros(1));
+        self.console_off(at);
+        for pattern in 0..self.console.len() {
+            let (signal, matcher, off) = &mut self.console[pattern];
+            if matcher.is_in(&line) {
+                *off = Some(at + CONSOLE_MOMENT);
+                let signal = *signal;
+                self.show(at, signal, true);
+            }
+        }
+        self.events.push_back(Event::Console { at, line });
+    }
+
+    /// Puts off the switches of console lines whose moment is over by an instant.
+    fn console_off(&mut self, until: RigTime) {
+        for pattern in 0..self.console.len() {
+            let (signal, _, off) = &mut self.console[pattern];
+            if let Some(at) = off.take_if(|at| *at <= until) {
+                let signal = *signal;
+                self.show(at, signal, false);
+            }
+        }
+    }
+
     /// Shows what follows from relays and model: heat, by zone and in all, and any element relay.
     fn show_derived(&mut self, at: RigTime) {
         let mut any = false;
@@ -388,6 +434,14 @@ impl Engine {
             self.show(at, self.plan.signals.heat_by_zone[zone], on);
         }
         self.show(at, self.plan.signals.heat, any);
+        for index in 0..self.plan.isolated.len() {
+            let IsolatedSignal { id, zone } = self.plan.isolated[index];
+            let open = match zone {
+                Some(zone) => self.played.is_isolated(zone),
+                None => (0..self.played.zones()).all(|zone| self.played.is_isolated(zone)),
+            };
+            self.show(at, id, open);
+        }
         let element = self
             .plan
             .bench
@@ -402,6 +456,7 @@ impl Engine {
         if !self.present.set(signal, Some(i64::from(on))) {
             return;
         }
+        self.derived.switched(at, signal, on);
         self.judge.observe(at, signal, i64::from(on));
         if let Some(trace) = &mut self.trace {
             trace.sample(at, signal, i64::from(on));
@@ -434,14 +489,20 @@ impl Engine {
 
     /// Samples the kiln at every grid point up to and including an instant.
     fn sample_until(&mut self, until: RigTime) {
-        while self.next_sample <= until {
+        loop {
+            self.model_changes(until.min(self.next_sample));
+            if self.next_sample > until {
+                break;
+            }
             let at = self.next_sample;
+            self.console_off(at);
             self.played.advance_to(at);
             let mut hottest = i64::MIN;
             let mut hottest_shown = None;
             for zone in 0..self.played.zones() {
                 let kiln = self.played.zone_millicelsius(zone);
                 hottest = hottest.max(kiln);
+                self.climbs[zone].note(at, MilliCelsius::new(kiln));
                 self.show_level(at, self.plan.signals.kiln_by_zone[zone], Some(kiln));
                 let shown = self.played.shown_millicelsius(zone, at);
                 // The model has a probe in every zone; shown is what the rig plays.
@@ -451,9 +512,34 @@ impl Engine {
                 self.show_level(at, self.plan.signals.probe_by_zone[zone], shown);
             }
             self.show_level(at, self.plan.signals.kiln, Some(hottest));
-            self.show_level(at, self.plan.signals.probe, hottest_shown);
+            // A probe that is disturbed may read anything, also the hottest.
+            let disturbed = (0..self.played.zones()).any(|zone| self.played.is_disturbed(zone));
+            self.show_level(at, self.plan.signals.probe, hottest_shown.filter(|_| !disturbed));
+            self.show_derived_levels(at);
             self.script.note_change(at, &self.present);
             self.next_sample += GRID;
+        }
+        self.console_off(until);
+    }
+
+    /// Shows what the model does by itself up to an instant, each thing at its own:
+    /// a contact that comes off late is current that flowed until then.
+    fn model_changes(&mut self, until: RigTime) {
+        while let Some(at) = self.played.next_change().filter(|at| *at <= until) {
+            self.console_off(at);
+            self.played.change(at);
+            self.show_derived(at);
+        }
+    }
+
+    fn show_derived_levels(&mut self, at: RigTime) {
+        if self.plan.derived.is_empty() {
+            return;
+        }
+        let mut values = Vec::with_capacity(self.plan.derived.len());
+        self.derived.sample(at, |signal| self.present.get(signal), |signal, value| values.push((signal, value)));
+        for (signal, value) in values {
+            self.show_level(at, signal, value);
         }
     }
 
@@ -571,29 +657,50 @@ impl Engine {
         let text = crate::words::stimulus(stimulus);
         let bench = &self.plan.bench;
         match stimulus {
-            Stimulus::Probe { zone, .. } | Stimulus::ReconnectProbe { zone } => {
-                let fault = match stimulus {
-                    Stimulus::Probe { fault, .. } => Some(*fault),
-                    _ => None,
-                };
-                let zones = crate::plan::zone_indices(bench, zone).unwrap_or_default();
+            Stimulus::Probe { zone, fault } => {
                 self.played.advance_to(now);
-                // Told once for all channels, when the last of them is set.
-                let mut told = None;
-                for zone in zones {
-                    self.played.probe_fault(now, zone, fault);
-                    self.played.take_stale(zone);
-                    let Some(channel) = self.played.channel(zone) else { continue };
-                    let signal = self.played.signal(zone, now);
-                    let valid_until = now + GRID + GRID;
-                    self.setpoints += 1;
-                    let id = self.send(now, CommandKind::Probe { channel, signal, valid_until });
+                let zones = crate::plan::zone_indices(bench, zone).unwrap_or_default();
+                let added = zones.iter().map(|&zone| (zone, self.played.probe_fault(now, zone, *fault)));
+                let added = added.collect();
+                self.set_probes_at_once(now, added, text, waiting);
+            }
+            Stimulus::ReconnectProbe { zone } => {
+                self.played.advance_to(now);
+                let zones = crate::plan::zone_indices(bench, zone).unwrap_or_default();
+                let quiet = |added: bool| added.then_some(Disturbance::NONE);
+                let added = zones.iter().map(|&zone| (zone, quiet(self.played.mend_probe(zone))));
+                let added = added.collect();
+                self.set_probes_at_once(now, added, text, waiting);
+            }
+            Stimulus::CrossProbes { one, other } => {
+                self.played.advance_to(now);
+                let zones = [one, other].map(|zone| crate::plan::zone_index(bench, zone));
+                if let [Ok(one), Ok(other)] = zones {
+                    self.played.cross_probes(one, other);
+                    self.set_probes_at_once(now, vec![(one, None), (other, None)], text, waiting);
+                }
+            }
+            Stimulus::WarmTerminals { by_millicelsius } => {
+                self.played.advance_to(now);
+                self.played.warm_terminals(*by_millicelsius);
+                let all = (0..self.played.zones()).map(|zone| (zone, None)).collect();
+                self.set_probes_at_once(now, all, text, waiting);
+            }
+            Stimulus::Leg { leg, present } => {
+                let feeds_controls = bench.controls_leg == Some(*leg);
+                self.played.leg(now, *leg, *present);
+                self.show_derived(now);
+                self.events.push_back(Event::Stimulus { at: now, text });
+                if feeds_controls {
+                    let id = self.send(now, CommandKind::Supply { on: *present });
+                    self.supplies.push((id, *present));
                     waiting.push(id);
-                    told = Some(id);
                 }
-                if let Some(id) = told {
-                    self.told.push((id, text));
-                }
+            }
+            Stimulus::KilnSupply { millivolts } => {
+                self.played.kiln_supply(now, *millivolts);
+                self.show_derived(now);
+                self.events.push_back(Event::Stimulus { at: now, text });
             }
             Stimulus::Relay { relay, .. } | Stimulus::FreeRelay { relay } => {
                 let fault = match stimulus {
@@ -630,6 +737,32 @@ impl Engine {
                 waiting.push(id);
             }
             Stimulus::Prompt(question) => waiting.push(self.prompt(now, question.clone())),
+        }
+    }
+
+    /// Sets the probes of these zones anew, each with what the bench has to add to it from
+    /// now on, and tells the stimulus once for all of them, when the last is set.
+    fn set_probes_at_once(
+        &mut self,
+        now: RigTime,
+        zones: Vec<(usize, Option<Disturbance>)>,
+        text: String,
+        waiting: &mut Vec<CommandId>,
+    ) {
+        let mut told = None;
+        for (zone, disturbance) in zones {
+            self.played.take_stale(zone);
+            let Some(channel) = self.played.channel(zone) else { continue };
+            let signal = self.played.signal(zone, now);
+            let valid_until = now + GRID + GRID;
+            self.setpoints += 1;
+            let mut ids = vec![self.send(now, CommandKind::Probe { channel, signal, valid_until })];
+            ids.extend(disturbance.map(|disturbance| self.send(now, CommandKind::Disturb { channel, disturbance })));
+            told = ids.last().copied();
+            waiting.extend(ids);
+        }
+        if let Some(id) = told {
+            self.told.push((id, text));
         }
     }
 
@@ -709,5 +842,12 @@ impl Engine {
 
 /// Whether a stimulus takes effect in the model alone, at the very instant of its step.
 fn happens_in_the_model(stimulus: &Stimulus) -> bool {
-    matches!(stimulus, Stimulus::Relay { .. } | Stimulus::FreeRelay { .. } | Stimulus::LoseElement { .. })
+    matches!(
+        stimulus,
+        Stimulus::Relay { .. }
+            | Stimulus::FreeRelay { .. }
+            | Stimulus::LoseElement { .. }
+            | Stimulus::Leg { .. }
+            | Stimulus::KilnSupply { .. }
+    )
 }

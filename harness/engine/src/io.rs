@@ -2,7 +2,7 @@
 //!
 //! All instants are rig time since the beginning of the run.
 
-use dryfire_units::{RigSpan, RigTime};
+use dryfire_units::{Disturbance, RigSpan, RigTime};
 
 /// Number of a command within its run, from 0; acknowledged by the bench.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -22,6 +22,10 @@ pub enum ProbeSignal {
     Open,
     /// The terminals are shorted.
     Short,
+    /// A lead touches ground.
+    ShortToGround,
+    /// A lead touches the supply of the controller's electronics.
+    ShortToSupply,
 }
 
 /// Something the bench has to do.
@@ -48,6 +52,13 @@ pub enum CommandKind {
         /// Until when this set-point is good; afterwards the bench holds the
         /// last value reached and counts the next set-point as late.
         valid_until: RigTime,
+    },
+    /// What the bench adds to a probe channel's signal by itself, from now on.
+    Disturb {
+        /// The channel.
+        channel: u8,
+        /// What is added; its time counts from the command's instant.
+        disturbance: Disturbance,
     },
     /// A dry contact.
     Contact {

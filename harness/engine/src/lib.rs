@@ -1,8 +1,10 @@
 //! The run as a state machine without IO and without a clock.
 
 mod budget;
+mod derived;
 mod engine;
 mod event;
+mod explain;
 mod io;
 mod outcome;
 mod plan;
@@ -13,13 +15,16 @@ mod single_fault;
 mod words;
 
 pub use budget::{Budget, BudgetError, BudgetRow, Reaction, Standing, Worst, budget};
+pub use derived::{Derivation, DerivedSignal};
 pub use engine::{Engine, EngineConfig, SETTLE, Wake};
 pub use event::Event;
+pub use explain::{Explanation, ExplanationPart, explain};
 pub use io::{Command, CommandId, CommandKind, Observation, Pacing, ProbeSignal, RigCounters, Trouble, TroubleKind};
 pub use plan::{
-    BindError, Binding, ExpectationNote, Plan, PlannedCondition, PlannedEnd, PlannedStep, PlannedWait, Signals,
+    BindError, Binding, ConsoleSignal, ExpectationNote, IsolatedSignal, Plan, PlannedCondition, PlannedEnd,
+    PlannedStep, PlannedWait, Signals,
 };
 pub use played::PlayError;
-pub use result::{Applicability, FindingReport, ScenarioResult};
+pub use result::{Applicability, FindingReport, ScenarioResult, ZoneHeatWork};
 pub use single_fault::{SingleFault, SingleFaultRow, SingleFaultTable, ZoneMeans};
 pub use words::program;

@@ -1,12 +1,13 @@
 //! From findings to what a run came to: losses and breakdowns make it worse, never better.
 
 use dryfire_judge::{Finding, Verdict};
+use dryfire_kiln::Peak;
 use dryfire_units::RigTime;
 
 use crate::engine::Cut;
 use crate::io::{Pacing, RigCounters};
 use crate::plan::{Plan, PlannedWait};
-use crate::result::{Applicability, FindingReport, ScenarioResult};
+use crate::result::{Applicability, FindingReport, ScenarioResult, ZoneHeatWork};
 use crate::words;
 
 /// Late set-points that a free-running bench may have: one in so many. A
@@ -27,6 +28,8 @@ pub(crate) struct Run<'a> {
     /// Commands that are not known to have taken effect, of those long due.
     pub(crate) unacknowledged: usize,
     pub(crate) setpoints: u64,
+    /// The hottest part of each zone's course.
+    pub(crate) peaks: Vec<Peak>,
     pub(crate) disagreement: Option<String>,
     pub(crate) pacing: Pacing,
 }
@@ -137,6 +140,13 @@ impl Run<'_> {
         if let Some(disagreement) = self.disagreement {
             worsen(Verdict::Error, disagreement);
         }
+        let clean = self.cut.is_none()
+            && self.open_step.is_none()
+            && !self.plan.firing.is_empty()
+            && self.plan.steps.iter().all(|step| step.stimuli.is_empty());
+        let zones = self.plan.bench.zones.iter().map(|zone| zone.name.clone());
+        let heat_work = zones.zip(self.peaks.iter().filter(|_| clean));
+        let heat_work = heat_work.map(|(zone, peak)| ZoneHeatWork { zone, peak: *peak }).collect();
         let findings = self
             .findings
             .into_iter()
@@ -159,6 +169,7 @@ impl Run<'_> {
             findings,
             remarks,
             trouble,
+            heat_work,
             counters: self.counters,
             seed,
             length,

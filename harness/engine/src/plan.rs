@@ -1,21 +1,24 @@
 //! Binding: a scenario, a bench and a kiln become one plan with every name
 //! resolved, or the reason why the scenario does not apply or is not covered.
 
+mod asked;
 mod bind;
 mod names;
 mod needs;
 mod signals;
 
-use dryfire_judge::{Expectation, SignalTable};
+use dryfire_judge::{Expectation, SignalId, SignalTable};
 use dryfire_kiln::{Circuit, KilnDescription};
-use dryfire_scenario::{Bench, Scenario, Segment, Span, Stimulus};
+use dryfire_scenario::{Bench, ConsolePattern, Scenario, Segment, Span, Stimulus};
 use dryfire_units::{RigSpan, RigTime};
+
+use crate::derived::DerivedSignal;
 
 pub(crate) use needs::select_relays;
 #[cfg(test)]
 pub(crate) use needs::zones_without_second_means;
 pub use signals::Signals;
-pub(crate) use signals::{contact_name, relay_name, zone_indices};
+pub(crate) use signals::{contact_name, relay_name, zone_index, zone_indices};
 
 /// A scenario ready to run on a bench.
 #[derive(Clone, Debug)]
@@ -38,6 +41,12 @@ pub struct Plan {
     pub table: SignalTable,
     /// Indices into the table by role.
     pub signals: Signals,
+    /// What follows from other signals; only what the scenario asks for.
+    pub derived: Vec<DerivedSignal>,
+    /// Whether every pole is open, for the zones that the scenario asks for.
+    pub isolated: Vec<IsolatedSignal>,
+    /// Patterns that the scenario looks for in the controller's console.
+    pub console: Vec<ConsoleSignal>,
     /// Names of the moments, by index.
     pub moments: Vec<String>,
     /// The script.
@@ -48,6 +57,24 @@ pub struct Plan {
     pub expectations: Vec<Expectation>,
     /// The hazards that each expectation speaks to, and its place in the file.
     pub expectation_notes: Vec<ExpectationNote>,
+}
+
+/// A switch that is on while every pole to an element is open.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct IsolatedSignal {
+    /// Its place in the table.
+    pub id: SignalId,
+    /// To which zone's element; to all of them if none is named.
+    pub zone: Option<usize>,
+}
+
+/// A switch that is on for a moment at each line of the console that a pattern is found in.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ConsoleSignal {
+    /// Its place in the table.
+    pub id: SignalId,
+    /// What is looked for.
+    pub pattern: ConsolePattern,
 }
 
 /// What reports want to know of an expectation beside its formal claim.

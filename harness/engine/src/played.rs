@@ -1,13 +1,15 @@
 //! The kiln that is played: the thermal model, its relays as sensed, and what
 //! each probe shows to the controller, faults included.
 
+mod probe;
+
 use dryfire_kiln::{Kiln, KilnError, RelayFault as ContactFault, StartState};
 use dryfire_scenario::{ActiveLevel, ProbeFault, RelayFault};
-use dryfire_units::thermocouple::{FastThermocouple, ThermocoupleType};
-use dryfire_units::{Celsius, Microvolts, MilliCelsius, Nanovolts, RigSpan, RigTime};
+use dryfire_units::{Celsius, Disturbance, RigSpan, RigTime, ThermocoupleType, Volts};
 
 use crate::io::ProbeSignal;
 use crate::plan::Plan;
+use probe::{Junction, Probe, Terminals, quantised};
 
 /// The grid on which temperatures are sampled and probes are set.
 pub(crate) const GRID: RigSpan = RigSpan::from_seconds(1);
@@ -15,26 +17,14 @@ pub(crate) const GRID: RigSpan = RigSpan::from_seconds(1);
 /// The kiln model's stated error.
 pub(crate) const MODEL_ERROR_MILLICELSIUS: i64 = Kiln::MODEL_ERROR_MILLICELSIUS;
 
-/// A probe's fault with what it needs to remember.
+/// A contact that welds and comes off by turns.
 #[derive(Clone, Copy, Debug)]
-enum Fault {
-    Open,
-    Short,
-    Reversed,
-    Frozen { celsius: f64 },
-    Offset { celsius: f64 },
-    PulledOut { since: RigTime, from_celsius: f64 },
-}
-
-struct Probe {
-    thermocouple: FastThermocouple,
-    /// emf of the terminals' temperature, µV; `None` if that is out of the type's range.
-    cold: Option<f64>,
-    channel: Option<u8>,
-    lag_seconds: f64,
-    fault: Option<Fault>,
-    /// Whether the channel has to be set anew because the fault changed.
-    stale: bool,
+struct Pattern {
+    welded: RigSpan,
+    free: RigSpan,
+    /// When it changes next, and what to.
+    next: RigTime,
+    to_welded: bool,
 }
 
 /// The modelled kiln with its probes.
@@ -44,7 +34,11 @@ pub(crate) struct PlayedKiln {
     /// For each relay of the bench: its input and polarity.
     inputs: Vec<(u8, ActiveLevel)>,
     sensed: Vec<bool>,
-    terminals_celsius: f64,
+    /// Relays that weld at times, in the order of the bench's relays.
+    patterns: Vec<Option<Pattern>>,
+    /// The zone whose junction is at each zone's terminals.
+    crossed: Vec<usize>,
+    terminals: Terminals,
     /// The first thing that the model refused: the bench told the past after the future.
     refused: Option<KilnError>,
 }
@@ -63,17 +57,6 @@ pub(crate) enum Sensed {
     Repeated,
     /// No relay of the bench is at this input.
     NotWired,
-}
-
-/// What is behind a probe's terminals.
-#[derive(Clone, Copy, Debug)]
-enum Source {
-    /// The circuit is open.
-    Nothing,
-    /// One lead touches the other.
-    Short,
-    /// A junction with its temperature (°C) and slope (°C/s).
-    Junction { celsius: f64, slope: f64, reversed: bool },
 }
 
 /// Why a plan cannot be played.
@@ -98,7 +81,8 @@ impl PlayedKiln {
             StartState::soaked(Celsius::new(ambient), Celsius::new(soaked)),
         )
         .map_err(|error| PlayError(error.to_string()))?;
-        let probes = plan
+        let terminals = Terminals { celsius: ambient, believed: ambient };
+        let probes: Vec<Probe> = plan
             .bench
             .zones
             .iter()
@@ -106,24 +90,19 @@ impl PlayedKiln {
             .map(|(index, zone)| {
                 let kind = ThermocoupleType::from_letter(zone.probe_type)
                     .ok_or_else(|| PlayError(format!("there is no thermocouple type `{}`", zone.probe_type)))?;
-                let thermocouple = FastThermocouple::new(kind);
-                Ok(Probe {
-                    cold: thermocouple.emf(Celsius::new(ambient)).ok().map(Microvolts::value),
-                    thermocouple,
-                    channel: zone.probe_channel,
-                    lag_seconds: kiln.probe_time_constant(index).value(),
-                    fault: None,
-                    stale: true,
-                })
+                let lag = kiln.probe_time_constant(index).value();
+                Ok(Probe::new(kind, zone.probe_channel, lag, terminals))
             })
             .collect::<Result<Vec<_>, PlayError>>()?;
         let inputs = plan.bench.relays.iter().map(|relay| (relay.input, relay.active)).collect::<Vec<_>>();
         Ok(PlayedKiln {
             kiln,
-            probes,
             sensed: vec![false; inputs.len()],
             inputs,
-            terminals_celsius: ambient,
+            patterns: vec![None; plan.bench.relays.len()],
+            crossed: (0..probes.len()).collect(),
+            probes,
+            terminals,
             refused: None,
         })
     }
@@ -184,16 +163,65 @@ impl PlayedKiln {
         self.kiln.heat_on(zone)
     }
 
+    /// Whether every pole to a zone's element is open.
+    pub(crate) fn is_isolated(&self, zone: usize) -> bool {
+        self.kiln.is_isolated(zone)
+    }
+
     pub(crate) fn zone_millicelsius(&self, zone: usize) -> i64 {
         quantised(self.kiln.zone_temperature(zone).value())
     }
 
     pub(crate) fn relay_fault(&mut self, at: RigTime, relay: usize, fault: Option<RelayFault>) {
+        self.patterns[relay] = None;
         let fault = fault.map(|fault| match fault {
             RelayFault::Welded => ContactFault::Welded,
+            RelayFault::PoleWelded(pole) => ContactFault::PoleWelded(usize::from(pole).saturating_sub(1)),
             RelayFault::StuckOpen => ContactFault::StuckOpen,
+            RelayFault::OpensLate(release) => ContactFault::Sticky { release },
+            RelayFault::HalfShorted => ContactFault::HalfShorted,
+            RelayFault::HalfOpen => ContactFault::HalfOpen,
+            RelayFault::Burnt { power_thousandths } => ContactFault::HighResistance { power_thousandths },
+            RelayFault::WeldsAtTimes { welded, free } => {
+                self.patterns[relay] = Some(Pattern { welded, free, next: at + welded, to_welded: false });
+                ContactFault::Welded
+            }
         });
         let done = self.kiln.set_relay_fault(at, relay, fault);
+        self.note(done);
+    }
+
+    /// When the model next changes by itself: a sticky contact comes off, or one
+    /// that welds at times does or does not.
+    pub(crate) fn next_change(&self) -> Option<RigTime> {
+        let patterns = self.patterns.iter().flatten().map(|pattern| pattern.next);
+        patterns.chain(self.kiln.next_release()).min()
+    }
+
+    /// Lets what the model does by itself at this instant happen.
+    pub(crate) fn change(&mut self, at: RigTime) {
+        self.kiln.advance_to(at);
+        for relay in 0..self.patterns.len() {
+            let Some(pattern) = &mut self.patterns[relay] else { continue };
+            if pattern.next > at {
+                continue;
+            }
+            let fault = pattern.to_welded.then_some(ContactFault::Welded);
+            pattern.next += if pattern.to_welded { pattern.welded } else { pattern.free };
+            pattern.to_welded = !pattern.to_welded;
+            let done = self.kiln.set_relay_fault(at, relay, fault);
+            self.note(done);
+        }
+    }
+
+    /// A leg of the kiln's supply, from 1, is lost or comes back.
+    pub(crate) fn leg(&mut self, at: RigTime, leg: u8, present: bool) {
+        let done = self.kiln.set_leg(at, usize::from(leg).saturating_sub(1), present);
+        self.note(done);
+    }
+
+    pub(crate) fn kiln_supply(&mut self, at: RigTime, millivolts: i64) {
+        let done = self.kiln.set_supply_volts(at, Volts::new(millivolts as f64 / 1e3));
         self.note(done);
     }
 
@@ -207,19 +235,43 @@ impl PlayedKiln {
         self.note(done);
     }
 
-    /// Begins or ends a probe's fault; to be called with the kiln advanced to `at`.
-    pub(crate) fn probe_fault(&mut self, at: RigTime, zone: usize, fault: Option<ProbeFault>) {
-        let now = self.sheath(zone, at).0;
-        let probe = &mut self.probes[zone];
-        probe.stale = true;
-        probe.fault = fault.map(|fault| match fault {
-            ProbeFault::Open => Fault::Open,
-            ProbeFault::Short => Fault::Short,
-            ProbeFault::Reversed => Fault::Reversed,
-            ProbeFault::Frozen => Fault::Frozen { celsius: now },
-            ProbeFault::Offset(millicelsius) => Fault::Offset { celsius: millicelsius as f64 / 1e3 },
-            ProbeFault::PulledOut => Fault::PulledOut { since: at, from_celsius: now },
-        });
+    /// Begins a probe's fault; to be called with the kiln advanced to `at`. Gives
+    /// what the rig has to add by itself from now on, if the fault is of that kind.
+    pub(crate) fn probe_fault(&mut self, at: RigTime, zone: usize, fault: ProbeFault) -> Option<Disturbance> {
+        let now = self.junction(zone, at);
+        self.probes[zone].begin(at, now, fault);
+        self.probes[zone].disturb(at, now, fault)
+    }
+
+    /// Ends a probe's faults. Says whether the rig was adding something.
+    pub(crate) fn mend_probe(&mut self, zone: usize) -> bool {
+        // If it hangs elsewhere, it goes home, and what hung at its place takes the free one.
+        if let Some(place) = self.crossed.iter().position(|hangs| *hangs == zone).filter(|place| *place != zone) {
+            self.cross_probes(zone, place);
+        }
+        self.probes[zone].mend()
+    }
+
+    /// Whether a stimulus lets the rig add something to a zone's signal.
+    pub(crate) fn is_disturbed(&self, zone: usize) -> bool {
+        self.probes[zone].is_disturbed()
+    }
+
+    /// Two probes change places at the terminals.
+    pub(crate) fn cross_probes(&mut self, one: usize, other: usize) {
+        self.crossed.swap(one, other);
+        for zone in [one, other] {
+            let hangs = self.probes[self.crossed[zone]].kind();
+            self.probes[zone].hang(hangs);
+        }
+    }
+
+    /// The terminals are so much warmer than the converter takes them to be.
+    pub(crate) fn warm_terminals(&mut self, by_millicelsius: i64) {
+        self.terminals.celsius = self.terminals.believed + by_millicelsius as f64 / 1e3;
+        for probe in &mut self.probes {
+            probe.at_terminals(self.terminals);
+        }
     }
 
     /// Whether the probe's fault changed since this was last asked.
@@ -227,78 +279,23 @@ impl PlayedKiln {
         std::mem::take(&mut self.probes[zone].stale)
     }
 
-    /// Temperature and slope (°C, °C/s) of the sheath at an instant, before any fault.
-    fn sheath(&self, zone: usize, at: RigTime) -> (f64, f64) {
+    /// The junction at a zone's terminals at an instant, before any fault.
+    fn junction(&self, zone: usize, at: RigTime) -> Junction {
+        let zone = self.crossed[zone];
         let slope = self.kiln.probe_slope(zone).value();
         let ahead = (at - self.kiln.sample_time()).as_seconds();
-        (self.kiln.probe_temperature(zone).value() + slope * ahead, slope)
-    }
-
-    /// What is behind a probe's terminals at an instant at or after the kiln's sample time.
-    fn behind_terminals(&self, zone: usize, at: RigTime) -> Source {
-        let probe = &self.probes[zone];
-        let (sheath, slope) = self.sheath(zone, at);
-        match probe.fault {
-            Some(Fault::Open) => Source::Nothing,
-            Some(Fault::Short) => Source::Short,
-            None => Source::Junction { celsius: sheath, slope, reversed: false },
-            Some(Fault::Reversed) => Source::Junction { celsius: sheath, slope, reversed: true },
-            Some(Fault::Frozen { celsius }) => Source::Junction { celsius, slope: 0.0, reversed: false },
-            Some(Fault::Offset { celsius }) => Source::Junction { celsius: sheath + celsius, slope, reversed: false },
-            Some(Fault::PulledOut { since, from_celsius }) => {
-                let left = libm::exp(-(at - since).as_seconds() / probe.lag_seconds);
-                let above = (from_celsius - self.terminals_celsius) * left;
-                let celsius = self.terminals_celsius + above;
-                Source::Junction { celsius, slope: -above / probe.lag_seconds, reversed: false }
-            }
-        }
+        Junction { celsius: self.kiln.probe_temperature(zone).value() + slope * ahead, slope }
     }
 
     /// The temperature that a perfect instrument would read at a probe's terminals at
     /// an instant at or after the kiln's sample time; `None` where there is none (open
-    /// circuit, out of the type's range).
+    /// circuit, out of the type's range) or where it is not known (the rig disturbs it).
     pub(crate) fn shown_millicelsius(&self, zone: usize, at: RigTime) -> Option<i64> {
-        let Probe { thermocouple, cold, .. } = &self.probes[zone];
-        match self.behind_terminals(zone, at) {
-            Source::Nothing => None,
-            Source::Short => Some(quantised(self.terminals_celsius)),
-            Source::Junction { celsius, reversed: false, .. } => {
-                let (lowest, highest) = thermocouple.kind().range();
-                let within = celsius >= lowest.value() && celsius <= highest.value();
-                (within && cold.is_some()).then(|| quantised(celsius))
-            }
-            Source::Junction { celsius, reversed: true, .. } => {
-                let cold = (*cold)?;
-                let hot = thermocouple.emf(Celsius::new(celsius)).ok()?.value();
-                let read = thermocouple.temperature(Microvolts::new(cold - hot + cold)).ok()?;
-                Some(quantised(read.value()))
-            }
-        }
+        self.probes[zone].shown(at, self.junction(zone, at), self.terminals)
     }
 
     /// What to play at a probe's terminals from an instant at or after the kiln's sample time on.
     pub(crate) fn signal(&self, zone: usize, at: RigTime) -> ProbeSignal {
-        let Probe { thermocouple, cold, .. } = &self.probes[zone];
-        let (celsius, slope, sign) = match self.behind_terminals(zone, at) {
-            Source::Nothing => return ProbeSignal::Open,
-            Source::Short => return ProbeSignal::Short,
-            Source::Junction { celsius, slope, reversed } => (celsius, slope, if reversed { -1.0 } else { 1.0 }),
-        };
-        let emf = |celsius: f64| thermocouple.emf(Celsius::new(celsius)).map(Microvolts::value);
-        let (Ok(hot), Some(cold)) = (emf(celsius), *cold) else { return ProbeSignal::Open };
-        let microvolts = sign * (hot - cold);
-        // Over one second, so that the line meets the next set-point.
-        let per_second = emf(celsius + slope).map_or(0.0, |ahead| sign * (ahead - hot));
-        ProbeSignal::Voltage { nanovolts: nanovolts(microvolts), nanovolts_per_second: nanovolts(per_second) }
+        self.probes[zone].signal(at, self.junction(zone, at), self.terminals)
     }
-}
-
-/// Thousandths of a degree: where temperatures enter the engine.
-fn quantised(celsius: f64) -> i64 {
-    MilliCelsius::from_celsius(Celsius::new(celsius)).map_or(0, MilliCelsius::value)
-}
-
-/// Nanovolts: where voltages leave the engine. A thermocouple's are within ±80 mV.
-fn nanovolts(microvolts: f64) -> i32 {
-    Nanovolts::from_microvolts(Microvolts::new(microvolts)).map_or(0, Nanovolts::value)
 }

@@ -1,6 +1,7 @@
 //! What a scenario came to.
 
 use dryfire_judge::{Finding, Verdict};
+use dryfire_kiln::Peak;
 use dryfire_units::RigTime;
 
 use crate::{RigCounters, Trouble};
@@ -37,6 +38,15 @@ pub struct FindingReport {
     pub finding: Finding,
 }
 
+/// The hottest part of a zone's firing, for [`HeatWork`](dryfire_kiln::HeatWork).
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ZoneHeatWork {
+    /// The zone's name.
+    pub zone: String,
+    /// Its peak.
+    pub peak: Peak,
+}
+
 /// What one scenario came to on one bench.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct ScenarioResult {
@@ -54,6 +64,9 @@ pub struct ScenarioResult {
     pub remarks: Vec<String>,
     /// What broke down, if anything did.
     pub trouble: Option<Trouble>,
+    /// What the firing did to cones, by zone; only of a clean firing, in which
+    /// nothing was broken and which ran to its end. A plausibility value, no finding.
+    pub heat_work: Vec<ZoneHeatWork>,
     /// The last counters of the bench.
     pub counters: RigCounters,
     /// The run's own seed.

@@ -117,10 +117,16 @@ pub(crate) struct Script {
     moments: Vec<Option<RigTime>>,
     /// Whether the next step waits for what a switch does.
     switches: bool,
+    /// Switches that are on for a moment only, and may be off again at the watermark.
+    momentary: Vec<SignalId>,
+    /// Whether the next step waits for such a switch.
+    catches: bool,
+    /// Whether the condition of such a step held at some instant since it waits.
+    caught: bool,
 }
 
 impl Script {
-    pub(crate) fn new(steps: Vec<PlannedStep>, moments: usize, begin: RigTime) -> Self {
+    pub(crate) fn new(steps: Vec<PlannedStep>, moments: usize, begin: RigTime, momentary: Vec<SignalId>) -> Self {
         let mut script = Script {
             steps,
             next: 0,
@@ -129,6 +135,9 @@ impl Script {
             pending: None,
             moments: vec![None; moments],
             switches: false,
+            momentary,
+            catches: false,
+            caught: false,
         };
         script.reset_watches();
         script
@@ -149,13 +158,16 @@ impl Script {
 
     /// Follows the stop-watches; to be called after every change of a value.
     pub(crate) fn note_change(&mut self, at: RigTime, present: &Present) {
-        if self.watches.is_empty() {
+        if self.watches.is_empty() && !self.catches {
             return;
         }
         let Some(PlannedStep { wait: PlannedWait::When { condition, .. }, .. }) = self.steps.get(self.next) else {
             return;
         };
         follow(condition, at, present, &mut self.watches);
+        if self.catches && self.pending.is_none() && at >= self.since {
+            self.caught |= holds(condition, at, present, &self.watches) == Some(true);
+        }
     }
 
     /// What the script does at the watermark.
@@ -166,12 +178,13 @@ impl Script {
         let Some(step) = self.steps.get(self.next) else { return Progress::Done };
         let due = match &step.wait {
             PlannedWait::BeginFiring => now >= self.since,
-            PlannedWait::When { patience, .. } if now > self.since + *patience => {
+            PlannedWait::When { patience, .. } if now > self.since + *patience && !self.caught => {
                 // Even if it holds by now: it did not come in time.
                 return Progress::GaveUp(self.next);
             }
             PlannedWait::When { condition, .. } => {
-                now >= self.since && holds(condition, now, present, &self.watches) == Some(true)
+                let holds_now = holds(condition, now, present, &self.watches) == Some(true);
+                now >= self.since && (self.caught || holds_now)
             }
             PlannedWait::Wait(_) | PlannedWait::At { .. } => self.appointed().is_some_and(|at| now >= at),
         };
@@ -236,13 +249,16 @@ impl Script {
     }
 
     fn reset_watches(&mut self) {
-        let (count, switches) = match self.steps.get(self.next) {
+        let (count, switches, catches) = match self.steps.get(self.next) {
             Some(PlannedStep { wait: PlannedWait::When { condition, .. }, .. }) => {
-                (count_watches(condition), changes_between_samples(condition))
+                let catches = looks_at_any(condition, &self.momentary);
+                (count_watches(condition), changes_between_samples(condition), catches)
             }
-            _ => (0, false),
+            _ => (0, false, false),
         };
         self.switches = switches;
+        self.catches = catches;
+        self.caught = false;
         self.watches.clear();
         self.watches.resize(count, None);
     }
@@ -271,6 +287,26 @@ fn changes_between_samples(condition: &PlannedCondition) -> bool {
         PlannedCondition::HeldFor { .. } => true,
         PlannedCondition::Not(inner) => changes_between_samples(inner),
         PlannedCondition::All(parts) | PlannedCondition::Any(parts) => parts.iter().any(changes_between_samples),
+    }
+}
+
+fn looks_at_any(condition: &PlannedCondition, signals: &[SignalId]) -> bool {
+    match condition {
+        PlannedCondition::Now(condition) => is_about_any(condition, signals),
+        PlannedCondition::HeldFor { condition, .. } | PlannedCondition::Not(condition) => {
+            looks_at_any(condition, signals)
+        }
+        PlannedCondition::All(parts) | PlannedCondition::Any(parts) => {
+            parts.iter().any(|part| looks_at_any(part, signals))
+        }
+    }
+}
+
+fn is_about_any(condition: &Condition, signals: &[SignalId]) -> bool {
+    match condition {
+        Condition::Compare { signal, .. } | Condition::Is { signal, .. } => signals.contains(signal),
+        Condition::Not(inner) => is_about_any(inner, signals),
+        Condition::All(parts) | Condition::Any(parts) => parts.iter().any(|part| is_about_any(part, signals)),
     }
 }
 

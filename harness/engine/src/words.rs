@@ -2,10 +2,16 @@
 
 use std::fmt::Write as _;
 
-use dryfire_judge::{Claim, Comparison, Condition, Finding, Instant, Margin, Part, Reason, Scope, SignalId, SignalKind};
-use dryfire_scenario::{ContactRole, ProbeFault, RelayFault, RelaySelector, Segment, Stimulus, ZoneSelector};
+use dryfire_judge::{
+    Claim, Comparison, Condition, Finding, Instant, Margin, Part, Reason, Scope, SignalId, SignalKind,
+};
+use dryfire_scenario::{ContactRole, Segment};
 
 use crate::plan::{Plan, contact_name};
+
+mod stimuli;
+
+pub(crate) use stimuli::{contact, stimulus};
 
 /// A temperature with at most one digit after the point.
 pub(crate) fn celsius(millicelsius: i64) -> String {
@@ -63,69 +69,22 @@ pub fn program(firing: &[Segment]) -> String {
 }
 
 /// Thousandths as a decimal number without needless zeros.
-fn decimal(thousandths: i64) -> String {
+pub(crate) fn decimal(thousandths: i64) -> String {
     let sign = if thousandths < 0 { "-" } else { "" };
     let (whole, rest) = (thousandths.abs() / 1000, thousandths.abs() % 1000);
     let text = format!("{sign}{whole}.{rest:03}");
     text.trim_end_matches('0').trim_end_matches('.').to_owned()
 }
 
-pub(crate) fn contact(role: ContactRole, engaged: bool) -> &'static str {
-    match (role, engaged) {
-        (ContactRole::Lid, true) => "lid opened",
-        (ContactRole::Lid, false) => "lid shut",
-        (ContactRole::Stop, true) => "stop pressed",
-        (ContactRole::Stop, false) => "stop released",
-        (ContactRole::Start, true) => "start pressed",
-        (ContactRole::Start, false) => "start released",
-        (ContactRole::Acknowledge, true) => "acknowledge pressed",
-        (ContactRole::Acknowledge, false) => "acknowledge released",
-    }
-}
-
-fn of_zone(what: &str, zone: &ZoneSelector) -> String {
-    match zone {
-        ZoneSelector::All => what.to_owned(),
-        ZoneSelector::Number(number) => format!("{what} {number}"),
-        ZoneSelector::Name(name) => format!("{what} {name}"),
-    }
-}
-
-fn relay(selector: &RelaySelector) -> String {
-    match selector {
-        RelaySelector::Safety => "safety contactor".to_owned(),
-        RelaySelector::Element(zone) => of_zone("element relay", zone),
-    }
-}
-
-pub(crate) fn stimulus(stimulus: &Stimulus) -> String {
-    match stimulus {
-        Stimulus::Probe { fault, zone } => {
-            let probe = of_zone("probe", zone);
-            match fault {
-                ProbeFault::Open => format!("{probe} open"),
-                ProbeFault::Short => format!("{probe} shorted"),
-                ProbeFault::Reversed => format!("{probe} reversed"),
-                ProbeFault::Frozen => format!("{probe} frozen"),
-                ProbeFault::Offset(by) => format!("{probe} reads {} off", celsius(*by)),
-                ProbeFault::PulledOut => format!("{probe} pulled out"),
-            }
-        }
-        Stimulus::ReconnectProbe { zone } => format!("{} in order again", of_zone("probe", zone)),
-        Stimulus::Relay { fault: RelayFault::Welded, relay: which } => format!("{} welded", relay(which)),
-        Stimulus::Relay { fault: RelayFault::StuckOpen, relay: which } => format!("{} stuck open", relay(which)),
-        Stimulus::FreeRelay { relay: which } => format!("{} works again", relay(which)),
-        Stimulus::LoseElement { zone } => format!("{} lost", of_zone("element", zone)),
-        Stimulus::Contact { contact: role, engaged } => contact(*role, *engaged).to_owned(),
-        Stimulus::Supply { on: true } => "supply restored".to_owned(),
-        Stimulus::Supply { on: false } => "supply cut".to_owned(),
-        Stimulus::Console(line) => format!("console: {line}"),
-        Stimulus::Prompt(text) => format!("operator: {text}"),
-    }
-}
-
 fn switch_state(plan: &Plan, signal: SignalId, on: bool) -> String {
     let name = &plan.table.get(signal).name;
+    // Of these the name is the whole sentence.
+    if plan.console.iter().any(|console| console.id == signal) {
+        return if on { name.clone() } else { format!("not {name}") };
+    }
+    if plan.isolated.iter().any(|isolated| isolated.id == signal) {
+        return if on { name.clone() } else { name.replacen("isolated", "live", 1) };
+    }
     let (when_on, when_off) = if name == "safety" {
         ("closed", "open")
     } else if name == contact_name(ContactRole::Lid) {
@@ -165,7 +124,7 @@ fn joined(plan: &Plan, parts: &[Condition], word: &str) -> String {
     parts.iter().map(|part| condition(plan, part)).collect::<Vec<_>>().join(word)
 }
 
-fn instant(plan: &Plan, instant: &Instant) -> String {
+pub(crate) fn instant(plan: &Plan, instant: &Instant) -> String {
     let name = &plan.moments[usize::from(instant.moment.0)];
     if instant.offset.as_micros() == 0 { name.clone() } else { format!("{name} + {}", instant.offset) }
 }

@@ -4,6 +4,8 @@ use core::fmt;
 
 use dryfire_units::RigSpan;
 
+use crate::supply::{Conductor, SupplySystem};
+
 /// Relays and the ways of the current through them.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Circuit {
@@ -19,6 +21,9 @@ pub struct ZonePath {
     /// For each supply pole that feeds the element, the relays in series in it
     /// (none: a plain wire). A relay that stands in several poles has a contact in each.
     pub poles: Vec<Vec<usize>>,
+    /// The conductors of the supply between which the element lies, in the order of the
+    /// poles; `None`: as [`SupplySystem::usual_ends`] has it.
+    pub between: Option<[Conductor; 2]>,
 }
 
 /// What is wrong with a relay's contacts.
@@ -65,6 +70,11 @@ pub enum CircuitError {
         /// Number of relays.
         relays: usize,
     },
+    /// A path ends at a conductor that the supply does not have, or twice at the same.
+    WrongEnds {
+        /// Zone of the path.
+        zone: usize,
+    },
     /// A path without any pole: it could never carry current.
     NoPoles {
         /// Zone of the path.
@@ -81,6 +91,11 @@ impl fmt::Display for CircuitError {
             Self::NoSuchRelay { zone, relay, relays } => {
                 write!(f, "the path of zone {} names relay {}, but there are only {relays}", zone + 1, relay + 1)
             }
+            Self::WrongEnds { zone } => write!(
+                f,
+                "the path of zone {} has to lie between two different conductors that the kiln's supply has",
+                zone + 1
+            ),
             Self::NoPoles { zone } => {
                 write!(
                     f,
@@ -98,28 +113,32 @@ impl Circuit {
     /// A circuit whose every zone has its own relay in one pole, after a common safety relay 0;
     /// zone `z` has relay `z + 1`.
     pub fn safety_and_elements(zones: usize) -> Self {
-        let paths = (0..zones).map(|zone| ZonePath { poles: vec![vec![0, zone + 1]] }).collect();
+        let paths = (0..zones).map(|zone| ZonePath { poles: vec![vec![0, zone + 1]], between: None }).collect();
         Circuit { relays: zones + 1, paths }
     }
 
     /// A circuit whose every zone has just its own relay, in one pole.
     pub fn elements_only(zones: usize) -> Self {
-        let paths = (0..zones).map(|zone| ZonePath { poles: vec![vec![zone]] }).collect();
+        let paths = (0..zones).map(|zone| ZonePath { poles: vec![vec![zone]], between: None }).collect();
         Circuit { relays: zones, paths }
     }
 
-    /// Checks it against a number of zones.
+    /// Checks it against a number of zones and how the kiln is fed.
     ///
     /// # Errors
     ///
     /// The first mistake found.
-    pub fn check(&self, zones: usize) -> Result<(), CircuitError> {
+    pub fn check(&self, zones: usize, system: SupplySystem) -> Result<(), CircuitError> {
         if self.paths.len() != zones {
             return Err(CircuitError::WrongNumberOfPaths { zones, paths: self.paths.len() });
         }
         for (zone, path) in self.paths.iter().enumerate() {
             if path.poles.is_empty() {
                 return Err(CircuitError::NoPoles { zone });
+            }
+            let [from, to] = path.ends(system, zone);
+            if from == to || !system.has(from) || !system.has(to) {
+                return Err(CircuitError::WrongEnds { zone });
             }
             if let Some(&relay) = path.poles.iter().flatten().find(|&&relay| relay >= self.relays) {
                 return Err(CircuitError::NoSuchRelay { zone, relay, relays: self.relays });
@@ -161,6 +180,11 @@ impl RelayState {
 }
 
 impl ZonePath {
+    /// The conductors between which the element of this zone lies.
+    pub(crate) fn ends(&self, system: SupplySystem, zone: usize) -> [Conductor; 2] {
+        self.between.unwrap_or_else(|| system.usual_ends(zone))
+    }
+
     /// Share of full power that gets through: that of the worst contact in the path.
     pub(crate) fn power_thousandths(&self, relays: &[RelayState]) -> u16 {
         let contacts = self.poles.iter().enumerate();

@@ -2,6 +2,8 @@
 
 use core::fmt;
 
+use crate::supply::SupplySystem;
+
 use dryfire_units::bounds::{self, Bound};
 use dryfire_units::{
     Celsius, JoulesPerKelvin, JoulesPerKilogramKelvin, Kilograms, KilogramsPerCubicMetre, Metres, Seconds,
@@ -13,8 +15,10 @@ use dryfire_units::{
 pub struct KilnDescription {
     /// What it is called.
     pub name: String,
-    /// The supply's voltage, root mean square.
+    /// The supply's voltage, root mean square: between two legs, with one leg only between it and neutral.
     pub supply: Volts,
+    /// How the supply is made.
+    pub system: SupplySystem,
     /// Its zones, from the top down; between one and [`KilnDescription::MAX_ZONES`].
     pub zones: Vec<Zone>,
     /// How each zone exchanges heat with the next one down: one fewer than zones.

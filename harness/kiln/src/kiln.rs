@@ -7,6 +7,7 @@ use dryfire_units::{Celsius, CelsiusPerSecond, Joules, RigSpan, RigTime, Seconds
 use crate::circuit::{Circuit, CircuitError, RelayFault, RelayState};
 use crate::description::{DescriptionError, KilnDescription};
 use crate::model::{Model, Supply};
+use crate::supply::{Branch, Legs};
 
 /// How the kiln stands at time zero.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -70,6 +71,13 @@ pub enum KilnError {
         /// How many there are.
         zones: usize,
     },
+    /// The supply has no such leg.
+    NoSuchLeg {
+        /// Its index.
+        leg: usize,
+        /// How many there are.
+        legs: usize,
+    },
     /// The kiln has no lid that opens.
     NoLid,
     /// A voltage below 0 or above 1000 V, or not a number.
@@ -94,6 +102,7 @@ impl fmt::Display for KilnError {
             }
             Self::NoSuchRelay { relay, relays } => write!(f, "there is no relay {}, only {relays}", relay + 1),
             Self::NoSuchZone { zone, zones } => write!(f, "there is no zone {}, only {zones}", zone + 1),
+            Self::NoSuchLeg { leg, legs } => write!(f, "the supply has no leg {}, only {legs}", leg + 1),
             Self::NoLid => f.write_str("the kiln has no lid that opens"),
             Self::SupplyVolts(volts) => write!(f, "the supply has to lie between 0 V and 1000 V, found {volts}"),
         }
@@ -126,6 +135,9 @@ pub struct Kiln {
     intact: Vec<bool>,
     supply: Vec<Supply>,
     supply_volts: f64,
+    legs: Legs,
+    /// Each zone's element as the supply sees it.
+    branches: Vec<Branch>,
     has_lid: bool,
     lid_open: bool,
     grid: RigSpan,
@@ -169,13 +181,21 @@ impl Kiln {
     ) -> Result<Self, KilnError> {
         description.check().map_err(KilnError::Description)?;
         let zones = description.zones.len();
-        circuit.check(zones).map_err(KilnError::Circuit)?;
+        circuit.check(zones, description.system).map_err(KilnError::Circuit)?;
         let (ambient, soaked) = (start.ambient.value(), start.kiln.value());
         if !(ambient >= -50.0 && soaked >= ambient && soaked <= 1400.0) {
             return Err(KilnError::Start(start));
         }
         let grid = grid.clamp(RigSpan::from_micros(1), Self::GRID);
+        let branches = description.zones.iter().zip(&circuit.paths).enumerate();
+        let branches = branches.map(|(index, (zone, path))| {
+            let rated_at = zone.element.rated_at.value();
+            let conductance = zone.element.rated.value() / (rated_at * rated_at * zone.element.ageing);
+            Branch { ends: path.ends(description.system, index), conductance, share: 0.0 }
+        });
         let mut kiln = Kiln {
+            legs: Legs::of(description.system),
+            branches: branches.collect(),
             relays: vec![RelayState::default(); circuit.relays],
             commanded: vec![false; circuit.relays],
             releases: vec![None; circuit.relays],
@@ -244,8 +264,9 @@ impl Kiln {
     fn resupply(&mut self) {
         for (zone, path) in self.circuit.paths.iter().enumerate() {
             let share = if self.intact[zone] { path.power_thousandths(&self.relays) } else { 0 };
-            self.supply[zone] = Supply { volts: self.supply_volts, share: f64::from(share) / 1000.0 };
+            self.branches[zone].share = f64::from(share) / 1000.0;
         }
+        self.legs.feed(self.supply_volts, &self.branches, &mut self.supply);
     }
 
     fn check_relay(&self, relay: usize) -> Result<(), KilnError> {
@@ -356,6 +377,25 @@ impl Kiln {
         if self.supply_volts != volts.value() {
             self.stop_at(at)?;
             self.supply_volts = volts.value();
+            self.resupply();
+        }
+        Ok(())
+    }
+
+    /// A leg of the supply (from 0) is lost or comes back at `at`. What the elements
+    /// then get follows from how they are connected.
+    ///
+    /// # Errors
+    ///
+    /// No such leg, or `at` before [`sample_time`](Self::sample_time).
+    pub fn set_leg(&mut self, at: RigTime, leg: usize, present: bool) -> Result<(), KilnError> {
+        let legs = self.legs.count();
+        if leg >= legs {
+            return Err(KilnError::NoSuchLeg { leg, legs });
+        }
+        if self.legs.is_present(leg) != present {
+            self.stop_at(at)?;
+            self.legs.set(leg, present);
             self.resupply();
         }
         Ok(())

@@ -9,10 +9,12 @@
 
 mod circuit;
 mod description;
+mod heat_work;
 mod kiln;
 mod material;
 mod model;
 mod safety_time;
+mod supply;
 mod three_ring;
 mod wall;
 
@@ -21,8 +23,10 @@ pub use description::{
     Conductivity, DescriptionError, Element, KilnDescription, Layer, Lid, Limits, Load, Material, Outside, Probe,
     SpecificHeat, Zone, ZoneCoupling,
 };
+pub use heat_work::{Climb, Cone, HeatWork, Peak};
 pub use kiln::{Kiln, KilnError, StartProfile, StartState};
 pub use safety_time::{
     Before, Failure, LoadState, SafetyCase, SafetyError, SafetyGrid, SafetyLimit, SafetyTime, safety_times,
 };
+pub use supply::{Conductor, SupplySystem};
 pub use three_ring::three_ring;

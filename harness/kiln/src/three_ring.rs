@@ -5,6 +5,7 @@ use dryfire_units::{
     SquareMetres, Volts, Watts, WattsPerKelvin, WattsPerMetreKelvin, WattsPerSquareMetreKelvin,
 };
 
+use crate::SupplySystem;
 use crate::description::{
     Conductivity, Element, KilnDescription, Layer, Lid, Limits, Load, Material, Outside, Probe, SpecificHeat, Zone,
     ZoneCoupling,
@@ -20,6 +21,7 @@ pub fn three_ring() -> KilnDescription {
     KilnDescription {
         name: "three-ring".to_string(),
         supply: Volts::new(240.0),
+        system: SupplySystem::SplitPhase,
         zones: vec![
             ring("top", 0.85, 4100.0, 12.0),
             ring("middle", 0.55, 3300.0, 14.0),

@@ -10,7 +10,7 @@ use rstest::rstest;
 
 /// A kiln whose zones each hang on a two-pole contactor (relay 0) and a one-pole relay of their own in the first pole.
 fn two_pole() -> Circuit {
-    let paths = (0..3).map(|zone| ZonePath { poles: vec![vec![0, zone + 1], vec![0]] }).collect();
+    let paths = (0..3).map(|zone| ZonePath { poles: vec![vec![0, zone + 1], vec![0]], between: None }).collect();
     Circuit { relays: 4, paths }
 }
 
@@ -230,7 +230,11 @@ fn circuits_that_do_not_fit_are_refused() {
     let description = three_ring();
     let paths = |paths: Vec<ZonePath>| Kiln::new(&description, Circuit { relays: 1, paths }, hot()).map(|_| ());
     let one = |poles: Vec<Vec<usize>>| {
-        vec![ZonePath { poles: vec![vec![0]] }, ZonePath { poles }, ZonePath { poles: vec![vec![0]] }]
+        vec![
+            ZonePath { poles: vec![vec![0]], between: None },
+            ZonePath { poles, between: None },
+            ZonePath { poles: vec![vec![0]], between: None },
+        ]
     };
     let mut complaints = String::new();
     for circuit in [vec![], one(vec![vec![1]]), one(vec![])] {

@@ -142,7 +142,7 @@ proptest! {
         description.zones[2] = middle;
         description.lid = None;
         // One relay feeds all three.
-        let path = dryfire_kiln::ZonePath { poles: vec![vec![0]] };
+        let path = dryfire_kiln::ZonePath { poles: vec![vec![0]], between: None };
         let circuit = Circuit { relays: 3, paths: vec![path; 3] };
         let mut kiln = Kiln::new(&description, circuit, StartState::cold(celsius(20.0))).expect("a good kiln");
         fire(&mut kiln, &switchings, |_| {});

@@ -27,12 +27,28 @@ pub struct Bench {
     pub contacts: Vec<Contact>,
     /// Whether the rig can cut the controller's own supply.
     pub supply_switch: bool,
+    /// The leg of the kiln's supply (from 1) that feeds the controller; `None`: none that a scenario can lose.
+    pub controls_leg: Option<u8>,
+    /// What reads the probes.
+    pub converter: ConverterChoice,
     /// How a firing is begun.
     pub begin: BeginFiring,
     /// What the controller promises.
     pub declares: Declared,
     /// How well the bench knows what it measures.
     pub uncertainty: Uncertainty,
+}
+
+/// What reads the probes, by its behaviour.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum ConverterChoice {
+    /// Linearised by the reference functions.
+    #[default]
+    Linearised,
+    /// 14 bits and a straight line for each thermocouple type.
+    FourteenBit,
+    /// 12 bits and a straight line, type K only, 0 to 1023.75 °C.
+    TwelveBit,
 }
 
 /// What plays the kiln.
@@ -127,6 +143,18 @@ pub struct Path {
     pub zone: usize,
     /// One entry for each pole of the supply that feeds it.
     pub poles: Vec<Pole>,
+    /// The wires of the supply between which its element lies, in the order of
+    /// the poles; `None`: as is usual for the kiln's supply.
+    pub between: Option<[Wire; 2]>,
+}
+
+/// A wire of the kiln's supply.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Wire {
+    /// A leg or phase, from 1.
+    Leg(u8),
+    /// Neutral, or the common point of a star.
+    Neutral,
 }
 
 /// One pole: the relays in series in it (none: a plain wire).

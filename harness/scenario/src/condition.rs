@@ -8,21 +8,22 @@
 //!             | comparison , [ held ]
 //!             | state , [ held ] ;
 //! held        = "for" , duration ;
-//! comparison  = level , ( "<" | "<=" | "≤" | ">" | ">=" | "≥" ) , limit ;
+//! comparison  = measured , ( "<" | "<=" | "≤" | ">" | ">=" | "≥" ) , limit ;
 //! state       = switch , word ;
 //! ```
+//!
+//! What is measured and what it is compared with is read in [`measured`].
 
-use std::fmt;
+pub(crate) mod measured;
+mod printed;
 
+use crate::console::ConsolePattern;
 use crate::diagnostic::{Diagnostic, DiagnosticKind};
-use crate::quantity::{span_text, thousandths};
 use crate::source::{Source, quoted};
 use crate::suggest::{either, nearest};
 use crate::text::ScalarText;
 use crate::words::{Mistake, Words};
-use crate::{
-    Comparison, Condition, ContactRole, DeclaredLimit, LevelSignal, Limit, Spanned, SwitchSignal, ZoneSelector,
-};
+use crate::{Condition, ContactRole, Spanned, SwitchSignal, ZoneSelector};
 
 /// Nesting of brackets and `not` beyond this is refused.
 const MAX_NESTING: usize = 16;
@@ -37,8 +38,27 @@ pub enum ConditionPlace {
 }
 
 /// Every signal by its word, as conditions name them.
-pub const SIGNALS: &[&str] =
-    &["kiln", "probe", "heat", "element", "safety", "lid", "stop", "start", "acknowledge", "supply"];
+pub const SIGNALS: &[&str] = &[
+    "kiln",
+    "probe",
+    "heat",
+    "element",
+    "safety",
+    "lid",
+    "stop",
+    "start",
+    "acknowledge",
+    "supply",
+    "isolated",
+    "live",
+    "console",
+    "rise",
+    "rate",
+    "duty",
+];
+
+/// Words that begin a comparison.
+const MEASURED: &[&str] = &["kiln", "probe", "rise", "rate", "duty"];
 
 /// The words for a switch that is on, and for one that is off.
 fn states(switch: &SwitchSignal) -> [&'static str; 2] {
@@ -47,6 +67,9 @@ fn states(switch: &SwitchSignal) -> [&'static str; 2] {
         SwitchSignal::Safety => ["closed", "open"],
         SwitchSignal::Contact(ContactRole::Lid) => ["open", "shut"],
         SwitchSignal::Contact(_) => ["pressed", "released"],
+        // Of these the word is the whole sentence.
+        SwitchSignal::Isolated(_) => ["isolated", "live"],
+        SwitchSignal::Console(_) => ["says", "does not say"],
     }
 }
 
@@ -69,41 +92,6 @@ pub(crate) fn condition(text: &ScalarText, place: ConditionPlace) -> Result<Cond
     let condition = parser.alternatives()?;
     parser.words.end("conditions are joined by `and` or `or`")?;
     Ok(condition)
-}
-
-/// Reads a limit of temperature: `1300 °C`, `kiln limit - 20 °C`.
-pub(crate) fn limit(words: &mut Words<'_>) -> Result<Spanned<Limit>, Mistake> {
-    let start = words.range().start;
-    let which = if words.take_phrase(&["declared", "top", "temperature"])? {
-        Some(DeclaredLimit::TopTemperature)
-    } else if words.take_phrase(&["kiln", "limit"])? {
-        Some(DeclaredLimit::KilnLimit)
-    } else {
-        None
-    };
-    let value = match which {
-        None if words.word().is_some() => {
-            let words_hint = "a limit is a temperature (`1300 °C`), `declared top temperature` or `kiln limit`, \
-                              the last two perhaps with `+ 20 °C`";
-            return Err(words.wanted(DiagnosticKind::BadSentence, "a limit", Some(words_hint.to_owned())));
-        }
-        None => Limit::Temperature(words.temperature()?.0),
-        Some(which) => {
-            let sign = match words.written() {
-                Some("+") => 1,
-                Some("-") => -1,
-                _ => 0,
-            };
-            let mut plus_millicelsius = 0;
-            if sign != 0 {
-                words.step();
-                plus_millicelsius = sign * words.difference()?;
-            }
-            Limit::Declared { which, plus_millicelsius }
-        }
-    };
-    let span = words.span(start..words.end_of_last());
-    Ok(Spanned { value, span })
 }
 
 struct Parser<'t> {
@@ -208,56 +196,23 @@ impl Parser<'_> {
         if !SIGNALS.contains(&word) {
             return Err(self.unknown_signal(word));
         }
-        let word_range = self.words.range();
-        self.words.step();
-        let has_zones = matches!(word, "kiln" | "probe" | "heat" | "element");
-        let zone = self.words.zone()?;
-        let span = self.words.span(start..self.words.end_of_last());
-        if !has_zones && zone != ZoneSelector::All {
-            return Err(Mistake {
-                kind: DiagnosticKind::UnknownSignal,
-                range: word_range.start..self.words.end_of_last(),
-                message: format!("{} is one for the whole kiln and has no zones", quoted(word)),
-                hint: Some(format!("write `{word}` alone")),
-            });
+        if MEASURED.contains(&word) {
+            return measured::comparison(&mut self.words);
         }
-        let switch = match word {
-            "kiln" => return self.comparison(Spanned { value: LevelSignal::Kiln(zone), span }),
-            "probe" => return self.comparison(Spanned { value: LevelSignal::Probe(zone), span }),
-            "heat" => SwitchSignal::Heat(zone),
-            "element" => SwitchSignal::Element(zone),
-            "safety" => SwitchSignal::Safety,
-            "supply" => SwitchSignal::Supply,
-            "lid" => SwitchSignal::Contact(ContactRole::Lid),
-            "stop" => SwitchSignal::Contact(ContactRole::Stop),
-            "start" => SwitchSignal::Contact(ContactRole::Start),
-            _ => SwitchSignal::Contact(ContactRole::Acknowledge),
-        };
+        let switch = switch(&mut self.words)?;
+        if let SwitchSignal::Isolated(_) = switch {
+            let span = self.words.span(start..self.words.end_of_last());
+            return Ok(Condition::Is { switch: Spanned { value: switch, span }, on: word == "isolated" });
+        }
+        let span = self.words.span(start..self.words.end_of_last());
+        if let SwitchSignal::Console(_) = switch {
+            return Ok(Condition::Is { switch: Spanned { value: switch, span }, on: true });
+        }
         let [on, off] = states(&switch);
         match self.words.take_one(&[(on, true), (off, false)]) {
             Some(on) => Ok(Condition::Is { switch: Spanned { value: switch, span }, on }),
             None => Err(self.unknown_state(word, on, off)),
         }
-    }
-
-    fn comparison(&mut self, level: Spanned<LevelSignal>) -> Result<Condition, Mistake> {
-        let comparison = match self.words.written() {
-            Some("<") => Comparison::Below,
-            Some("<=" | "≤") => Comparison::AtMost,
-            Some(">") => Comparison::Above,
-            Some(">=" | "≥") => Comparison::AtLeast,
-            written => {
-                let hint = match written {
-                    Some("=" | "==") => "a temperature is never met exactly; use `>=` or `<=`",
-                    Some("on" | "off") => "`kiln` and `probe` are temperatures; the switches are `heat` and `element`",
-                    _ => "compare with `<`, `<=`, `>` or `>=`, for example `kiln > 400 °C`",
-                };
-                return Err(self.words.wanted(DiagnosticKind::BadSentence, "a comparison", Some(hint.to_owned())));
-            }
-        };
-        self.words.step();
-        let limit = limit(&mut self.words)?;
-        Ok(Condition::Compare { level, comparison, limit })
     }
 
     fn unknown_signal(&self, word: &str) -> Mistake {
@@ -270,6 +225,13 @@ impl Parser<'_> {
             "door" => "the lid or door is `lid`: `lid open`".to_owned(),
             "elements" => "one or any element is `element`: `element on`".to_owned(),
             "power" => "`heat` is current in an element, `supply` the controller's own supply".to_owned(),
+            "temperature-difference" | "difference" => "write `kiln.top - kiln.bottom < 60 °C`".to_owned(),
+            "spread" => "it stands after what it is the spread of: `probe spread < 60 °C`".to_owned(),
+            "set-point" | "setpoint" | "target" => {
+                "what the controller aims at cannot be observed; compare `probe` with temperatures of the firing"
+                    .to_owned()
+            }
+            "log" | "serial" => "what the controller writes is `console says \"…\"`".to_owned(),
             "or" | "and" => format!("`{word}` joins two conditions; one of them is missing"),
             _ => match nearest(word, SIGNALS.iter().copied()) {
                 Some(near) => format!("did you mean `{near}`?"),
@@ -291,6 +253,7 @@ impl Parser<'_> {
     fn unknown_state(&self, signal: &str, on: &str, off: &str) -> Mistake {
         let hint = match self.words.written() {
             Some("is") => format!("leave `is` out: `{signal} {on}`"),
+            Some("isolated" | "live") => "`isolated` and `live` stand alone, or with a zone: `isolated.top`".to_owned(),
             Some("cut") if signal == "heat" => {
                 "`heat: cut` is an expectation of its own: `within: 10 s, heat: cut`".to_owned()
             }
@@ -305,6 +268,56 @@ impl Parser<'_> {
     }
 }
 
+/// Reads a switch, without its state: `element.top`, `console says "…"`.
+pub(crate) fn switch(words: &mut Words<'_>) -> Result<SwitchSignal, Mistake> {
+    let word_range = words.range();
+    let word = words.word().unwrap_or_default();
+    let has_zones = matches!(word, "heat" | "element" | "isolated" | "live");
+    if word == "console" {
+        return console(words);
+    }
+    words.step();
+    let zone = words.zone()?;
+    if !has_zones && zone != ZoneSelector::All {
+        return Err(Mistake {
+            kind: DiagnosticKind::UnknownSignal,
+            range: word_range.start..words.end_of_last(),
+            message: format!("{} is one for the whole kiln and has no zones", quoted(word)),
+            hint: Some(format!("write `{word}` alone")),
+        });
+    }
+    Ok(match word {
+        "heat" => SwitchSignal::Heat(zone),
+        "element" => SwitchSignal::Element(zone),
+        "isolated" | "live" => SwitchSignal::Isolated(zone),
+        "safety" => SwitchSignal::Safety,
+        "supply" => SwitchSignal::Supply,
+        "lid" => SwitchSignal::Contact(ContactRole::Lid),
+        "stop" => SwitchSignal::Contact(ContactRole::Stop),
+        "start" => SwitchSignal::Contact(ContactRole::Start),
+        _ => SwitchSignal::Contact(ContactRole::Acknowledge),
+    })
+}
+
+/// `console says "fault [0-9]+"`.
+fn console(words: &mut Words<'_>) -> Result<SwitchSignal, Mistake> {
+    words.take_phrase(&["console", "says"])?;
+    let range = words.range();
+    let Some(text) = words.quoted_text()? else {
+        let hint = "for example `console says \"fault [0-9]+\"`, in double quotes; where it holds `: ` or ` #`, put \
+                    the whole condition into single quotes";
+        return Err(words.wanted(DiagnosticKind::BadSentence, "a text in double quotes", Some(hint.to_owned())));
+    };
+    ConsolePattern::new(&text).map(SwitchSignal::Console).map_err(|message| Mistake {
+        kind: DiagnosticKind::BadSentence,
+        range,
+        message,
+        hint: Some(
+            "plain words are mostly enough and found as they stand; `.`, `(`, `[`, `*`, `+` and `?` take a `\\` in front".to_owned(),
+        ),
+    })
+}
+
 fn holds_for(condition: &Condition) -> bool {
     match condition {
         Condition::HeldFor { .. } => true,
@@ -312,122 +325,6 @@ fn holds_for(condition: &Condition) -> bool {
         Condition::Not(inner) => holds_for(inner),
         Condition::And(parts) | Condition::Or(parts) => parts.iter().any(holds_for),
     }
-}
-
-impl fmt::Display for ZoneSelector {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            ZoneSelector::All => Ok(()),
-            ZoneSelector::Number(number) => write!(f, ".{number}"),
-            ZoneSelector::Name(name) => write!(f, ".{name}"),
-        }
-    }
-}
-
-impl fmt::Display for LevelSignal {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            LevelSignal::Kiln(zone) => write!(f, "kiln{zone}"),
-            LevelSignal::Probe(zone) => write!(f, "probe{zone}"),
-        }
-    }
-}
-
-impl fmt::Display for SwitchSignal {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            SwitchSignal::Heat(zone) => write!(f, "heat{zone}"),
-            SwitchSignal::Element(zone) => write!(f, "element{zone}"),
-            SwitchSignal::Safety => f.write_str("safety"),
-            SwitchSignal::Contact(contact) => f.write_str(contact.word()),
-            SwitchSignal::Supply => f.write_str("supply"),
-        }
-    }
-}
-
-impl fmt::Display for Limit {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Limit::Temperature(value) => write!(f, "{} °C", thousandths(*value)),
-            Limit::Declared { which, plus_millicelsius } => {
-                f.write_str(match which {
-                    DeclaredLimit::TopTemperature => "declared top temperature",
-                    DeclaredLimit::KilnLimit => "kiln limit",
-                })?;
-                match plus_millicelsius {
-                    0 => Ok(()),
-                    plus if *plus > 0 => write!(f, " + {} °C", thousandths(*plus)),
-                    minus => write!(f, " - {} °C", thousandths(minus.saturating_neg())),
-                }
-            }
-        }
-    }
-}
-
-/// As it is written in a file; reads back to the same condition.
-impl fmt::Display for Condition {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Condition::Compare { level, comparison, limit } => {
-                let sign = match comparison {
-                    Comparison::Below => "<",
-                    Comparison::AtMost => "<=",
-                    Comparison::Above => ">",
-                    Comparison::AtLeast => ">=",
-                };
-                write!(f, "{} {sign} {}", level.value, limit.value)
-            }
-            Condition::Is { switch, on } => {
-                let [word_on, word_off] = states(&switch.value);
-                write!(f, "{} {}", switch.value, if *on { word_on } else { word_off })
-            }
-            Condition::HeldFor { condition, length } => {
-                operand(f, condition, Binding::Single)?;
-                write!(f, " for {}", span_text(*length))
-            }
-            Condition::Not(inner) => {
-                f.write_str("not ")?;
-                match **inner {
-                    Condition::And(_) | Condition::Or(_) => write!(f, "({inner})"),
-                    _ => write!(f, "{inner}"),
-                }
-            }
-            Condition::And(parts) => joined(f, parts, " and "),
-            Condition::Or(parts) => joined(f, parts, " or "),
-        }
-    }
-}
-
-/// What an operand may be without brackets.
-#[derive(Clone, Copy, PartialEq, Eq)]
-enum Binding {
-    /// Only a comparison or a state.
-    Single,
-    /// An alternative's part: `and` binds tighter.
-    Alternative,
-    /// A conjunction's part.
-    Conjunction,
-}
-
-fn operand(f: &mut fmt::Formatter<'_>, condition: &Condition, binding: Binding) -> fmt::Result {
-    let bare = match condition {
-        Condition::Compare { .. } | Condition::Is { .. } => true,
-        Condition::HeldFor { .. } | Condition::Not(_) => binding != Binding::Single,
-        Condition::And(_) => binding == Binding::Alternative,
-        Condition::Or(_) => false,
-    };
-    if bare { write!(f, "{condition}") } else { write!(f, "({condition})") }
-}
-
-fn joined(f: &mut fmt::Formatter<'_>, parts: &[Condition], word: &str) -> fmt::Result {
-    let binding = if word == " or " { Binding::Alternative } else { Binding::Conjunction };
-    for (index, part) in parts.iter().enumerate() {
-        if index > 0 {
-            f.write_str(word)?;
-        }
-        operand(f, part, binding)?;
-    }
-    Ok(())
 }
 
 impl ContactRole {

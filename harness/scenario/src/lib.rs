@@ -4,6 +4,7 @@
 
 mod bench;
 mod condition;
+mod console;
 mod crosscheck;
 mod diagnostic;
 mod file;
@@ -15,24 +16,28 @@ mod scenario;
 mod schema;
 mod source;
 mod span;
+mod stimulus;
 mod suggest;
 mod text;
 mod tree;
 mod words;
 
 pub use bench::{
-    ActiveLevel, BeginFiring, Bench, BenchKind, Contact, ContactRole, ContactState, Declared, Path, PathRelay, Pole,
-    Relay, RelayRole, Senses, StandInChoice, Uncertainty, Zone,
+    ActiveLevel, BeginFiring, Bench, BenchKind, Contact, ContactRole, ContactState, ConverterChoice, Declared, Path,
+    PathRelay, Pole, Relay, RelayRole, Senses, StandInChoice, Uncertainty, Wire, Zone,
 };
 pub use condition::{ConditionPlace, SIGNALS, parse_condition};
+pub use console::{ConsoleMatcher, ConsolePattern};
 pub use diagnostic::{Diagnostic, DiagnosticKind, Excerpt, Piece, Severity};
 pub use file::{Checked, FORMAT, Kind, check_file, parse_bench, parse_kiln, parse_scenario};
+pub use quantity::span_text;
 pub use reading::scenario::KNOWN_HAZARDS;
 pub use scenario::{
-    Comparison, Condition, DeclaredLimit, End, Expectation, HazardId, LevelSignal, Limit, Missing, Moment, Need,
-    NeededPart, Pattern, ProbeFault, RelayFault, RelaySelector, Scenario, Scope, Segment, Start, Step, StepKind,
-    Stimulus, SwitchSignal, TimeLimit, ZoneSelector,
+    Comparison, Condition, DeclaredLimit, End, Expectation, HazardId, LONGEST_WINDOW, LevelSignal, Limit, Measured,
+    Missing, Moment, Need, NeededPart, Pattern, RelaySelector, Scenario, Scope, Segment, SpreadOf, Start, Step,
+    StepKind, SwitchSignal, TimeLimit, Times, ZoneSelector,
 };
 pub use schema::schema_text;
 pub use source::MAX_FILE_BYTES;
 pub use span::{Span, Spanned};
+pub use stimulus::{ExtensionWire, ProbeFault, RelayFault, Stimulus};

@@ -2,7 +2,7 @@
 
 use std::ops::Range;
 
-use dryfire_units::bounds::Bound;
+use dryfire_units::bounds::{self, Bound};
 use dryfire_units::parse::{self, ParseError, ParseErrorKind};
 use dryfire_units::{MilliCelsius, MilliCelsiusPerHour, RigSpan};
 
@@ -36,6 +36,22 @@ pub(crate) fn difference(text: &str) -> Result<i64, Wrong> {
 /// A rate in thousandths of a degree Celsius for each hour.
 pub(crate) fn rate(text: &str) -> Result<i64, Wrong> {
     parse::rate(text).map(MilliCelsiusPerHour::value).map_err(|error| wrong(text, &error))
+}
+
+/// A rate of either sign, or none, in thousandths of a degree Celsius for each hour.
+pub(crate) fn signed_rate(text: &str) -> Result<i64, Wrong> {
+    parse::drift(text).map(MilliCelsiusPerHour::value).map_err(|error| wrong(text, &error))
+}
+
+/// A share in thousandths of a percent.
+pub(crate) fn share(text: &str) -> Result<i64, Wrong> {
+    // Inside the bounds the product is at most 100,000.
+    within(text, &bounds::PERCENT).map(|percent| (percent * 1e3 + 0.5) as i64)
+}
+
+/// A rate of either sign, in thousandths of a degree Celsius for each hour.
+pub(crate) fn drift(text: &str) -> Result<i64, Wrong> {
+    parse::drift(text).map(MilliCelsiusPerHour::value).map_err(|error| wrong(text, &error))
 }
 
 /// Any quantity, in the unit of its bound's dimension.
@@ -90,7 +106,7 @@ pub(crate) fn thousandths(value: i64) -> String {
 }
 
 /// A length of time exactly, in the largest unit that divides it.
-pub(crate) fn span_text(span: RigSpan) -> String {
+pub fn span_text(span: RigSpan) -> String {
     let micros = span.as_micros();
     for (unit, length) in [("h", 3_600_000_000), ("min", 60_000_000), ("s", 1_000_000), ("ms", 1_000)] {
         if micros % length == 0 && micros != 0 {

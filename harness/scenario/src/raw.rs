@@ -86,15 +86,19 @@ texts! {
     Rate r"^\s*[-+−]?[0-9.eE+]+\s*(°C|degC|°F|degF|K)/(h|min)\s*$",
     /// A length of time with its unit: `10 s`, `1 h 30 min`.
     Duration r"^\s*([0-9.eE+]+\s*(d|h|min|s|ms|µs|us)\s*)+$",
-    /// A length of time, or `declared longest firing`, perhaps `+ 60 s`.
-    TimeLimit r"^\s*(([0-9.eE+]+\s*(d|h|min|s|ms|µs|us)\s*)+|declared\s+longest\s+firing(\s*\+.*)?)$",
+    /// A length of time, or what is declared, perhaps `+ 60 s`: `declared longest firing`, `3 declared cycle times`, `declared reaction to probe-open or 10 s`.
+    TimeLimit r"^\s*(([0-9.eE+]+\s*(d|h|min|s|ms|µs|us)\s*)+|declared\s+longest\s+firing(\s*\+.*)?|([0-9]+\s+)?declared\s+cycle\s+times?(\s*\+.*)?|declared\s+reaction\s+to\s+[a-z0-9-]+(\s+or\s+[0-9].*)?(\s*\+.*)?)\s*$",
     /// When the run is over: `30 min after burn-out`, `2 h`.
-    End r"^\s*(([0-9.eE+]+\s*(d|h|min|s|ms|µs|us)\s*)+|declared\s+longest\s+firing(\s*\+.*)?)(\s*after\s+\S+\s*)?",
+    End r"^\s*(([0-9.eE+]+\s*(d|h|min|s|ms|µs|us)\s*)+|declared\s+longest\s+firing(\s*\+.*)?|([0-9]+\s+)?declared\s+cycle\s+times?(\s*\+.*)?|declared\s+reaction\s+to\s+[a-z0-9-]+(\s+or\s+[0-9].*)?(\s*\+.*)?)(\s*after\s+\S+\s*)?",
+    /// How often: `2 times`, `3 times in 10 min`, `6 switchings of element.top in 1 min`.
+    Count r"^\s*[0-9]+\s+(times?|switchings?\s+of\s+(heat|element|safety)(\.[\w-]+)?)(\s+in\s+.*)?\s*$",
+    /// Two moments of the script: `lid-opens and lid-shuts`.
+    Moments r"^\s*\w[\w-]*(\s*\+.*)?\s+and\s+\w[\w-]*(\s*\+.*)?\s*$",
     /// A moment of the script, perhaps with a length of time on top: `burn-out + 10 s`.
     Instant r"^\s*\w[\w-]*(\s*\+.*)?\s*$",
     /// The name of a moment: one word of letters, digits and hyphens.
     MomentName r"^\w[\w-]*$",
-    /// A condition: `kiln > 400 °C and element on`.
+    /// A condition: `kiln > 400 °C and element on`, `duty of element over 5 min > 95 %`, `console says "fault"`.
     Condition r"^\s*[(\w].*$",
     /// How the kiln stands: `cold`, or `soaked at 400 °C`.
     Soak r"^\s*(cold|soaked\s+at\s.*)\s*$",
@@ -128,12 +132,22 @@ texts! {
     HeatTransfer r"^\s*[0-9.eE+-]+\s*W/(m[²2]K|m[²2]/K|\(m²·K\))\s*$",
     /// A thermal conductance with its unit: `0.5 W/K`.
     Conductance r"^\s*[0-9.eE+-]+\s*W/K\s*$",
+    /// An amount with its unit: `-30 °C`, `20 °C/h`, `30 s`.
+    Amount r"^\s*[-+−]?[0-9.eE+]+\s*(°C|degC|°F|degF|K|d|h|min|s|ms|µs|us)(/(h|min)|\s.*)?\s*$",
+    /// What a wire is: `copper`, `reversed`, or the letter of a thermocouple's type.
+    Wire r"^\s*(copper|reversed|[BEJKNRST])\s*$",
+    /// The controller's terminals.
+    Terminals r"^\s*terminals\s*$",
+    /// A share: `70 %`.
+    Share r"^\s*[0-9.eE+]+\s*%\s*$",
+    /// The controller's own supply, or a leg of the kiln's: `supply`, `leg 1`.
+    SupplyOrLeg r"^\s*(supply|(leg|phase)\s+[1-3])\s*$",
+    /// An element or a leg of the kiln's supply: `element.2`, `leg 1`.
+    ElementOrLeg r"^\s*(element(\.[\w-]+)?|(leg|phase)\s+[1-3])\s*$",
     /// The name of a zone: one word of letters, digits and hyphens.
     ZoneName r"^\w[\w-]*$",
     /// A relay of the bench: `safety`, `element.top`.
     RelayName r"^\s*(safety|element(\.[\w-]+)?)\s*$",
-    /// An element: `element`, `element.2`, `element.top`.
-    Element r"^\s*element(\.[\w-]+)?\s*$",
 }
 
 macro_rules! choices {
@@ -171,6 +185,20 @@ choices! {
     SupplySwitch { Switched "switched by the rig", NotSwitched "not switched" }
     /// The contact that begins a firing.
     StartWord { Start "start" }
+    /// How a kiln's supply is made.
+    SupplyMade {
+        SinglePhase "single-phase",
+        SplitPhase "split-phase",
+        Delta "delta",
+        Star "star",
+        StarWithNeutral "star with neutral",
+    }
+    /// A wire of the kiln's supply.
+    Conductor { Leg1 "leg 1", Leg2 "leg 2", Leg3 "leg 3", Neutral "neutral" }
+    /// A leg of the kiln's supply.
+    Leg { Leg1 "leg 1", Leg2 "leg 2", Leg3 "leg 3" }
+    /// What reads the probes.
+    Converter { Linearised "linearised", Linear14 "linear 14-bit", Linear12 "linear 12-bit" }
     /// Heat is cut: off, and staying off longer than an ordinary off-phase.
     Cut { Cut "cut" }
 }

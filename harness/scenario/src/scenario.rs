@@ -4,7 +4,8 @@
 
 use dryfire_units::RigSpan;
 
-use crate::{ContactRole, Span, Spanned};
+use crate::console::ConsolePattern;
+use crate::{ContactRole, Span, Spanned, Stimulus};
 
 /// The id of a hazard (`probe-open`, `relay-welded`): lower-case words joined by hyphens.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -155,82 +156,6 @@ pub enum RelaySelector {
     Element(ZoneSelector),
 }
 
-/// What is done to a probe.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum ProbeFault {
-    /// The circuit is broken.
-    Open,
-    /// Shorted at the controller's terminals: reads ambient.
-    Short,
-    /// The leads are swapped.
-    Reversed,
-    /// Stays at what it reads now.
-    Frozen,
-    /// Reads this much too high (thousandths of a degree; negative: too low).
-    Offset(i64),
-    /// Pulled out of the kiln: reads ambient after its own lag.
-    PulledOut,
-}
-
-/// What happens to a relay in the model.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum RelayFault {
-    /// The contact stays closed, whatever the coil does.
-    Welded,
-    /// The contact stays open, whatever the coil does.
-    StuckOpen,
-}
-
-/// Something done to the controller or to the modelled kiln.
-#[derive(Clone, Debug, PartialEq)]
-pub enum Stimulus {
-    /// A probe fault begins.
-    Probe {
-        /// What happens.
-        fault: ProbeFault,
-        /// To which probes.
-        zone: ZoneSelector,
-    },
-    /// A probe is as it should be again.
-    ReconnectProbe {
-        /// Which.
-        zone: ZoneSelector,
-    },
-    /// A relay fault begins in the model.
-    Relay {
-        /// What happens.
-        fault: RelayFault,
-        /// To which relay.
-        relay: RelaySelector,
-    },
-    /// A relay works again.
-    FreeRelay {
-        /// Which.
-        relay: RelaySelector,
-    },
-    /// The element of a zone burns through.
-    LoseElement {
-        /// Which zone.
-        zone: ZoneSelector,
-    },
-    /// A contact is worked: the lid opened or shut, a button pressed or released.
-    Contact {
-        /// Which.
-        contact: ContactRole,
-        /// Opened lid or pressed button: `true`; shut or released: `false`.
-        engaged: bool,
-    },
-    /// The controller's supply is cut or restored.
-    Supply {
-        /// Whether it is on from now on.
-        on: bool,
-    },
-    /// A line is sent to the controller's console.
-    Console(String),
-    /// The operator is asked to do something and to say when it is done.
-    Prompt(String),
-}
-
 /// A level that can be compared.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum LevelSignal {
@@ -240,11 +165,64 @@ pub enum LevelSignal {
     Probe(ZoneSelector),
 }
 
+/// Which temperatures a spread is taken over.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum SpreadOf {
+    /// The model's zones.
+    Kiln,
+    /// The probes.
+    Probe,
+}
+
+/// What is compared with a limit: a level, or what follows from levels and
+/// switches. Windows are whole seconds, from 1 s to [`LONGEST_WINDOW`].
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Measured {
+    /// `kiln.top`: a temperature.
+    Level(LevelSignal),
+    /// `probe spread`: the hottest less the coolest; a difference of temperatures.
+    Spread(SpreadOf),
+    /// `kiln.top - kiln.bottom`: a difference of temperatures.
+    Difference {
+        /// The one.
+        of: LevelSignal,
+        /// Less the other.
+        less: LevelSignal,
+    },
+    /// `rise of probe over 10 min`: its value now less that at the window's
+    /// beginning; a difference of temperatures.
+    Rise {
+        /// Of what.
+        of: LevelSignal,
+        /// The window that ends now.
+        over: RigSpan,
+    },
+    /// `rate of kiln over 5 min`: the rise divided by the window.
+    Rate {
+        /// Of what.
+        of: LevelSignal,
+        /// The window that ends now.
+        over: RigSpan,
+    },
+    /// `duty of element.top over 5 min`: the share of the window in which a switch was on.
+    Duty {
+        /// Of which switch.
+        of: SwitchSignal,
+        /// The window that ends now.
+        over: RigSpan,
+    },
+}
+
+/// The longest window of a condition or a count.
+pub const LONGEST_WINDOW: RigSpan = RigSpan::from_minutes(24 * 60);
+
 /// A switch that can be asked for.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum SwitchSignal {
     /// Whether any element carries current, or that of one zone.
     Heat(ZoneSelector),
+    /// Whether every pole of every element is open (*isolated*, else *live*), or of one zone's.
+    Isolated(ZoneSelector),
     /// An element relay as sensed: any of them, or that of one zone.
     Element(ZoneSelector),
     /// The safety contactor as sensed.
@@ -253,6 +231,8 @@ pub enum SwitchSignal {
     Contact(ContactRole),
     /// The controller's supply as sensed.
     Supply,
+    /// On for a moment at each line of the controller's console that the pattern finds something in.
+    Console(ConsolePattern),
 }
 
 /// How a level is compared with its limit.
@@ -271,10 +251,10 @@ pub enum Comparison {
 /// A condition in words, with places.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Condition {
-    /// `kiln > 400 °C`
+    /// `kiln > 400 °C`, `duty of element over 5 min > 95 %`
     Compare {
-        /// The level.
-        level: Spanned<LevelSignal>,
+        /// What is compared.
+        measured: Spanned<Measured>,
         /// How.
         comparison: Comparison,
         /// With what.
@@ -302,11 +282,17 @@ pub enum Condition {
     Or(Vec<Condition>),
 }
 
-/// A temperature limit: a number, or what the controller declares, with an offset.
+/// What something measured is compared with, in the unit that belongs to it.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Limit {
     /// Thousandths of a degree Celsius.
     Temperature(i64),
+    /// A difference of temperatures, thousandths of a degree.
+    Difference(i64),
+    /// Thousandths of a degree for each hour.
+    Rate(i64),
+    /// A share, thousandths of a percent.
+    Share(i64),
     /// What the bench file says the controller promises.
     Declared {
         /// Which promise.
@@ -326,12 +312,28 @@ pub enum DeclaredLimit {
 }
 
 /// A length of time: a number, or what the controller declares.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub enum TimeLimit {
     /// That long.
     Span(RigSpan),
     /// The declared longest firing and so much more.
     LongestFiring {
+        /// On top.
+        plus: RigSpan,
+    },
+    /// So many declared cycle times and so much more.
+    CycleTime {
+        /// How many.
+        times: u8,
+        /// On top.
+        plus: RigSpan,
+    },
+    /// The declared reaction to a hazard and so much more.
+    Reaction {
+        /// To which hazard.
+        hazard: Spanned<HazardId>,
+        /// In its place where the bench file declares none.
+        otherwise: Option<RigSpan>,
         /// On top.
         plus: RigSpan,
     },
@@ -358,6 +360,13 @@ pub enum Scope {
         /// How long after it.
         offset: RigSpan,
     },
+    /// From a moment until just before another; about nothing if that never comes.
+    Between {
+        /// The first moment, and how long after it.
+        from: (Spanned<Moment>, RigSpan),
+        /// The other one, likewise.
+        to: (Spanned<Moment>, RigSpan),
+    },
 }
 
 /// What is claimed.
@@ -381,6 +390,67 @@ pub enum Pattern {
         /// At the latest.
         limit: TimeLimit,
     },
+    /// `for: 30 s`, `see: …`
+    HoldsFor {
+        /// How long.
+        length: TimeLimit,
+        /// What has to hold.
+        condition: Condition,
+    },
+    /// `at least: …`, `at most: …`, `see: …`
+    Count {
+        /// How often it becomes true.
+        times: Times,
+        /// What is counted.
+        condition: Condition,
+    },
+    /// `each: …`, `lasts at least: …`
+    LastsAtLeast {
+        /// What has to last.
+        condition: Condition,
+        /// How long.
+        length: TimeLimit,
+    },
+    /// `each: …`, `lasts at most: …`
+    LastsAtMost {
+        /// What may not last longer.
+        condition: Condition,
+        /// How long.
+        length: TimeLimit,
+    },
+    /// `at least every: …`, `see: …`
+    AtLeastEvery {
+        /// The longest time without it.
+        length: TimeLimit,
+        /// What has to come again.
+        condition: Condition,
+    },
+    /// `first: …`, `then: …`
+    Order {
+        /// What has to come first.
+        first: Condition,
+        /// What may come only after it.
+        then: Condition,
+    },
+}
+
+/// How often something becomes true.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Times {
+    /// In the whole scope.
+    Altogether {
+        /// At least so often.
+        at_least: u32,
+        /// At most so often; `u32::MAX` where nothing is said.
+        at_most: u32,
+    },
+    /// In any window of that length within the scope.
+    InAny {
+        /// At most so often.
+        at_most: u32,
+        /// The window's length.
+        window: RigSpan,
+    },
 }
 
 /// One expectation.
@@ -392,10 +462,49 @@ pub struct Expectation {
     pub hazards: Vec<Spanned<HazardId>>,
     /// Over which part of the run.
     pub scope: Scope,
+    /// Claimed anew each time that this becomes true within that part.
+    pub whenever: Option<Condition>,
     /// What is claimed.
     pub pattern: Pattern,
     /// Where it stands.
     pub span: Span,
+}
+
+impl Expectation {
+    /// Every condition that it looks at.
+    pub fn conditions(&self) -> Vec<&Condition> {
+        let mut conditions: Vec<&Condition> = self.whenever.iter().collect();
+        match &self.pattern {
+            Pattern::Always(condition)
+            | Pattern::Never(condition)
+            | Pattern::Sometime(condition)
+            | Pattern::Within { condition, .. }
+            | Pattern::HoldsFor { condition, .. }
+            | Pattern::Count { condition, .. }
+            | Pattern::LastsAtLeast { condition, .. }
+            | Pattern::LastsAtMost { condition, .. }
+            | Pattern::AtLeastEvery { condition, .. } => conditions.push(condition),
+            Pattern::Order { first, then } => conditions.extend([first, then]),
+            Pattern::HeatCut { .. } => {}
+        }
+        conditions
+    }
+
+    /// The length of time that it is claimed for or within.
+    pub fn time_limit(&self) -> Option<&TimeLimit> {
+        match &self.pattern {
+            Pattern::Within { limit, .. } | Pattern::HeatCut { limit } => Some(limit),
+            Pattern::HoldsFor { length, .. }
+            | Pattern::LastsAtLeast { length, .. }
+            | Pattern::LastsAtMost { length, .. }
+            | Pattern::AtLeastEvery { length, .. } => Some(length),
+            Pattern::Always(_)
+            | Pattern::Never(_)
+            | Pattern::Sometime(_)
+            | Pattern::Count { .. }
+            | Pattern::Order { .. } => None,
+        }
+    }
 }
 
 /// When the run is over.

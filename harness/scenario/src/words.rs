@@ -28,6 +28,8 @@ enum Token {
     Number,
     /// `<`, `<=`, `(`, `+` and the like.
     Symbol,
+    /// A text in double quotes, the quotes included; the last one may be missing.
+    Text,
 }
 
 /// A cursor over the words of a sentence.
@@ -171,7 +173,7 @@ impl<'t> Words<'t> {
         while let Some((Token::Number, range)) = self.tokens.get(self.at) {
             end = range.end;
             self.at += 1;
-            let unit = self.word().filter(|word| !matches!(*word, "and" | "or" | "for" | "after" | "within"));
+            let unit = self.word().filter(|word| !matches!(*word, "and" | "or" | "for" | "after" | "within" | "in"));
             if unit.is_some() {
                 end = self.range().end;
                 self.at += 1;
@@ -221,6 +223,11 @@ impl<'t> Words<'t> {
         self.parse_quantity(false, "150 °C/h", quantity::rate)
     }
 
+    /// A rate of either sign, in thousandths of a degree Celsius for each hour.
+    pub(crate) fn drift(&mut self) -> Result<i64, Mistake> {
+        self.parse_quantity(false, "20 °C/h", quantity::drift).map(|(value, _)| value)
+    }
+
     /// The name of a moment.
     pub(crate) fn moment(&mut self) -> Result<Spanned<Moment>, Mistake> {
         let Some(word) = self.word() else {
@@ -233,6 +240,46 @@ impl<'t> Words<'t> {
         let range = self.range();
         self.at += 1;
         Ok(Spanned { value: Moment(word.to_owned()), span: self.span(range) })
+    }
+
+    /// A text in double quotes: `\"` in it is a quote, every other `\` stays.
+    pub(crate) fn quoted_text(&mut self) -> Result<Option<String>, Mistake> {
+        let Some((Token::Text, range)) = self.tokens.get(self.at) else { return Ok(None) };
+        let range = range.clone();
+        let mut text = String::new();
+        let mut rest = self.slice(&range).chars().skip(1);
+        while let Some(letter) = rest.next() {
+            match letter {
+                '"' => {
+                    self.at += 1;
+                    return Ok(Some(text));
+                }
+                '\\' => match rest.next() {
+                    Some('"') => text.push('"'),
+                    escaped => {
+                        text.push('\\');
+                        text.extend(escaped);
+                    }
+                },
+                other => text.push(other),
+            }
+        }
+        Err(Mistake {
+            kind: DiagnosticKind::BadSentence,
+            range,
+            message: "this text in quotes never ends".to_owned(),
+            hint: Some("add `\"` where it ends".to_owned()),
+        })
+    }
+
+    /// A rate of either sign in thousandths of a degree Celsius for each hour.
+    pub(crate) fn signed_rate(&mut self) -> Result<i64, Mistake> {
+        self.parse_quantity(false, "150 °C/h", quantity::signed_rate).map(|(value, _)| value)
+    }
+
+    /// A share in thousandths of a percent.
+    pub(crate) fn share(&mut self) -> Result<i64, Mistake> {
+        self.parse_quantity(false, "95 %", quantity::share).map(|(value, _)| value)
     }
 
     /// A selector of zones after a signal or a part: nothing, `.2` or `.top`.
@@ -249,7 +296,7 @@ impl<'t> Words<'t> {
             hint: Some("a zone is its place, counted from 1, or its name: `kiln.2`, `kiln.top`".to_owned()),
         };
         match self.tokens.get(self.at) {
-            Some((kind, range)) if range.start == dot.end && *kind != Token::Symbol => {
+            Some((kind, range)) if range.start == dot.end && matches!(kind, Token::Word | Token::Number) => {
                 let (kind, range) = (*kind, range.clone());
                 let written = self.slice(&range);
                 self.at += 1;
@@ -301,6 +348,20 @@ fn split(text: &str) -> Vec<(Token, Range<usize>)> {
                 rest.next();
             }
             Token::Number
+        } else if first == '"' {
+            while let Some((at, next)) = rest.next() {
+                end = at + next.len_utf8();
+                match next {
+                    '"' => break,
+                    '\\' => {
+                        if let Some((at, escaped)) = rest.next() {
+                            end = at + escaped.len_utf8();
+                        }
+                    }
+                    _ => {}
+                }
+            }
+            Token::Text
         } else {
             if matches!(first, '<' | '>' | '=' | '!') && rest.next_if(|(_, c)| *c == '=').is_some() {
                 end += 1;

@@ -2,8 +2,9 @@
 #![expect(clippy::disallowed_methods, reason = "reads files of the library as material")]
 
 use dryfire_scenario::{
-    Comparison, Condition, ConditionPlace, ContactRole, DeclaredLimit, Diagnostic, LevelSignal, Limit, Piece, Span,
-    Spanned, SwitchSignal, ZoneSelector, check_file, parse_bench, parse_condition, parse_kiln, parse_scenario,
+    Comparison, Condition, ConditionPlace, ConsolePattern, ContactRole, DeclaredLimit, Diagnostic, LevelSignal, Limit,
+    Measured, Piece, Span, Spanned, SpreadOf, SwitchSignal, ZoneSelector, check_file, parse_bench, parse_condition,
+    parse_kiln, parse_scenario,
 };
 use dryfire_units::RigSpan;
 use proptest::prelude::*;
@@ -84,21 +85,55 @@ fn atoms() -> impl Strategy<Value = Condition> {
         Just(Comparison::AtLeast),
     ];
     let switches = prop_oneof![
-        zones().prop_map(SwitchSignal::Heat),
-        zones().prop_map(SwitchSignal::Element),
-        Just(SwitchSignal::Safety),
+        relays(),
+        zones().prop_map(SwitchSignal::Isolated),
         Just(SwitchSignal::Supply),
         Just(SwitchSignal::Contact(ContactRole::Lid)),
         Just(SwitchSignal::Contact(ContactRole::Stop)),
         Just(SwitchSignal::Contact(ContactRole::Start)),
         Just(SwitchSignal::Contact(ContactRole::Acknowledge)),
     ];
+    let lines = "[a-zA-Z0-9 :#'\"ä°.*+|^$-]{1,20}(\\\\[.d])?"
+        .prop_filter_map("no pattern", |text| Some(SwitchSignal::Console(ConsolePattern::new(&text).ok()?)));
     prop_oneof![
-        (any::<bool>(), zones(), comparisons, limits()).prop_map(|(kiln, zone, comparison, limit)| {
-            let level = if kiln { LevelSignal::Kiln(zone) } else { LevelSignal::Probe(zone) };
-            Condition::Compare { level: plain(level), comparison, limit: plain(limit) }
+        4 => (measured(), comparisons).prop_map(|((measured, limit), comparison)| {
+            Condition::Compare { measured: plain(measured), comparison, limit: plain(limit) }
         }),
-        (switches, any::<bool>()).prop_map(|(switch, on)| Condition::Is { switch: plain(switch), on }),
+        3 => (switches, any::<bool>()).prop_map(|(switch, on)| Condition::Is { switch: plain(switch), on }),
+        1 => lines.prop_map(|switch| Condition::Is { switch: plain(switch), on: true }),
+    ]
+}
+
+fn relays() -> impl Strategy<Value = SwitchSignal> {
+    prop_oneof![
+        zones().prop_map(SwitchSignal::Heat),
+        zones().prop_map(SwitchSignal::Element),
+        Just(SwitchSignal::Safety),
+    ]
+}
+
+fn levels() -> impl Strategy<Value = LevelSignal> {
+    (any::<bool>(), zones())
+        .prop_map(|(kiln, zone)| if kiln { LevelSignal::Kiln(zone) } else { LevelSignal::Probe(zone) })
+}
+
+/// What can be measured, with a limit in its unit.
+fn measured() -> impl Strategy<Value = (Measured, Limit)> {
+    let windows = || (1_i64..=86_400).prop_map(RigSpan::from_seconds);
+    let differences = || (-500_000_i64..=500_000).prop_map(Limit::Difference);
+    prop_oneof![
+        (levels(), limits()).prop_map(|(level, limit)| (Measured::Level(level), limit)),
+        (any::<bool>(), differences()).prop_map(|(kiln, limit)| {
+            (Measured::Spread(if kiln { SpreadOf::Kiln } else { SpreadOf::Probe }), limit)
+        }),
+        (levels(), levels(), differences())
+            .prop_filter("of itself", |(of, less, _)| of != less)
+            .prop_map(|(of, less, limit)| (Measured::Difference { of, less }, limit)),
+        (levels(), windows(), differences()).prop_map(|(of, over, limit)| (Measured::Rise { of, over }, limit)),
+        (levels(), windows(), -10_000_000_i64..=10_000_000)
+            .prop_map(|(of, over, limit)| (Measured::Rate { of, over }, Limit::Rate(limit))),
+        (relays(), windows(), 0_i64..=100_000)
+            .prop_map(|(of, over, limit)| (Measured::Duty { of, over }, Limit::Share(limit))),
     ]
 }
 
@@ -129,8 +164,8 @@ fn conditions() -> impl Strategy<Value = Condition> {
 /// The same condition without its places.
 fn bare(condition: &Condition) -> Condition {
     match condition {
-        Condition::Compare { level, comparison, limit } => Condition::Compare {
-            level: plain(level.value.clone()),
+        Condition::Compare { measured, comparison, limit } => Condition::Compare {
+            measured: plain(measured.value.clone()),
             comparison: *comparison,
             limit: plain(limit.value.clone()),
         },
@@ -204,9 +239,14 @@ proptest! {
         let text = condition.to_string();
         let read = parse_condition(&text, ConditionPlace::Expectation).map_err(|mistake| TestCaseError::fail(mistake.to_string()))?;
         match read {
-            Condition::Compare { level, limit, .. } => {
-                prop_assert_eq!(&text[level.span.start..level.span.end], level.value.to_string());
+            Condition::Compare { measured, limit, .. } => {
+                prop_assert_eq!(&text[measured.span.start..measured.span.end], measured.value.to_string());
                 prop_assert_eq!(&text[limit.span.start..limit.span.end], limit.value.to_string());
+            }
+            // Their word is the whole sentence.
+            Condition::Is { switch, on } if matches!(switch.value, SwitchSignal::Isolated(_)) => {
+                prop_assert_eq!(on, text.starts_with("isolated"));
+                prop_assert_eq!(&text[switch.span.start..switch.span.end], text.as_str());
             }
             Condition::Is { switch, .. } => {
                 prop_assert_eq!(&text[switch.span.start..switch.span.end], switch.value.to_string());
@@ -216,7 +256,7 @@ proptest! {
     }
 
     #[test]
-    fn arbitrary_conditions_never_panic(text in "\\PC{0,80}|((kiln|probe|heat|element|not|and|or|for|\\(|\\)|<|<=|>|on|off|\\.|top|2|300 °C|5 s) ?){0,20}") {
+    fn arbitrary_conditions_never_panic(text in "\\PC{0,80}|((kiln|probe|heat|element|not|and|or|for|isolated|live|console|says|rise|rate|duty|of|over|spread|-|\"|\\\\|\\(|\\)|<|<=|>|on|off|\\.|top|2|300 °C|5 s|5 min|9 %|1 °C/h) ?){0,24}") {
         for place in [ConditionPlace::When, ConditionPlace::Expectation] {
             if let Err(mistake) = parse_condition(&text, place) {
                 is_sound(&text, &mistake)?;

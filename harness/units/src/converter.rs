@@ -151,6 +151,15 @@ impl Converter {
         }
     }
 
+    /// Lowest temperature that the part can show.
+    pub fn lowest(&self) -> MilliCelsius {
+        match self {
+            Self::Linearised(part) => part.lowest(),
+            Self::FourteenBit(_) => FourteenBitConverter::LOWEST,
+            Self::TwelveBit(_) => MilliCelsius::new(0),
+        }
+    }
+
     /// Highest temperature that the part can show.
     pub fn highest(&self) -> MilliCelsius {
         match self {

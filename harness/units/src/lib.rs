@@ -11,18 +11,22 @@
 //! - [`bounds`]: what is absurd, as one table;
 //! - [`parse`]: a number with its unit from text, or what is wrong with it and where;
 //! - [`thermocouple`]: emf and temperature of the eight letter types;
+//! - [`tolerance`]: how far a new probe of a class may be off;
 //! - [`converter`]: what a thermocouple converter part makes of its terminals.
 #![no_std]
 
 mod border;
 pub mod bounds;
 pub mod converter;
+mod disturbance;
 pub mod parse;
 mod quantity;
 pub mod thermocouple;
 mod time;
+pub mod tolerance;
 
 pub use border::{MilliCelsius, MilliCelsiusPerHour, Nanovolts};
+pub use disturbance::{Disturbance, Disturbed};
 pub use quantity::{
     Amperes, Celsius, CelsiusPerHour, CelsiusPerSecond, Joules, JoulesPerKelvin, JoulesPerKilogramKelvin, Kilograms,
     KilogramsPerCubicMetre, Metres, Microvolts, Seconds, SquareMetres, Volts, Watts, WattsPerKelvin,

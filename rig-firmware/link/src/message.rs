@@ -8,7 +8,7 @@
 //!
 //! All instants are rig time since the rig's boot.
 
-use dryfire_units::RigTime;
+use dryfire_units::{Disturbance, RigTime};
 use heapless::{String, Vec};
 use serde::{Deserialize, Serialize};
 
@@ -57,6 +57,82 @@ pub enum ProbeDrive {
     Open,
     /// The terminals are shorted.
     Short,
+    /// A lead touches ground.
+    ShortToGround,
+    /// A lead touches the supply of the controller's electronics.
+    ShortToSupply,
+}
+
+/// What the rig adds to a probe's signal by itself, as
+/// [`Disturbance`](dryfire_units::Disturbance); a part that is zero is not there.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ProbeDisturbance {
+    /// Of everything that is random in it.
+    pub seed: u32,
+    /// Noise, root mean square.
+    pub noise_nanovolts: u32,
+    /// How long each value of the noise stays.
+    pub noise_every_ms: u32,
+    /// Height of a spike.
+    pub spike_nanovolts: i32,
+    /// Length of a spike.
+    pub spike_ms: u32,
+    /// Each such period has one spike.
+    pub spike_every_ms: u32,
+    /// How long the circuit is open, by turns with the next.
+    pub open_ms: u32,
+    /// How long it is closed then.
+    pub closed_ms: u32,
+}
+
+impl From<Disturbance> for ProbeDisturbance {
+    fn from(disturbance: Disturbance) -> Self {
+        let Disturbance {
+            seed,
+            noise_nanovolts,
+            noise_every_ms,
+            spike_nanovolts,
+            spike_ms,
+            spike_every_ms,
+            open_ms,
+            closed_ms,
+        } = disturbance;
+        ProbeDisturbance {
+            seed,
+            noise_nanovolts,
+            noise_every_ms,
+            spike_nanovolts,
+            spike_ms,
+            spike_every_ms,
+            open_ms,
+            closed_ms,
+        }
+    }
+}
+
+impl From<ProbeDisturbance> for Disturbance {
+    fn from(disturbance: ProbeDisturbance) -> Self {
+        let ProbeDisturbance {
+            seed,
+            noise_nanovolts,
+            noise_every_ms,
+            spike_nanovolts,
+            spike_ms,
+            spike_every_ms,
+            open_ms,
+            closed_ms,
+        } = disturbance;
+        Disturbance {
+            seed,
+            noise_nanovolts,
+            noise_every_ms,
+            spike_nanovolts,
+            spike_ms,
+            spike_every_ms,
+            open_ms,
+            closed_ms,
+        }
+    }
 }
 
 /// What the host asks for when a run begins.
@@ -148,6 +224,18 @@ pub enum HostMessage {
     End,
     /// Go to the safe state at once.
     Safe,
+    /// What the rig adds to a probe channel's signal by itself.
+    Disturb {
+        /// Number of the command.
+        command: u32,
+        /// When it takes effect, and from when its time counts.
+        #[serde(with = "micros")]
+        at: RigTime,
+        /// Which channel.
+        channel: u8,
+        /// What it adds from then on.
+        disturbance: ProbeDisturbance,
+    },
 }
 
 /// What a rig can do.

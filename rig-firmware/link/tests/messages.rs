@@ -2,8 +2,8 @@
 
 use dryfire_link::frame::MAX_PAYLOAD;
 use dryfire_link::{
-    Begin, CONSOLE_CHUNK, Capabilities, Counters, Heartbeat, HostMessage, Limits, LinkPacing, ProbeDrive, Refusal,
-    RigMessage, Welcome,
+    Begin, CONSOLE_CHUNK, Capabilities, Counters, Heartbeat, HostMessage, Limits, LinkPacing, ProbeDisturbance,
+    ProbeDrive, Refusal, RigMessage, Welcome,
 };
 use dryfire_units::RigTime;
 use proptest::prelude::*;
@@ -49,7 +49,25 @@ fn drive() -> impl Strategy<Value = ProbeDrive> {
         }),
         Just(ProbeDrive::Open),
         Just(ProbeDrive::Short),
+        Just(ProbeDrive::ShortToGround),
+        Just(ProbeDrive::ShortToSupply),
     ]
+}
+
+fn disturbance() -> impl Strategy<Value = ProbeDisturbance> {
+    (prop::array::uniform7(any::<u32>()), any::<i32>()).prop_map(|(numbers, spike_nanovolts)| {
+        let [seed, noise_nanovolts, noise_every_ms, spike_ms, spike_every_ms, open_ms, closed_ms] = numbers;
+        ProbeDisturbance {
+            seed,
+            noise_nanovolts,
+            noise_every_ms,
+            spike_nanovolts,
+            spike_ms,
+            spike_every_ms,
+            open_ms,
+            closed_ms,
+        }
+    })
 }
 
 fn host_message() -> impl Strategy<Value = HostMessage> {
@@ -61,6 +79,9 @@ fn host_message() -> impl Strategy<Value = HostMessage> {
             at,
             channel,
             drive
+        }),
+        (any::<u32>(), time(), any::<u8>(), disturbance()).prop_map(|(command, at, channel, disturbance)| {
+            HostMessage::Disturb { command, at, channel, disturbance }
         }),
         (any::<u32>(), time(), any::<u8>(), any::<bool>())
             .prop_map(|(command, at, output, closed)| HostMessage::Contact { command, at, output, closed }),

@@ -6,8 +6,8 @@ use std::fmt::Write as _;
 
 use dryfire_link::frame::{FrameKind, Header, MAX_FRAME, MAX_PAYLOAD, Origin, decode, encode};
 use dryfire_link::{
-    Begin, Capabilities, Counters, Heartbeat, HostMessage, Limits, LinkPacing, ProbeDrive, Refusal, RigMessage,
-    Welcome, session_of,
+    Begin, Capabilities, Counters, Heartbeat, HostMessage, Limits, LinkPacing, ProbeDisturbance, ProbeDrive, Refusal,
+    RigMessage, Welcome, session_of,
 };
 use dryfire_units::RigTime;
 
@@ -70,6 +70,16 @@ fn host_messages() -> BTreeMap<&'static str, HostMessage> {
         closed_when_safe: 0b10,
         supply_when_safe: true,
     };
+    let disturbance = ProbeDisturbance {
+        seed: 300,
+        noise_nanovolts: 12_000,
+        noise_every_ms: 100,
+        spike_nanovolts: -12_000_000,
+        spike_ms: 200,
+        spike_every_ms: 10_000,
+        open_ms: 0,
+        closed_ms: 1,
+    };
     let voltage =
         ProbeDrive::Voltage { nanovolts: 4_096_000, nanovolts_per_second: -1_500, valid_until: at(1_400_000) };
     BTreeMap::from([
@@ -79,6 +89,15 @@ fn host_messages() -> BTreeMap<&'static str, HostMessage> {
         ("probe voltage", HostMessage::Probe { command: 0, at: at(1_000_000), channel: 0, drive: voltage }),
         ("probe open", HostMessage::Probe { command: 1, at: at(1_000_000), channel: 1, drive: ProbeDrive::Open }),
         ("probe short", HostMessage::Probe { command: 2, at: at(1_000_000), channel: 1, drive: ProbeDrive::Short }),
+        (
+            "probe short to ground",
+            HostMessage::Probe { command: 6, at: at(1_000_000), channel: 1, drive: ProbeDrive::ShortToGround },
+        ),
+        (
+            "probe short to supply",
+            HostMessage::Probe { command: 7, at: at(1_000_000), channel: 1, drive: ProbeDrive::ShortToSupply },
+        ),
+        ("disturb", HostMessage::Disturb { command: 8, at: at(1_000_000), channel: 1, disturbance }),
         ("contact", HostMessage::Contact { command: 3, at: at(1_000_000), output: 1, closed: true }),
         ("supply", HostMessage::Supply { command: 4, at: at(2_500_000), on: false }),
         ("console", HostMessage::Console { command: 5, at: at(1_000_000), last: true, chunk: chunk("hi\n") }),

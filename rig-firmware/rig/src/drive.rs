@@ -29,13 +29,14 @@ impl Drive {
         self.from
     }
 
-    /// The voltage at `now` in nanovolts, to the nearest one; `None` if open. A short plays 0.
+    /// The voltage at `now` in nanovolts, to the nearest one; `None` if open. A short, of whatever kind, plays 0.
     ///
     /// It changes with its slope until its validity ends, and holds from then on.
     pub fn nanovolts_at(&self, now: RigTime) -> Option<i32> {
         match self.signal {
             ProbeDrive::Open => None,
-            ProbeDrive::Short => Some(0),
+            // A lead on ground or on the supply is a switch beside the channel's source.
+            ProbeDrive::Short | ProbeDrive::ShortToGround | ProbeDrive::ShortToSupply => Some(0),
             ProbeDrive::Voltage { nanovolts, nanovolts_per_second, valid_until } => {
                 let elapsed = now.min(valid_until).as_micros().saturating_sub(self.from.as_micros()).max(0);
                 let change = i128::from(nanovolts_per_second) * i128::from(elapsed);

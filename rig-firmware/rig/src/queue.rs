@@ -1,13 +1,14 @@
 //! What waits inside a rig: commands for their instant, edges and console text for the link.
 
 use dryfire_link::{CONSOLE_CHUNK, ProbeDrive};
-use dryfire_units::{RigSpan, RigTime};
+use dryfire_units::{Disturbance, RigSpan, RigTime};
 use heapless::{Deque, Vec};
 
 /// What a command does.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) enum Task {
     Probe { channel: u8, drive: ProbeDrive },
+    Disturb { channel: u8, disturbance: Disturbance },
     Contact { output: u8, closed: bool },
     Supply { on: bool },
     Console { last: bool, chunk: Vec<u8, CONSOLE_CHUNK> },

@@ -5,7 +5,7 @@ use dryfire_link::{
     Begin, Capabilities, Counters, Heartbeat, HostMessage, Limits, LinkPacing, LinkTime, PROTOCOL, Refusal,
     RigEndpoint, RigMessage, Welcome,
 };
-use dryfire_units::{RigSpan, RigTime};
+use dryfire_units::{Disturbance, RigSpan, RigTime};
 use heapless::{Deque, String};
 
 use crate::Drive;
@@ -55,6 +55,8 @@ pub trait Board {
     fn begin(&mut self, at: RigTime, begin: &Begin) -> Option<u32>;
     /// A probe channel plays something else.
     fn probe(&mut self, at: RigTime, channel: u8, drive: Drive);
+    /// From now on this is added to whatever a probe channel plays; its time counts from `at`.
+    fn disturb(&mut self, at: RigTime, channel: u8, disturbance: Disturbance);
     /// A contact.
     fn contact(&mut self, at: RigTime, output: u8, closed: bool);
     /// The controller's supply.
@@ -68,6 +70,8 @@ pub trait Board {
 pub struct Outputs {
     /// Of each probe channel.
     pub drives: [Drive; MAX_CHANNELS],
+    /// What is added to each of them.
+    pub disturbances: [Disturbance; MAX_CHANNELS],
     /// Closed contacts, one bit each.
     pub contacts: u32,
     /// Whether the controller's supply is on.
@@ -156,7 +160,12 @@ impl<const EDGES: usize> Rig<EDGES> {
             safe: true,
             begin: NO_RUN,
             horizon: RigTime::ZERO,
-            outputs: Outputs { drives: [Drive::OPEN; MAX_CHANNELS], contacts: 0, supply: false },
+            outputs: Outputs {
+                drives: [Drive::OPEN; MAX_CHANNELS],
+                disturbances: [Disturbance::NONE; MAX_CHANNELS],
+                contacts: 0,
+                supply: false,
+            },
             schedule: Schedule::new(),
             levels: 0,
             rail: None,
@@ -355,6 +364,11 @@ impl<const EDGES: usize> Rig<EDGES> {
                 let there = channel < capabilities.probe_channels && usize::from(channel) < MAX_CHANNELS;
                 self.schedule(command, at, there, Task::Probe { channel, drive });
             }
+            HostMessage::Disturb { command, at, channel, disturbance } => {
+                let there = channel < capabilities.probe_channels && usize::from(channel) < MAX_CHANNELS;
+                let disturbance = disturbance.into();
+                self.schedule(command, at, there, Task::Disturb { channel, disturbance });
+            }
             HostMessage::Contact { command, at, output, closed } => {
                 let there = output < capabilities.contacts && usize::from(output) < MAX_CONTACTS;
                 self.schedule(command, at, there, Task::Contact { output, closed });
@@ -490,6 +504,10 @@ impl<const EDGES: usize> Rig<EDGES> {
                     *slot = drive;
                     board.probe(now, channel, drive);
                 }
+                Task::Disturb { channel, disturbance } => {
+                    self.outputs.disturbances[usize::from(channel)] = disturbance;
+                    board.disturb(now, channel, disturbance);
+                }
                 Task::Contact { output, closed } => self.set_contact(board, output, closed),
                 Task::Supply { on } => self.set_supply(board, on),
                 Task::Console { last, chunk } => {
@@ -521,6 +539,11 @@ impl<const EDGES: usize> Rig<EDGES> {
         for channel in 0..self.identity.capabilities.probe_channels.min(MAX_CHANNELS as u8) {
             self.outputs.drives[usize::from(channel)] = open;
             board.probe(self.clock, channel, open);
+            let disturbance = &mut self.outputs.disturbances[usize::from(channel)];
+            if !disturbance.is_none() {
+                *disturbance = Disturbance::NONE;
+                board.disturb(self.clock, channel, Disturbance::NONE);
+            }
         }
     }
 

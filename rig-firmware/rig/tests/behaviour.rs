@@ -6,7 +6,7 @@ use dryfire_link::{
     RigMessage, WINDOW,
 };
 use dryfire_rig::{Board, Drive, Identity, MAX_SILENCE_MS, Rig};
-use dryfire_units::{RigSpan, RigTime};
+use dryfire_units::{Disturbance, RigSpan, RigTime};
 use rstest::rstest;
 
 const MS: i64 = 1_000;
@@ -15,6 +15,7 @@ const MS: i64 = 1_000;
 enum Done {
     Begin(u64),
     Probe(u8, ProbeDrive),
+    Disturb(u8, Disturbance),
     Contact(u8, bool),
     Supply(bool),
     Console(Vec<u8>),
@@ -33,6 +34,9 @@ impl Board for Recorder {
     }
     fn probe(&mut self, at: RigTime, channel: u8, drive: Drive) {
         self.done.push((at.as_micros(), Done::Probe(channel, drive.signal())));
+    }
+    fn disturb(&mut self, at: RigTime, channel: u8, disturbance: Disturbance) {
+        self.done.push((at.as_micros(), Done::Disturb(channel, disturbance)));
     }
     fn contact(&mut self, at: RigTime, output: u8, closed: bool) {
         self.done.push((at.as_micros(), Done::Contact(output, closed)));
@@ -229,6 +233,32 @@ fn it_says_who_it_is_and_begins_a_run_where_its_clock_stands() {
         ]
     );
     assert!(!setup.rig.is_safe());
+}
+
+const NOISY: Disturbance = Disturbance { seed: 5, noise_nanovolts: 12_000, noise_every_ms: 100, ..Disturbance::NONE };
+
+#[test]
+fn a_disturbance_begins_at_its_instant_and_ends_with_the_run() {
+    let mut setup = Setup::running(LinkPacing::Stepped);
+    let at = RigTime::from_micros(1_200_000);
+    setup.say(HostMessage::Disturb { command: 8, at, channel: 1, disturbance: NOISY.into() });
+    setup.board.done.clear();
+    assert_eq!(setup.board.done, []);
+    setup.say(HostMessage::Grant { until: RigTime::from_micros(1_500_000) });
+    setup.run(300);
+    assert_eq!(setup.board.done, [(1_200_000, Done::Disturb(1, NOISY))]);
+    assert!(setup.heard.contains(&applied(8, 1_200_000)), "{:?}", setup.heard);
+    setup.board.done.clear();
+    setup.say(HostMessage::End);
+    let quiet = setup.board.done.iter().filter(|(_, done)| *done == Done::Disturb(1, Disturbance::NONE)).count();
+    assert_eq!(quiet, 1, "{:?}", setup.board.done);
+}
+
+#[test]
+fn a_disturbance_of_a_channel_that_is_not_there_is_refused() {
+    let mut setup = Setup::running(LinkPacing::Stepped);
+    setup.say(HostMessage::Disturb { command: 9, at: RigTime::ZERO, channel: 2, disturbance: NOISY.into() });
+    assert!(setup.heard.contains(&RigMessage::Refused { command: Some(9), why: Refusal::NoSuch }), "{:?}", setup.heard);
 }
 
 #[test]

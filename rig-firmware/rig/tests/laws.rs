@@ -5,7 +5,7 @@ use dryfire_link::{
     Begin, Capabilities, HostEndpoint, HostMessage, LinkPacing, LinkTime, PROTOCOL, ProbeDrive, RigMessage,
 };
 use dryfire_rig::{Board, Drive, Identity, Rig};
-use dryfire_units::RigTime;
+use dryfire_units::{Disturbance, RigTime};
 use proptest::prelude::*;
 use proptest::test_runner::RngSeed;
 
@@ -24,6 +24,7 @@ const CAPABILITIES: Capabilities = Capabilities {
 #[derive(Default)]
 struct Outputs {
     open: [bool; 2],
+    disturbed: [bool; 2],
     contacts: u32,
     supply: bool,
 }
@@ -34,6 +35,9 @@ impl Board for Outputs {
     }
     fn probe(&mut self, _at: RigTime, channel: u8, drive: Drive) {
         self.open[usize::from(channel)] = drive.signal() == ProbeDrive::Open;
+    }
+    fn disturb(&mut self, _at: RigTime, channel: u8, disturbance: Disturbance) {
+        self.disturbed[usize::from(channel)] = !disturbance.is_none();
     }
     fn contact(&mut self, _at: RigTime, output: u8, closed: bool) {
         self.contacts = self.contacts & !(1 << output) | u32::from(closed) << output;
@@ -87,12 +91,20 @@ fn message() -> impl Strategy<Value = HostMessage> {
         }),
         Just(ProbeDrive::Open),
         Just(ProbeDrive::Short),
+        Just(ProbeDrive::ShortToGround),
+        Just(ProbeDrive::ShortToSupply),
     ];
     prop_oneof![
         4 => begin,
         1 => (0u16..3).prop_map(|protocol| HostMessage::Hello { protocol }),
         3 => (at.clone(), 0u8..4, drive)
             .prop_map(|(at, channel, drive)| HostMessage::Probe { command: 1, at, channel, drive }),
+        1 => (at.clone(), 0u8..4, 0u32..2).prop_map(|(at, channel, open_ms)| HostMessage::Disturb {
+            command: 5,
+            at,
+            channel,
+            disturbance: Disturbance { open_ms, ..Disturbance::NONE }.into(),
+        }),
         3 => (at.clone(), 0u8..5, any::<bool>())
             .prop_map(|(at, output, closed)| HostMessage::Contact { command: 2, at, output, closed }),
         2 => (at.clone(), any::<bool>()).prop_map(|(at, on)| HostMessage::Supply { command: 3, at, on }),
@@ -213,6 +225,7 @@ impl Play {
     fn check(&self) -> Result<(), TestCaseError> {
         if self.rig.is_safe() || !self.rig.is_running() {
             prop_assert!(self.board.open.iter().all(|open| *open));
+            prop_assert!(self.board.disturbed.iter().all(|disturbed| !*disturbed));
         }
         prop_assert_eq!(self.board.contacts, self.rig.outputs().contacts);
         prop_assert_eq!(self.board.supply, self.rig.outputs().supply);

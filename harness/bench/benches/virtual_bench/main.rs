@@ -160,6 +160,9 @@ fn board_alone(firing: &Firing, recording: &Recording) -> usize {
                 board.run_until(command.at, &mut sink);
                 match &command.kind {
                     CommandKind::Probe { channel, signal, .. } => board.set_probe(*channel, command.at, *signal),
+                    CommandKind::Disturb { channel, disturbance } => {
+                        board.disturb_probe(*channel, command.at, *disturbance);
+                    }
                     CommandKind::Contact { output, closed } => board.set_contact(*output, *closed, command.at),
                     CommandKind::Supply { on } => board.set_supply(*on, command.at),
                     CommandKind::Console { line } => board.console_line(command.at, line),

@@ -4,9 +4,9 @@ use std::sync::OnceLock;
 
 use dryfire_engine::ProbeSignal;
 use dryfire_stand_in::{MAX_ZONES, ProbeFault, Reading};
-use dryfire_units::converter::{ConverterFault, LinearisedConverter, TerminalSignal};
+use dryfire_units::converter::{Converter, ConverterFault, ConverterKind, LinearisedConverter, TerminalSignal};
 use dryfire_units::thermocouple::FastThermocouple;
-use dryfire_units::{MilliCelsius, Nanovolts, RigSpan, RigTime, ThermocoupleType};
+use dryfire_units::{Disturbance, Disturbed, MilliCelsius, Nanovolts, RigSpan, RigTime, ThermocoupleType};
 
 use super::dice::Dice;
 use super::setup::BoardSetup;
@@ -15,17 +15,33 @@ use super::setup::BoardSetup;
 #[derive(Debug)]
 struct Channel {
     channel: u8,
-    part: &'static Part,
-    chord: Chord,
+    part: Fitted,
     /// Instant of any one conversion; they follow each other without a gap.
     phase: RigTime,
+    period: RigSpan,
     signal: ProbeSignal,
     since: RigTime,
+    disturbance: Disturbance,
+    disturbed_since: RigTime,
     /// The latest conversion made, as the terminals then were.
     sample: TerminalSignal,
     sampled_at: RigTime,
     /// What it came to; made when it is first asked for.
     reading: Option<Reading>,
+}
+
+/// The part that is fitted.
+#[derive(Debug)]
+enum Fitted {
+    /// Converts on and on, whoever looks.
+    Linearised { part: &'static Part, chord: Chord },
+    /// Read-only: to look at it breaks off its conversion and begins the next.
+    ReadOnly {
+        part: Converter,
+        /// The board looks again after so long.
+        poll_every: RigSpan,
+        polled: RigTime,
+    },
 }
 
 /// All converters, and which zone reads which.
@@ -44,16 +60,30 @@ impl Probes {
         for (zone, place) in setup.zones.iter().zip(&mut by_zone) {
             let Some(channel) = zone.channel else { continue };
             *place = Some(channels.len());
-            let period = LinearisedConverter::CONVERSION_PERIOD.as_micros();
+            let linearised = || Fitted::Linearised { part: Part::of(zone.thermocouple), chord: Chord::NONE };
+            let part = match setup.converter {
+                ConverterKind::Linearised => linearised(),
+                // The setup was checked: there is such a part for the type.
+                kind => Converter::new(kind, zone.thermocouple).map_or_else(
+                    |_| linearised(),
+                    |part| Fitted::ReadOnly { poll_every: setup.poll_every(&part), polled: RigTime::ZERO, part },
+                ),
+            };
+            let period = match &part {
+                Fitted::Linearised { .. } => LinearisedConverter::CONVERSION_PERIOD,
+                Fitted::ReadOnly { part, .. } => part.conversion_period(),
+            };
             channels.push(Channel {
                 channel,
-                part: Part::of(zone.thermocouple),
-                chord: Chord::NONE,
-                phase: RigTime::from_micros(dice.below(period) - period),
+                part,
+                phase: RigTime::from_micros(dice.below(period.as_micros()) - period.as_micros()),
+                period,
                 signal: ProbeSignal::Open,
                 since: RigTime::ZERO,
+                disturbance: Disturbance::NONE,
+                disturbed_since: RigTime::ZERO,
                 sample: TerminalSignal::Open,
-                sampled_at: RigTime::from_micros(-period),
+                sampled_at: RigTime::ZERO - period,
                 reading: None,
             });
         }
@@ -75,12 +105,17 @@ impl Probes {
         }
     }
 
+    pub(super) fn disturb(&mut self, channel: u8, at: RigTime, disturbance: Disturbance) {
+        for place in self.channels.iter_mut().filter(|place| place.channel == channel) {
+            place.convert_up_to(at);
+            place.disturbance = disturbance;
+            place.disturbed_since = at;
+        }
+    }
+
     pub(super) fn read(&mut self, now: RigTime) -> [Reading; MAX_ZONES] {
         for channel in &mut self.channels {
-            channel.convert_up_to(now);
-            if channel.reading.is_none() {
-                channel.reading = Some(channel.convert(self.cold_junction));
-            }
+            channel.look(now, self.cold_junction);
         }
         self.by_zone.map(|channel| {
             channel.and_then(|channel| self.channels[channel].reading).unwrap_or(Err(ProbeFault::NoAnswer))
@@ -89,15 +124,39 @@ impl Probes {
 }
 
 impl Channel {
+    /// Fetches the reading that the part has for the controller.
+    fn look(&mut self, now: RigTime, cold_junction: MilliCelsius) {
+        match &mut self.part {
+            Fitted::Linearised { .. } => {
+                self.convert_up_to(now);
+                if self.reading.is_none() {
+                    self.reading = Some(self.convert(cold_junction));
+                }
+            }
+            Fitted::ReadOnly { poll_every, polled, .. } => {
+                // Ticks come up to a millisecond off their place.
+                if now - *polled + RigSpan::from_millis(1) < *poll_every {
+                    return;
+                }
+                *polled = now;
+                self.convert_up_to(now);
+                self.reading = Some(self.convert(cold_junction));
+                // Let go, it begins afresh: what it was at is lost.
+                self.phase = now;
+            }
+        }
+    }
+
     /// Takes the latest conversion up to an instant, if it is a new one.
     fn convert_up_to(&mut self, now: RigTime) {
-        const PERIOD: i64 = LinearisedConverter::CONVERSION_PERIOD.as_micros();
-        if (now - self.sampled_at).as_micros() < PERIOD {
+        let period = self.period.as_micros();
+        if (now - self.sampled_at).as_micros() < period {
             return;
         }
-        let periods = (now - self.phase).as_micros() / PERIOD;
-        let at = self.phase + RigSpan::from_micros(periods * PERIOD);
-        if at <= self.sampled_at {
+        let periods = (now - self.phase).as_micros() / period;
+        let at = self.phase + RigSpan::from_micros(periods * period);
+        let begun = matches!(self.part, Fitted::Linearised { .. }) || periods > 0;
+        if at <= self.sampled_at || !begun {
             return;
         }
         self.phase = at;
@@ -111,32 +170,61 @@ impl Channel {
     }
 
     fn terminals(&self, at: RigTime) -> TerminalSignal {
+        let added = if self.disturbance.is_none() {
+            0
+        } else {
+            match self.disturbance.after(at - self.disturbed_since) {
+                Disturbed::Open => return TerminalSignal::Open,
+                Disturbed::Adds(nanovolts) => i64::from(nanovolts),
+            }
+        };
         match self.signal {
             ProbeSignal::Voltage { nanovolts, nanovolts_per_second } => {
                 let rise = i64::from(nanovolts_per_second) * (at - self.since).as_micros() / 1_000_000;
-                let value = (i64::from(nanovolts) + rise).clamp(i64::from(i32::MIN), i64::from(i32::MAX));
-                TerminalSignal::Voltage(Nanovolts::new(value as i32))
+                let value = i64::from(nanovolts) + rise + added;
+                TerminalSignal::Voltage(Nanovolts::new(value.clamp(i64::from(i32::MIN), i64::from(i32::MAX)) as i32))
             }
             ProbeSignal::Open => TerminalSignal::Open,
             // A lead touching the other is no voltage; the part sees nothing wrong.
             ProbeSignal::Short => TerminalSignal::Voltage(Nanovolts::new(0)),
+            ProbeSignal::ShortToGround => TerminalSignal::ShortToGround,
+            ProbeSignal::ShortToSupply => TerminalSignal::ShortToSupply,
         }
     }
 
     fn convert(&mut self, cold_junction: MilliCelsius) -> Reading {
-        if let TerminalSignal::Voltage(voltage) = self.sample
-            && let Some(reading) = self.chord.reading(voltage, &self.part.thermocouple, cold_junction)
-        {
-            return Ok(reading);
-        }
-        let conversion = self.part.converter.convert(self.sample, cold_junction);
+        let conversion = match &mut self.part {
+            Fitted::Linearised { part, chord } => {
+                if let TerminalSignal::Voltage(voltage) = self.sample
+                    && let Some(reading) = chord.reading(voltage, &part.thermocouple, cold_junction)
+                {
+                    return Ok(reading);
+                }
+                part.converter.convert(self.sample, cold_junction)
+            }
+            Fitted::ReadOnly { part, .. } => {
+                let conversion = part.convert(self.sample, cold_junction);
+                // At the end of its range everything reads the same: a probe fault to whoever knows the part.
+                let least = part.lowest();
+                if conversion.temperature <= least || conversion.temperature >= part.highest() {
+                    return Err(conversion.fault.map_or(ProbeFault::OutOfRange, flagged));
+                }
+                conversion
+            }
+        };
         match conversion.fault {
             None => i32::try_from(conversion.temperature.value()).map_err(|_| ProbeFault::OutOfRange),
-            Some(ConverterFault::Open) => Err(ProbeFault::Open),
-            Some(ConverterFault::ShortToGround) => Err(ProbeFault::ShortToGround),
-            Some(ConverterFault::ShortToSupply) => Err(ProbeFault::ShortToSupply),
-            Some(ConverterFault::OutOfRange) => Err(ProbeFault::OutOfRange),
+            Some(fault) => Err(flagged(fault)),
         }
+    }
+}
+
+fn flagged(fault: ConverterFault) -> ProbeFault {
+    match fault {
+        ConverterFault::Open => ProbeFault::Open,
+        ConverterFault::ShortToGround => ProbeFault::ShortToGround,
+        ConverterFault::ShortToSupply => ProbeFault::ShortToSupply,
+        ConverterFault::OutOfRange => ProbeFault::OutOfRange,
     }
 }
 

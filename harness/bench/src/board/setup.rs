@@ -2,10 +2,11 @@
 
 use dryfire_engine::{Trouble, TroubleKind};
 use dryfire_scenario::{
-    ActiveLevel, BeginFiring, Bench, BenchKind, ContactRole, ContactState, RelayRole, Segment, Senses,
+    ActiveLevel, BeginFiring, Bench, BenchKind, ContactRole, ContactState, ConverterChoice, RelayRole, Segment, Senses,
 };
 use dryfire_stand_in::{Defect, Defects, MAX_ZONES, MemoryImage, Program, ProgramError, Settings, Stored};
-use dryfire_units::ThermocoupleType;
+use dryfire_units::converter::{Converter, ConverterKind, UnsupportedType};
+use dryfire_units::{RigSpan, ThermocoupleType};
 
 /// One zone's probe.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -52,6 +53,11 @@ pub struct BoardSetup {
     pub defects: Defects,
     /// The zones, one to four, at least one with a probe.
     pub zones: Vec<BoardZone>,
+    /// The kind of part that reads the probes.
+    pub converter: ConverterKind,
+    /// How often a read-only part is looked at; `None`: on every tick that leaves it
+    /// time to convert. More often, it never gets done and its reading stands still.
+    pub poll: Option<RigSpan>,
     /// The sensed relays.
     pub relays: Vec<RelayWire>,
     /// The contacts.
@@ -77,6 +83,9 @@ pub enum BoardSetupError {
     /// A letter that is no thermocouple type.
     #[error("`{0}` is no thermocouple type; the types are B, E, J, K, N, R, S and T")]
     Thermocouple(char),
+    /// A converter that there is not for a zone's thermocouple.
+    #[error(transparent)]
+    Converter(#[from] UnsupportedType),
     /// A name that no defect has.
     #[error("the stand-in has no defect `{0}`")]
     Defect(String),
@@ -104,6 +113,17 @@ impl From<BoardSetupError> for Trouble {
 }
 
 impl BoardSetup {
+    /// How often the board looks at a read-only part.
+    pub(super) fn poll_every(&self, part: &Converter) -> RigSpan {
+        self.poll.unwrap_or_else(|| {
+            let tick = RigSpan::from_millis(i64::from(self.settings.bounded().tick_ms));
+            // Ticks jitter, and a conversion that is broken off a moment too early is lost.
+            let least = part.conversion_period() + RigSpan::from_millis(1);
+            let ticks = (least.as_micros() + tick.as_micros() - 1) / tick.as_micros();
+            tick.times(ticks)
+        })
+    }
+
     /// A board as a bench file wires it.
     ///
     /// # Errors
@@ -120,6 +140,16 @@ impl BoardSetup {
         let zones = zones.collect::<Result<Vec<_>, BoardSetupError>>()?;
         if zones.iter().all(|zone| zone.channel.is_none()) {
             return Err(BoardSetupError::NoProbe);
+        }
+        let converter = match bench.converter {
+            ConverterChoice::Linearised => ConverterKind::Linearised,
+            ConverterChoice::FourteenBit => ConverterKind::FourteenBit,
+            ConverterChoice::TwelveBit => ConverterKind::TwelveBit,
+        };
+        if converter != ConverterKind::Linearised {
+            for zone in &zones {
+                Converter::new(converter, zone.thermocouple)?;
+            }
         }
         let choice = match &bench.kind {
             BenchKind::Virtual(choice) => choice.clone(),
@@ -160,6 +190,8 @@ impl BoardSetup {
             relays: relays.collect(),
             contacts: contacts.collect(),
             zones,
+            converter,
+            poll: None,
             ambient_millicelsius,
             memory: MemoryImage::BLANK,
             timer_at_boot_ms: 0,

@@ -1,5 +1,6 @@
 use dryfire_scenario::{ActiveLevel, ContactRole, ContactState, Segment, Senses};
 use dryfire_stand_in::{Defect, Defects, Settings, Stored, StoredState};
+use dryfire_units::converter::ConverterKind;
 use dryfire_units::ThermocoupleType;
 use proptest::prelude::*;
 use proptest::test_runner::{Config, RngSeed};
@@ -31,6 +32,8 @@ fn setup(seed: u64) -> BoardSetup {
         ],
         ambient_millicelsius: 25_000,
         memory: MemoryImage::BLANK,
+        converter: ConverterKind::Linearised,
+        poll: None,
         timer_at_boot_ms: 0,
     }
 }

@@ -9,7 +9,7 @@ use std::collections::VecDeque;
 
 use dryfire_engine::ProbeSignal;
 use dryfire_units::converter::{ConverterFault, LinearisedConverter, TerminalSignal};
-use dryfire_units::{MilliCelsius, Nanovolts, RigSpan, RigTime};
+use dryfire_units::{Disturbance, Disturbed, MilliCelsius, Nanovolts, RigSpan, RigTime};
 
 use super::protocol::ReadingValue;
 
@@ -22,6 +22,8 @@ pub(super) struct Channel {
     /// Newest last. The one in force at the last finished conversion's
     /// beginning is kept, everything older forgotten.
     played: VecDeque<SetPoint>,
+    /// What is added, and since when; the one before it still counts for what was converted before.
+    disturbed: VecDeque<(RigTime, Disturbance)>,
 }
 
 /// One command's signal.
@@ -36,7 +38,21 @@ impl Channel {
     /// A channel whose circuit is open until the first command.
     pub(super) fn open(number: u8) -> Self {
         let start = SetPoint { at: RigTime::ZERO, signal: ProbeSignal::Open, valid_until: RigTime::FAR_FUTURE };
-        Channel { number, played: VecDeque::from([start]) }
+        Channel { number, played: VecDeque::from([start]), disturbed: VecDeque::new() }
+    }
+
+    /// Adds something from `at` on.
+    pub(super) fn disturb(&mut self, at: RigTime, disturbance: Disturbance) {
+        let oldest = at - CONVERSION.times(2);
+        while self.disturbed.get(1).is_some_and(|second| second.0 <= oldest) {
+            self.disturbed.pop_front();
+        }
+        self.disturbed.push_back((at, disturbance));
+    }
+
+    /// Whether a reading may change in kind without any command.
+    pub(super) fn is_disturbed(&self) -> bool {
+        self.disturbed.iter().any(|(_, disturbance)| !disturbance.is_none())
     }
 
     /// Takes a set-point at `at`, not earlier than the one before. Says
@@ -54,14 +70,22 @@ impl Channel {
 
     fn terminals(&self, at: RigTime) -> TerminalSignal {
         let Some(point) = self.played.iter().rev().find(|point| point.at <= at) else { return TerminalSignal::Open };
+        let disturbed = self.disturbed.iter().rev().find(|(since, _)| *since <= at);
+        let added = match disturbed.map(|(since, disturbance)| disturbance.after(at - *since)) {
+            Some(Disturbed::Open) => return TerminalSignal::Open,
+            Some(Disturbed::Adds(nanovolts)) => i128::from(nanovolts),
+            None => 0,
+        };
         match point.signal {
             ProbeSignal::Open => TerminalSignal::Open,
+            ProbeSignal::ShortToGround => TerminalSignal::ShortToGround,
+            ProbeSignal::ShortToSupply => TerminalSignal::ShortToSupply,
             // The leads touch each other, neither ground nor supply: no part can tell that from a cold probe.
             ProbeSignal::Short => TerminalSignal::Voltage(Nanovolts::new(0)),
             ProbeSignal::Voltage { nanovolts, nanovolts_per_second } => {
                 let elapsed = at.min(point.valid_until) - point.at;
                 let change = i128::from(nanovolts_per_second) * i128::from(elapsed.as_micros()) / 1_000_000;
-                let held = (i128::from(nanovolts) + change).clamp(i128::from(i32::MIN), i128::from(i32::MAX));
+                let held = (i128::from(nanovolts) + change + added).clamp(i128::from(i32::MIN), i128::from(i32::MAX));
                 TerminalSignal::Voltage(Nanovolts::new(held as i32))
             }
         }

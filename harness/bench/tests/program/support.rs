@@ -6,8 +6,8 @@ use std::process::{Command as Process, Stdio};
 use dryfire_bench::{Bench, BenchIdentity, ProgramBench, RunSetup};
 use dryfire_engine::{Command, CommandId, CommandKind, Observation, ProbeSignal, RigCounters, Trouble};
 use dryfire_scenario::{
-    ActiveLevel, BeginFiring, Bench as BenchFile, BenchKind, Contact, ContactRole, ContactState, Declared, Path as Way,
-    PathRelay, Pole, Relay, RelayRole, Segment, Senses, Uncertainty, Zone,
+    ActiveLevel, BeginFiring, Bench as BenchFile, BenchKind, Contact, ContactRole, ContactState, ConverterChoice,
+    Declared, Path as Way, PathRelay, Pole, Relay, RelayRole, Segment, Senses, Uncertainty, Zone,
 };
 use dryfire_units::{MilliCelsius, RigSpan, RigTime, ThermocoupleType};
 
@@ -55,7 +55,11 @@ pub(crate) fn bench_file(command: Vec<String>, deadline: RigSpan) -> BenchFile {
     let relay =
         |role, input, active| Relay { role, input, senses: Senses::Command, active, release: RigSpan::from_millis(20) };
     let contact = |role, output, engaged| Contact { role, output, engaged, demand_safe: engaged };
-    let path = |zone: usize| Way { zone, poles: vec![Pole { through: vec![PathRelay(0), PathRelay(zone + 1)] }] };
+    let path = |zone: usize| Way {
+        zone,
+        poles: vec![Pole { through: vec![PathRelay(0), PathRelay(zone + 1)] }],
+        between: None,
+    };
     BenchFile {
         name: "program under test".to_owned(),
         kind: BenchKind::Program { command, deadline },
@@ -76,6 +80,8 @@ pub(crate) fn bench_file(command: Vec<String>, deadline: RigSpan) -> BenchFile {
             contact(ContactRole::Acknowledge, 2, ContactState::Closed),
         ],
         supply_switch: true,
+        controls_leg: None,
+        converter: ConverterChoice::Linearised,
         begin: BeginFiring::Console { lines: vec!["program {program}".to_owned(), "start".to_owned()] },
         declares: Declared {
             top_temperature_millicelsius: 1_300_000,

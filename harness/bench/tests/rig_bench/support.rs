@@ -8,10 +8,10 @@ use dryfire_bench::{
 };
 use dryfire_engine::{Command, CommandId, CommandKind, Observation, Pacing, ProbeSignal, RigCounters, Trouble};
 use dryfire_scenario::{
-    ActiveLevel, BeginFiring, Bench as BenchFile, BenchKind, Contact, ContactRole, ContactState, Declared, Relay,
-    RelayRole, Senses, Uncertainty, Zone,
+    ActiveLevel, BeginFiring, Bench as BenchFile, BenchKind, Contact, ContactRole, ContactState, ConverterChoice,
+    Declared, Relay, RelayRole, Senses, Uncertainty, Zone,
 };
-use dryfire_units::{RigSpan, RigTime};
+use dryfire_units::{Disturbance, RigSpan, RigTime};
 
 pub(crate) const MS: i64 = 1_000;
 
@@ -123,6 +123,10 @@ impl World for SmallWorld {
         }
     }
 
+    fn disturb_probe(&mut self, at: RigTime, _channel: u8, _disturbance: Disturbance) {
+        assert_eq!(at, self.now, "the world has not run up to what is set");
+    }
+
     fn set_contact(&mut self, at: RigTime, output: u8, closed: bool) {
         assert_eq!(at, self.now, "the world has not run up to what is set");
         if output == 0 {
@@ -169,6 +173,8 @@ pub(crate) fn bench_file() -> BenchFile {
             demand_safe: ContactState::Closed,
         }],
         supply_switch: true,
+        controls_leg: None,
+        converter: ConverterChoice::Linearised,
         begin: BeginFiring::Operator,
         declares: Declared {
             top_temperature_millicelsius: 1_280_000,

@@ -5,6 +5,7 @@ use dryfire_engine::ProbeSignal;
 use dryfire_kiln::{Circuit, Kiln, StartState, three_ring};
 use dryfire_scenario::{ActiveLevel, ContactRole, ContactState, Senses};
 use dryfire_stand_in::{Defects, MemoryImage, Phase, Settings};
+use dryfire_units::converter::ConverterKind;
 use dryfire_units::{Celsius, MilliCelsius, RigSpan, RigTime, ThermocoupleType};
 
 pub(crate) const ROOM: f64 = 22.0;
@@ -55,6 +56,8 @@ pub(crate) fn setup(seed: u64, settings: Settings, defects: Defects) -> BoardSet
         ],
         ambient_millicelsius: (ROOM * 1e3) as i64,
         memory: MemoryImage::BLANK,
+        converter: ConverterKind::Linearised,
+        poll: None,
         timer_at_boot_ms: 0,
     }
 }

@@ -208,7 +208,9 @@ fn a_bench_for_another_kiln_is_refused() {
 
 #[test]
 fn a_declared_top_beyond_the_model_is_refused() {
-    let error = budget(&three_ring(), Some(&three_rings("1450 °C", "{}"))).expect_err("a refusal");
+    let mut bench = three_rings("1280 °C", "{}");
+    bench.declares.top_temperature_millicelsius = 1_450_000;
+    let error = budget(&three_ring(), Some(&bench)).expect_err("a refusal");
     assert!(error.to_string().contains("1400 °C"), "{error}");
 }
 

@@ -3,13 +3,14 @@
 use std::collections::BTreeMap;
 
 use dryfire_judge as judge;
-use dryfire_kiln::{Circuit, KilnDescription, ZonePath};
+use dryfire_kiln::{Circuit, Conductor, KilnDescription, ZonePath};
 use dryfire_scenario::{
     Bench, Comparison, Condition, DeclaredLimit, Expectation, Limit, Moment, Pattern, Scenario, Scope, Span, Spanned,
-    StepKind, TimeLimit,
+    StepKind, TimeLimit, Times, Wire,
 };
 use dryfire_units::RigSpan;
 
+use super::asked::Asked;
 use super::names::unknown_zones;
 use super::needs::{Lack, first_lack};
 use super::signals::Signals;
@@ -21,7 +22,7 @@ const BEGIN: &str = "begin";
 struct Binder<'a> {
     bench: &'a Bench,
     kiln: &'a KilnDescription,
-    signals: Signals,
+    asked: Asked,
     moments: Vec<String>,
     by_name: BTreeMap<String, u16>,
     errors: Vec<BindError>,
@@ -34,7 +35,7 @@ pub(super) fn bind(scenario: &Scenario, bench: &Bench, kiln: &KilnDescription) -
     if !unknown.is_empty() {
         return Err(unknown);
     }
-    match first_lack(scenario, bench) {
+    match first_lack(scenario, bench, kiln) {
         Some(Lack::NotApplicable(reason)) => return Ok(Binding::NotApplicable { reason }),
         Some(Lack::Uncovered(reason)) => return Ok(Binding::Uncovered { reason }),
         None => {}
@@ -43,7 +44,7 @@ pub(super) fn bind(scenario: &Scenario, bench: &Bench, kiln: &KilnDescription) -
     let mut binder = Binder {
         bench,
         kiln,
-        signals,
+        asked: Asked { table, signals, derived: Vec::new(), isolated: Vec::new(), console: Vec::new() },
         moments: Vec::new(),
         by_name: BTreeMap::new(),
         errors: Vec::new(),
@@ -53,7 +54,7 @@ pub(super) fn bind(scenario: &Scenario, bench: &Bench, kiln: &KilnDescription) -
     let steps = binder.steps(scenario);
     let end = PlannedEnd {
         moment: scenario.end.moment.as_ref().and_then(|moment| binder.moment(moment)),
-        offset: binder.time_limit(scenario.end.offset),
+        offset: binder.time_limit(&scenario.end.offset),
     };
     let mut expectations = Vec::new();
     let mut expectation_notes = Vec::new();
@@ -72,6 +73,11 @@ pub(super) fn bind(scenario: &Scenario, bench: &Bench, kiln: &KilnDescription) -
     if let Some(reason) = binder.missing {
         return Ok(Binding::NotApplicable { reason });
     }
+    if let Err(error) = judge::Judge::new(binder.asked.table.clone(), binder.moments.clone(), expectations.clone()) {
+        let place = expectations.iter().position(|expectation| expectation.name == error.expectation);
+        let span = place.map(|index| scenario.expect[index].span);
+        return Err(vec![BindError { message: error.to_string(), span }]);
+    }
     Ok(Binding::Ready(Box::new(Plan {
         scenario: scenario.name.clone(),
         hazards: scenario.hazards.iter().map(|hazard| hazard.value.0.clone()).collect(),
@@ -80,8 +86,11 @@ pub(super) fn bind(scenario: &Scenario, bench: &Bench, kiln: &KilnDescription) -
         circuit,
         start: scenario.start,
         firing: scenario.firing.clone(),
-        table,
-        signals: binder.signals,
+        table: binder.asked.table,
+        signals: binder.asked.signals,
+        derived: binder.asked.derived,
+        isolated: binder.asked.isolated,
+        console: binder.asked.console,
         moments: binder.moments,
         steps,
         end,
@@ -97,8 +106,18 @@ impl Binder<'_> {
             let name = &self.bench.zones[path.zone].name;
             match self.kiln.zones.iter().position(|zone| zone.name == *name) {
                 Some(zone) if zone == path.zone => {
-                    paths[zone].poles =
-                        path.poles.iter().map(|pole| pole.through.iter().map(|relay| relay.0).collect()).collect();
+                    let wire = |wire: Wire| match wire {
+                        Wire::Leg(leg) => Conductor::Leg(usize::from(leg).saturating_sub(1)),
+                        Wire::Neutral => Conductor::Neutral,
+                    };
+                    paths[zone] = ZonePath {
+                        poles: path
+                            .poles
+                            .iter()
+                            .map(|pole| pole.through.iter().map(|relay| relay.0).collect())
+                            .collect(),
+                        between: path.between.map(|ends| ends.map(wire)),
+                    };
                 }
                 _ => self.errors.push(BindError {
                     message: format!(
@@ -111,7 +130,7 @@ impl Binder<'_> {
             }
         }
         let circuit = Circuit { relays: self.bench.relays.len(), paths };
-        if let Err(error) = circuit.check(self.kiln.zones.len()) {
+        if let Err(error) = circuit.check(self.kiln.zones.len(), self.kiln.system) {
             self.errors.push(BindError { message: error.to_string(), span: None });
         }
         circuit
@@ -165,7 +184,7 @@ impl Binder<'_> {
             }
             StepKind::Wait(length) => PlannedWait::Wait(*length),
             StepKind::At { moment, offset } => {
-                PlannedWait::At { moment: self.moment(moment)?, offset: self.time_limit(*offset) }
+                PlannedWait::At { moment: self.moment(moment)?, offset: self.time_limit(offset) }
             }
         })
     }
@@ -195,8 +214,8 @@ impl Binder<'_> {
     /// `None` where something is missing or wrong, which has been noted.
     fn condition(&mut self, condition: &Condition) -> Option<judge::Condition> {
         Some(match condition {
-            Condition::Compare { level, comparison, limit } => {
-                let signal = self.signals.level(self.bench, &level.value);
+            Condition::Compare { measured, comparison, limit } => {
+                let signal = self.asked.measured(self.bench, &measured.value);
                 judge::Condition::Compare {
                     signal: self.note_missing(signal)?,
                     comparison: match comparison {
@@ -209,7 +228,7 @@ impl Binder<'_> {
                 }
             }
             Condition::Is { switch, on } => {
-                let signal = self.signals.switch(self.bench, &switch.value);
+                let signal = self.asked.switch(self.bench, &switch.value);
                 judge::Condition::Is { signal: self.note_missing(signal)?, on: *on }
             }
             Condition::Not(inner) => judge::Condition::Not(Box::new(self.condition(inner)?)),
@@ -241,7 +260,7 @@ impl Binder<'_> {
 
     fn limit(&self, limit: &Limit) -> i64 {
         match limit {
-            Limit::Temperature(millicelsius) => *millicelsius,
+            Limit::Temperature(value) | Limit::Difference(value) | Limit::Rate(value) | Limit::Share(value) => *value,
             Limit::Declared { which, plus_millicelsius } => {
                 let declared = match which {
                     DeclaredLimit::TopTemperature => self.bench.declares.top_temperature_millicelsius,
@@ -252,10 +271,20 @@ impl Binder<'_> {
         }
     }
 
-    fn time_limit(&self, limit: TimeLimit) -> RigSpan {
+    fn time_limit(&mut self, limit: &TimeLimit) -> RigSpan {
+        let declares = &self.bench.declares;
         match limit {
-            TimeLimit::Span(span) => span,
-            TimeLimit::LongestFiring { plus } => self.bench.declares.longest_firing + plus,
+            TimeLimit::Span(span) => *span,
+            TimeLimit::LongestFiring { plus } => declares.longest_firing + *plus,
+            TimeLimit::CycleTime { times, plus } => declares.cycle_time.times(i64::from(*times)) + *plus,
+            TimeLimit::Reaction { hazard, otherwise, plus } => {
+                let id = &hazard.value.0;
+                let declared = declares.reactions.iter().find(|(declared, _)| declared == id).map(|(_, time)| *time);
+                let reaction = declared.or(*otherwise).ok_or_else(|| {
+                    format!("the bench file declares no reaction to `{id}`, which the scenario's limit refers to")
+                });
+                self.note_missing(reaction).unwrap_or(RigSpan::ZERO) + *plus
+            }
         }
     }
 
@@ -264,26 +293,73 @@ impl Binder<'_> {
     }
 
     fn expectation(&mut self, expectation: &Expectation) -> Option<judge::Expectation> {
-        let scope = match &expectation.scope {
-            Scope::Throughout => judge::Scope::Throughout,
-            Scope::After { moment, offset, until: None } => judge::Scope::After(self.instant(moment, *offset)?),
+        let part = match &expectation.scope {
+            Scope::Throughout => None,
+            Scope::After { moment, offset, until: None } => Some(judge::Part::After(self.instant(moment, *offset)?)),
             Scope::After { moment, offset, until: Some((last, last_offset)) } => {
-                judge::Scope::AfterUntil(self.instant(moment, *offset)?, self.instant(last, *last_offset)?)
+                Some(judge::Part::AfterUntil(self.instant(moment, *offset)?, self.instant(last, *last_offset)?))
             }
-            Scope::Before { moment, offset } => judge::Scope::Before(self.instant(moment, *offset)?),
+            Scope::Before { moment, offset } => Some(judge::Part::Before(self.instant(moment, *offset)?)),
+            Scope::Between { from, to } => {
+                Some(judge::Part::Between(self.instant(&from.0, from.1)?, self.instant(&to.0, to.1)?))
+            }
+        };
+        let mut whenever = match &expectation.whenever {
+            Some(condition) => Some(self.condition(condition)?),
+            None => None,
         };
         let claim = match &expectation.pattern {
             Pattern::Always(condition) => judge::Claim::Always(self.condition(condition)?),
             Pattern::Never(condition) => judge::Claim::Never(self.condition(condition)?),
             Pattern::Sometime(condition) => judge::Claim::Sometime(self.condition(condition)?),
             Pattern::Within { limit, condition } => {
-                judge::Claim::Within { limit: self.time_limit(*limit), condition: self.condition(condition)? }
+                judge::Claim::Within { limit: self.time_limit(limit), condition: self.condition(condition)? }
             }
             Pattern::HeatCut { limit } => judge::Claim::HeatCut {
-                heat: self.signals.heat,
-                limit: self.time_limit(*limit),
+                heat: self.asked.signals.heat,
+                limit: self.time_limit(limit),
                 hold: Plan::cut_hold(self.bench),
             },
+            Pattern::HoldsFor { length, condition } => {
+                judge::Claim::HoldsFor { span: self.time_limit(length), condition: self.condition(condition)? }
+            }
+            Pattern::Count { times: Times::Altogether { at_least, at_most }, condition } => {
+                let (at_least, at_most) = (*at_least, *at_most);
+                judge::Claim::Times { at_least, at_most, condition: self.condition(condition)? }
+            }
+            Pattern::Count { times: Times::InAny { at_most, window }, condition } => {
+                judge::Claim::AtMostIn { at_most: *at_most, window: *window, condition: self.condition(condition)? }
+            }
+            Pattern::LastsAtLeast { condition, length } => {
+                let condition = self.condition(condition)?;
+                whenever = Some(condition.clone());
+                // Exactly so long is enough, and both ends of the span count.
+                let span = self.time_limit(length) - RigSpan::from_micros(1);
+                judge::Claim::HoldsFor { span: span.max(RigSpan::ZERO), condition }
+            }
+            Pattern::LastsAtMost { condition, length } => {
+                let condition = self.condition(condition)?;
+                whenever = Some(condition.clone());
+                let over = judge::Condition::Not(Box::new(condition));
+                judge::Claim::Within { limit: self.time_limit(length), condition: over }
+            }
+            Pattern::AtLeastEvery { condition, length } => {
+                let condition = self.condition(condition)?;
+                whenever = Some(judge::Condition::Not(Box::new(condition.clone())));
+                judge::Claim::Within { limit: self.time_limit(length), condition }
+            }
+            Pattern::Order { first, then } => {
+                judge::Claim::Precedes { first: self.condition(first)?, then: self.condition(then)? }
+            }
+        };
+        let scope = match (whenever, part) {
+            (None, None) => judge::Scope::Throughout,
+            (None, Some(judge::Part::Before(to))) => judge::Scope::Before(to),
+            (None, Some(judge::Part::After(from))) => judge::Scope::After(from),
+            (None, Some(judge::Part::Between(from, to))) => judge::Scope::Between(from, to),
+            (None, Some(judge::Part::AfterUntil(from, to))) => judge::Scope::AfterUntil(from, to),
+            (Some(condition), None) => judge::Scope::Whenever(condition),
+            (Some(condition), Some(part)) => judge::Scope::WheneverIn { part, condition },
         };
         Some(judge::Expectation { name: expectation.name.value.clone(), scope, claim })
     }
@@ -297,7 +373,7 @@ fn lowest_limit_millicelsius(kiln: &KilnDescription) -> i64 {
 
 fn first_span(condition: &Condition) -> Option<Span> {
     match condition {
-        Condition::Compare { level, .. } => Some(level.span),
+        Condition::Compare { measured, .. } => Some(measured.span),
         Condition::Is { switch, .. } => Some(switch.span),
         Condition::HeldFor { condition, .. } | Condition::Not(condition) => first_span(condition),
         Condition::And(parts) | Condition::Or(parts) => parts.first().and_then(first_span),

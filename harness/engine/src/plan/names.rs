@@ -4,10 +4,7 @@
 //! zones than there are. A name that the bench does not know is taken as a
 //! mistake, because a typing error must not quietly leave a hazard untested.
 
-use dryfire_scenario::{
-    Bench, Condition, LevelSignal, NeededPart, Pattern, RelaySelector, Scenario, Span, StepKind, Stimulus,
-    SwitchSignal, ZoneSelector,
-};
+use dryfire_scenario::{Bench, Condition, NeededPart, RelaySelector, Scenario, Span, StepKind, Stimulus, ZoneSelector};
 
 use super::BindError;
 
@@ -24,16 +21,12 @@ pub(super) fn unknown_zones(scenario: &Scenario, bench: &Bench) -> Vec<BindError
             of_condition(condition, &mut named);
         }
         for stimulus in &step.stimuli {
-            named.extend(of_stimulus(&stimulus.value).map(|zone| (zone, stimulus.span)));
+            named.extend(of_stimulus(&stimulus.value).into_iter().map(|zone| (zone, stimulus.span)));
         }
     }
     for expectation in &scenario.expect {
-        match &expectation.pattern {
-            Pattern::Always(condition) | Pattern::Never(condition) | Pattern::Sometime(condition) => {
-                of_condition(condition, &mut named);
-            }
-            Pattern::Within { condition, .. } => of_condition(condition, &mut named),
-            Pattern::HeatCut { .. } => {}
+        for condition in expectation.conditions() {
+            of_condition(condition, &mut named);
         }
     }
     named
@@ -52,25 +45,23 @@ pub(super) fn unknown_zones(scenario: &Scenario, bench: &Bench) -> Vec<BindError
         .collect()
 }
 
-fn of_stimulus(stimulus: &Stimulus) -> Option<&ZoneSelector> {
+fn of_stimulus(stimulus: &Stimulus) -> Vec<&ZoneSelector> {
     match stimulus {
-        Stimulus::Probe { zone, .. } | Stimulus::ReconnectProbe { zone } | Stimulus::LoseElement { zone } => Some(zone),
+        Stimulus::Probe { zone, .. } | Stimulus::ReconnectProbe { zone } | Stimulus::LoseElement { zone } => vec![zone],
+        Stimulus::CrossProbes { one, other } => vec![one, other],
         Stimulus::Relay { relay: RelaySelector::Element(zone), .. }
-        | Stimulus::FreeRelay { relay: RelaySelector::Element(zone) } => Some(zone),
-        _ => None,
+        | Stimulus::FreeRelay { relay: RelaySelector::Element(zone) } => vec![zone],
+        _ => Vec::new(),
     }
 }
 
 fn of_condition<'a>(condition: &'a Condition, named: &mut Vec<(&'a ZoneSelector, Span)>) {
     match condition {
-        Condition::Compare { level, .. } => {
-            let (LevelSignal::Kiln(zone) | LevelSignal::Probe(zone)) = &level.value;
-            named.push((zone, level.span));
+        Condition::Compare { measured, .. } => {
+            named.extend(measured.value.zones().into_iter().map(|zone| (zone, measured.span)));
         }
         Condition::Is { switch, .. } => {
-            if let SwitchSignal::Heat(zone) | SwitchSignal::Element(zone) = &switch.value {
-                named.push((zone, switch.span));
-            }
+            named.extend(switch.value.zone().map(|zone| (zone, switch.span)));
         }
         Condition::HeldFor { condition, .. } | Condition::Not(condition) => of_condition(condition, named),
         Condition::And(parts) | Condition::Or(parts) => {

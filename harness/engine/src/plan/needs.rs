@@ -4,6 +4,7 @@
 //! A hazard with no means of reaction is *uncovered*, which is a finding; that
 //! holds for every weld, whether or not the scenario remembers to say so.
 
+use dryfire_kiln::KilnDescription;
 use dryfire_scenario::{
     Bench, Missing, NeededPart, RelayFault, RelayRole, RelaySelector, Scenario, Stimulus, ZoneSelector,
 };
@@ -47,7 +48,7 @@ pub(crate) fn zones_without_second_means(bench: &Bench, welded: &[usize]) -> Vec
 
 /// The first thing that the scenario needs and the bench lacks; an uncovered
 /// hazard goes before anything that is merely not applicable.
-pub(super) fn first_lack(scenario: &Scenario, bench: &Bench) -> Option<Lack> {
+pub(super) fn first_lack(scenario: &Scenario, bench: &Bench, kiln: &KilnDescription) -> Option<Lack> {
     let mut not_applicable = None;
     for need in &scenario.needs {
         let Err(reason) = part_is_there(bench, &need.part.value) else { continue };
@@ -57,7 +58,7 @@ pub(super) fn first_lack(scenario: &Scenario, bench: &Bench) -> Option<Lack> {
         }
     }
     for stimulus in scenario.script.iter().flat_map(|step| &step.stimuli) {
-        match stimulus_is_possible(bench, &stimulus.value) {
+        match stimulus_is_possible(bench, kiln, &stimulus.value) {
             Ok(()) => {}
             Err(Lack::Uncovered(reason)) => return Some(Lack::Uncovered(reason)),
             Err(Lack::NotApplicable(reason)) => not_applicable = not_applicable.or(Some(reason)),
@@ -99,20 +100,78 @@ fn second_means(bench: &Bench, selector: &RelaySelector) -> Result<(), String> {
     ))
 }
 
-fn stimulus_is_possible(bench: &Bench, stimulus: &Stimulus) -> Result<(), Lack> {
+/// A zone of which one contact of these relays, in one pole, is welded and nothing else can stop the current.
+fn without_means_but_pole(bench: &Bench, welded: &[usize], pole: usize) -> Option<usize> {
+    let path = bench.paths.iter().find(|path| {
+        let contacts = path.poles.iter().enumerate();
+        let mut contacts = contacts.flat_map(|(pole, series)| series.through.iter().map(move |relay| (relay.0, pole)));
+        let is_welded = |(relay, place): (usize, usize)| welded.contains(&relay) && place == pole;
+        contacts.clone().any(is_welded) && contacts.all(is_welded)
+    });
+    path.map(|path| path.zone)
+}
+
+fn relay_fault_is_possible(bench: &Bench, fault: RelayFault, relay: &RelaySelector) -> Result<(), Lack> {
+    let relays = select_relays(bench, relay).map_err(Lack::NotApplicable)?;
+    let names = || {
+        let names: Vec<String> = relays.iter().map(|relay| relay_name(bench, &bench.relays[*relay].role)).collect();
+        names.join(", ")
+    };
+    match fault {
+        RelayFault::Welded | RelayFault::HalfShorted | RelayFault::WeldsAtTimes { .. } => {
+            second_means(bench, relay).map_err(Lack::Uncovered)
+        }
+        RelayFault::PoleWelded(number) => {
+            let pole = usize::from(number).saturating_sub(1);
+            let stands_there = |relay: &usize| {
+                let through = bench.paths.iter().filter_map(|path| path.poles.get(pole));
+                through.flat_map(|pole| &pole.through).any(|other| other.0 == *relay)
+            };
+            if !relays.iter().all(stands_there) {
+                return Err(Lack::NotApplicable(format!("{} has no contact in pole {number} of any path", names())));
+            }
+            match without_means_but_pole(bench, &relays, pole) {
+                None => Ok(()),
+                Some(zone) => Err(Lack::Uncovered(format!(
+                    "with the contact of {} in pole {number} welded nothing else can open the path to the element of zone {}",
+                    names(),
+                    bench.zones[zone].name
+                ))),
+            }
+        }
+        RelayFault::StuckOpen | RelayFault::OpensLate(_) | RelayFault::HalfOpen | RelayFault::Burnt { .. } => Ok(()),
+    }
+}
+
+fn stimulus_is_possible(bench: &Bench, kiln: &KilnDescription, stimulus: &Stimulus) -> Result<(), Lack> {
     let zone_exists = |selector: &ZoneSelector| zone_index(bench, selector).map(|_| ()).map_err(Lack::NotApplicable);
     match stimulus {
         Stimulus::Probe { zone, .. } | Stimulus::ReconnectProbe { zone } => {
             has_probe(bench, zone).map_err(Lack::NotApplicable)
         }
         Stimulus::LoseElement { zone } => zone_exists(zone),
-        Stimulus::Relay { fault, relay } => {
-            select_relays(bench, relay).map_err(Lack::NotApplicable)?;
-            match fault {
-                RelayFault::Welded => second_means(bench, relay).map_err(Lack::Uncovered),
-                RelayFault::StuckOpen => Ok(()),
+        Stimulus::CrossProbes { one, other } => {
+            for zone in [one, other] {
+                has_probe(bench, zone).map_err(Lack::NotApplicable)?;
             }
+            if zone_index(bench, one) == zone_index(bench, other) {
+                return Err(Lack::NotApplicable("both names are of the same probe".to_owned()));
+            }
+            Ok(())
         }
+        Stimulus::WarmTerminals { .. } | Stimulus::KilnSupply { .. } => Ok(()),
+        Stimulus::Leg { leg, .. } => {
+            let legs = kiln.system.legs();
+            if usize::from(*leg) > legs {
+                return Err(Lack::NotApplicable(format!("the kiln's supply has {legs} leg(s) and no leg {leg}")));
+            }
+            if bench.controls_leg == Some(*leg) {
+                part_is_there(bench, &NeededPart::Supply)
+                    .map_err(|lack| Lack::NotApplicable(format!("leg {leg} feeds the controller, and {lack}")))?;
+            }
+            Ok(())
+        }
+        Stimulus::Relay { fault, relay } => relay_fault_is_possible(bench, *fault, relay),
         Stimulus::FreeRelay { relay } => select_relays(bench, relay).map(|_| ()).map_err(Lack::NotApplicable),
         Stimulus::Contact { contact, .. } => {
             part_is_there(bench, &NeededPart::Contact(*contact)).map_err(Lack::NotApplicable)

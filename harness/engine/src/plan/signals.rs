@@ -130,6 +130,10 @@ impl Signals {
                 .map(|index| self.contacts[index])
                 .ok_or_else(|| format!("the bench has no {} contact", contact_name(*role))),
             SwitchSignal::Supply => Ok(self.supply),
+            // They are made when they are asked for.
+            SwitchSignal::Isolated(_) | SwitchSignal::Console(_) => {
+                Err(format!("`{switch}` is no signal of the bench"))
+            }
         }
     }
 

@@ -21,7 +21,7 @@ fn when(condition: PlannedCondition, moment: Option<u16>) -> PlannedStep {
 }
 
 fn script(steps: Vec<PlannedStep>) -> (Script, Present) {
-    (Script::new(steps, 2, RigTime::ZERO), Present::unknown(2))
+    (Script::new(steps, 2, RigTime::ZERO, Vec::new()), Present::unknown(2))
 }
 
 #[test]

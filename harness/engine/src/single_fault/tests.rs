@@ -205,6 +205,7 @@ fn any_bench() -> impl Strategy<Value = Bench> {
                 .into_iter()
                 .map(|through| Pole { through: through.into_iter().map(PathRelay).collect() })
                 .collect(),
+            between: None,
         };
         bench.paths = paths.into_iter().enumerate().map(wired).collect();
         bench
@@ -215,6 +216,7 @@ fn any_bench() -> impl Strategy<Value = Bench> {
 fn modelled(bench: &Bench, fault: Option<(usize, RelayFault)>) -> Kiln {
     let paths = bench.paths.iter().map(|path| ZonePath {
         poles: path.poles.iter().map(|pole| pole.through.iter().map(|relay| relay.0).collect()).collect(),
+        between: None,
     });
     let circuit = Circuit { relays: bench.relays.len(), paths: paths.collect() };
     let start = StartState::cold(Celsius::new(20.0));

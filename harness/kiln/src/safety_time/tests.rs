@@ -10,6 +10,7 @@ use rstest::rstest;
 
 use super::fired::hottest;
 use super::*;
+use crate::SupplySystem;
 use crate::{
     Circuit, Conductivity, Element, Kiln, Layer, Limits, Material, Outside, Probe, SpecificHeat, StartState, Zone,
     ZoneCoupling, three_ring,
@@ -24,6 +25,7 @@ fn lump(rated: f64, element_capacity: f64, element_surface: f64) -> KilnDescript
     KilnDescription {
         name: "lump".to_string(),
         supply: Volts::new(240.0),
+        system: SupplySystem::SinglePhase,
         zones: vec![Zone {
             name: "all".to_string(),
             wall_area: SquareMetres::new(2.0),

@@ -4,6 +4,7 @@
 
 pub mod reference;
 
+use dryfire_kiln::SupplySystem;
 use dryfire_kiln::{
     Circuit, Conductivity, Element, Kiln, KilnDescription, Layer, Limits, Load, Material, Outside, Probe, SpecificHeat,
     StartState, Zone,
@@ -52,6 +53,7 @@ pub fn one_zone(area: f64, layers: Vec<Layer>, watts: f64) -> KilnDescription {
     KilnDescription {
         name: "test kiln".to_string(),
         supply: Volts::new(240.0),
+        system: SupplySystem::SinglePhase,
         zones: vec![Zone {
             name: "only".to_string(),
             wall_area: SquareMetres::new(area),

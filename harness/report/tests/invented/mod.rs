@@ -73,6 +73,7 @@ pub(crate) fn result(
         findings,
         remarks: Vec::new(),
         trouble: None,
+        heat_work: Vec::new(),
         counters: RigCounters::default(),
         seed: 0x9e37_79b9_7f4a_7c15,
         length: at(11_520),

@@ -7,8 +7,8 @@ use serde::de::{self, MapAccess, Visitor};
 use serde::{Deserialize, Deserializer};
 
 use super::{
-    ContactName, ContactState, Difference, Duration, Level, Made, Name, ProbeType, RelayName, Senses, StartWord,
-    SupplySwitch, Temperature, ZoneName,
+    Conductor, ContactName, ContactState, Converter, Difference, Duration, Leg, Level, Made, Name, ProbeType,
+    RelayName, Senses, StartWord, SupplySwitch, Temperature, ZoneName,
 };
 
 /// A bench: how a controller is wired, and what it promises.
@@ -46,6 +46,11 @@ pub(crate) struct BenchFile {
     contacts: Vec<Contact>,
     /// Whether the rig can cut the controller's own supply.
     supply: Option<SupplySwitch>,
+    /// What reads the probes; `linearised` if left out.
+    converter: Option<Converter>,
+    /// The leg of the kiln's supply that feeds the controller.
+    #[serde(rename = "controls fed by")]
+    controls_fed_by: Option<Leg>,
     /// How a firing is begun.
     #[serde(rename = "begin firing")]
     begin_firing: Begin,
@@ -143,6 +148,9 @@ pub(crate) struct Path {
     /// For each pole of the supply, the relays in it; none: a plain wire.
     #[schemars(length(min = 1, max = 4))]
     poles: Vec<Vec<RelayName>>,
+    /// The wires of the supply between which the element lies.
+    #[schemars(length(min = 2, max = 2))]
+    between: Option<Vec<Conductor>>,
 }
 
 /// A contact that the rig works.

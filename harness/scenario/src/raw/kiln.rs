@@ -8,7 +8,7 @@ use serde::{Deserialize, Deserializer};
 
 use super::{
     Area, Conductance, Conductivity, Density, Duration, HeatCapacity, HeatTransfer, Length, Mass, Name, Power, Prose,
-    SpecificHeat, Temperature, Voltage, ZoneName,
+    SpecificHeat, SupplyMade, Temperature, Voltage, ZoneName,
 };
 
 /// A kiln: what it is made of.
@@ -22,8 +22,8 @@ pub(crate) struct KilnFile {
     kiln: Name,
     /// Where the figures come from.
     source: Prose,
-    /// The supply's voltage.
-    supply: Voltage,
+    /// The supply: its voltage, or that and how it is made.
+    supply: KilnSupply,
     /// What its walls are made of.
     #[schemars(length(min = 1))]
     materials: Vec<KilnMaterial>,
@@ -39,6 +39,62 @@ pub(crate) struct KilnFile {
     outside: KilnOutside,
     /// What it must not reach.
     limits: KilnLimits,
+}
+
+/// A supply: the voltage of a single phase, or voltage and kind.
+#[derive(Debug)]
+pub(crate) enum KilnSupply {
+    SinglePhase(Voltage),
+    Made(MadeSupply),
+}
+
+/// A supply and how it is made.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct MadeSupply {
+    /// Between two legs; with one leg only between it and neutral.
+    voltage: Voltage,
+    /// How it is made.
+    #[serde(rename = "made as")]
+    made_as: SupplyMade,
+}
+
+impl<'de> Deserialize<'de> for KilnSupply {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        struct Either;
+
+        impl<'de> Visitor<'de> for Either {
+            type Value = KilnSupply;
+
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str("a voltage, or keys and values")
+            }
+
+            fn visit_str<E: de::Error>(self, text: &str) -> Result<KilnSupply, E> {
+                Voltage::deserialize(de::value::StrDeserializer::new(text)).map(KilnSupply::SinglePhase)
+            }
+
+            fn visit_map<A: MapAccess<'de>>(self, map: A) -> Result<KilnSupply, A::Error> {
+                MadeSupply::deserialize(de::value::MapAccessDeserializer::new(map)).map(KilnSupply::Made)
+            }
+        }
+
+        deserializer.deserialize_any(Either)
+    }
+}
+
+impl JsonSchema for KilnSupply {
+    fn schema_name() -> std::borrow::Cow<'static, str> {
+        "KilnSupply".into()
+    }
+
+    fn json_schema(generator: &mut SchemaGenerator) -> Schema {
+        let (single, made) = (generator.subschema_for::<Voltage>(), generator.subschema_for::<MadeSupply>());
+        json_schema!({
+            "description": "The supply: the voltage of a single phase, or voltage and kind.",
+            "anyOf": [single, made],
+        })
+    }
 }
 
 /// A material of a wall.

@@ -7,8 +7,9 @@ use serde::de::{self, MapAccess, Visitor};
 use serde::{Deserialize, Deserializer};
 
 use super::{
-    Button, Condition, Cut, Difference, Duration, Element, End, Hazard, Instant, Lid, Missing, MomentName, Name,
-    OneOrMany, Part, Probe, ProbeOrLid, Prose, Rate, Relay, Soak, SupplyWord, Temperature, TimeLimit,
+    Amount, Button, Condition, Count, Cut, Difference, Duration, ElementOrLeg, End, Hazard, Instant, Lid, Missing,
+    MomentName, Moments, Name, OneOrMany, Part, Probe, ProbeOrLid, ProbeType, Prose, Rate, Relay, Share, Soak,
+    SupplyOrLeg, SupplyWord, Temperature, Terminals, TimeLimit, Voltage, Wire,
 };
 
 /// A scenario: what is done to a controller, and what has to be seen.
@@ -160,8 +161,25 @@ pub(crate) struct TimedStep {
 #[derive(Debug, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 #[schemars(extend("oneOf" = [
-    { "minProperties": 1, "maxProperties": 1, "not": { "anyOf": [{ "required": ["by"] }, { "required": ["offset"] }] } },
-    { "minProperties": 2, "maxProperties": 2, "required": ["offset", "by"] },
+    { "minProperties": 1, "maxProperties": 1, "propertyNames": { "enum": [
+        "open", "short", "short to ground", "short to supply", "reverse", "freeze", "pull out", "reconnect",
+        "close", "press", "release", "cut", "restore", "stick open", "half short", "half open", "free", "lose",
+        "kiln supply", "console", "prompt"
+    ] } },
+    { "required": ["short in head", "head"], "propertyNames": { "enum": ["short in head", "head"] } },
+    { "required": ["offset", "by"], "propertyNames": { "enum": ["offset", "by"] } },
+    { "required": ["drift", "by"], "propertyNames": { "enum": ["drift", "by"] } },
+    { "required": ["another type", "as"], "propertyNames": { "enum": ["another type", "as"] } },
+    { "required": ["extend", "in", "head"], "propertyNames": { "enum": ["extend", "in", "head"] } },
+    { "required": ["noise", "of"], "propertyNames": { "enum": ["noise", "of"] } },
+    { "required": ["spike"], "propertyNames": { "enum": ["spike", "by", "for", "every"] } },
+    { "required": ["loosen", "open for", "closed for"], "propertyNames": { "enum": ["loosen", "open for", "closed for"] } },
+    { "required": ["cross", "with"], "propertyNames": { "enum": ["cross", "with"] } },
+    { "required": ["warm", "by"], "propertyNames": { "enum": ["warm", "by"] } },
+    { "required": ["weld"], "propertyNames": { "enum": ["weld", "pole"] } },
+    { "required": ["weld at times", "welded for", "free for"], "propertyNames": { "enum": ["weld at times", "welded for", "free for"] } },
+    { "required": ["open late", "by"], "propertyNames": { "enum": ["open late", "by"] } },
+    { "required": ["burn", "to"], "propertyNames": { "enum": ["burn", "to"] } },
 ]))]
 pub(crate) struct Stimulus {
     /// Break the probe's circuit, or open the lid.
@@ -174,8 +192,58 @@ pub(crate) struct Stimulus {
     freeze: Option<Probe>,
     /// Let the probe read wrong; with `by`.
     offset: Option<Probe>,
-    /// By how much the probe reads wrong; negative: too low.
-    by: Option<Difference>,
+    /// By how much: the reading is wrong or a spike is high (negative: too low, downwards), the reading drifts,
+    /// the terminals are warmer, the relay is late.
+    by: Option<Amount>,
+    /// Short the probe in its head: it reads the head's temperature; with `head`.
+    #[serde(rename = "short in head")]
+    short_in_head: Option<Probe>,
+    /// Let a lead of the probe touch ground.
+    #[serde(rename = "short to ground")]
+    short_to_ground: Option<Probe>,
+    /// Let a lead of the probe touch the supply of the electronics.
+    #[serde(rename = "short to supply")]
+    short_to_supply: Option<Probe>,
+    /// The temperature of the probe's head.
+    head: Option<Temperature>,
+    /// Let the probe read more and more wrong; with `by`.
+    drift: Option<Probe>,
+    /// Let the probe be of another type than the controller is set to; with `as`.
+    #[serde(rename = "another type")]
+    another_type: Option<Probe>,
+    /// The type that the probe is of.
+    #[serde(rename = "as")]
+    as_: Option<ProbeType>,
+    /// Run the wrong wire between head and controller; with `in` and `head`.
+    extend: Option<Probe>,
+    /// What the wire is: `copper`, `reversed`, or that of another type.
+    #[serde(rename = "in")]
+    in_: Option<Wire>,
+    /// Let the reading be noisy; with `of`.
+    noise: Option<Probe>,
+    /// How noisy, root mean square.
+    of: Option<Difference>,
+    /// Let the reading have spikes; perhaps with `by`, `for` and `every`.
+    spike: Option<Probe>,
+    /// How long a spike is; 200 ms if left out.
+    #[serde(rename = "for")]
+    for_: Option<Duration>,
+    /// How often a spike comes; every 10 s if left out.
+    every: Option<Duration>,
+    /// Let the probe's circuit open and close by turns; with `open for` and `closed for`.
+    loosen: Option<Probe>,
+    /// How long the circuit is open.
+    #[serde(rename = "open for")]
+    open_for: Option<Duration>,
+    /// How long the circuit is closed.
+    #[serde(rename = "closed for")]
+    closed_for: Option<Duration>,
+    /// Let two probes change places; with `with`.
+    cross: Option<Probe>,
+    /// The other probe.
+    with: Option<Probe>,
+    /// Let the controller's terminals be warmer than its converter takes them to be; with `by`.
+    warm: Option<Terminals>,
     /// Pull the probe out of the kiln: it reads ambient after its own lag.
     #[serde(rename = "pull out")]
     pull_out: Option<Probe>,
@@ -190,16 +258,44 @@ pub(crate) struct Stimulus {
     /// Cut the controller's own supply.
     cut: Option<SupplyWord>,
     /// Restore the controller's own supply.
-    restore: Option<SupplyWord>,
-    /// Let a relay's contact stay closed, whatever the coil does.
+    restore: Option<SupplyOrLeg>,
+    /// Let a relay's contact stay closed, whatever the coil does; perhaps only in one `pole`.
     weld: Option<Relay>,
+    /// The pole whose contact is welded, from 1.
+    #[schemars(range(min = 1, max = 4))]
+    pole: Option<u8>,
+    /// Let a relay's contact weld and come off by turns; with `welded for` and `free for`.
+    #[serde(rename = "weld at times")]
+    weld_at_times: Option<Relay>,
+    /// How long the contact is welded.
+    #[serde(rename = "welded for")]
+    welded_for: Option<Duration>,
+    /// How long the relay works.
+    #[serde(rename = "free for")]
+    free_for: Option<Duration>,
+    /// Let a relay's contact open too late; with `by`.
+    #[serde(rename = "open late")]
+    open_late: Option<Relay>,
+    /// Let half of a solid-state relay be shorted: half the power when off.
+    #[serde(rename = "half short")]
+    half_short: Option<Relay>,
+    /// Let half of a solid-state relay be gone: half the power when on.
+    #[serde(rename = "half open")]
+    half_open: Option<Relay>,
+    /// Burn a relay's contacts; with `to`.
+    burn: Option<Relay>,
+    /// How much of the power burnt contacts let through.
+    to: Option<Share>,
     /// Let a relay's contact stay open, whatever the coil does.
     #[serde(rename = "stick open")]
     stick_open: Option<Relay>,
     /// Let a relay work again.
     free: Option<Relay>,
-    /// Let an element burn through.
-    lose: Option<Element>,
+    /// Let an element burn through, or a leg of the kiln's supply fail.
+    lose: Option<ElementOrLeg>,
+    /// Give the kiln's supply another voltage.
+    #[serde(rename = "kiln supply")]
+    kiln_supply: Option<Voltage>,
     /// Send a line to the controller's console.
     console: Option<Name>,
     /// Ask the operator to do something.
@@ -214,10 +310,54 @@ pub(crate) struct Stimulus {
     { "required": ["never"] },
     { "required": ["sometime"] },
     { "required": ["within"] },
+    { "required": ["for"] },
+    { "anyOf": [{ "required": ["at least"] }, { "required": ["at most"] }] },
+    { "required": ["at least every"] },
+    { "required": ["each"] },
+    { "required": ["first"] },
 ]))]
-#[schemars(extend("if" = { "required": ["within"] }))]
-#[schemars(extend("then" = { "required": ["after"], "oneOf": [{ "required": ["heat"] }, { "required": ["see"] }] }))]
-#[schemars(extend("dependentRequired" = { "until": ["after"], "heat": ["within"], "see": ["within"] }))]
+#[schemars(extend("dependentRequired" = {
+    "until": ["after"],
+    "heat": ["within"],
+    "for": ["see"],
+    "at least every": ["see"],
+    "first": ["then"],
+    "then": ["first"],
+    "lasts at least": ["each"],
+    "lasts at most": ["each"],
+}))]
+#[schemars(extend("allOf" = [
+    {
+        "if": { "required": ["within"] },
+        "then": { "oneOf": [{ "required": ["heat"] }, { "required": ["see"] }] },
+    },
+    {
+        "if": { "required": ["each"] },
+        "then": { "oneOf": [{ "required": ["lasts at least"] }, { "required": ["lasts at most"] }] },
+    },
+    {
+        "if": { "anyOf": [{ "required": ["within"] }, { "required": ["for"] }] },
+        "then": { "anyOf": [{ "required": ["after"] }, { "required": ["between"] }, { "required": ["whenever"] }] },
+    },
+    {
+        "if": { "required": ["see"] },
+        "then": { "anyOf": [
+            { "required": ["within"] },
+            { "required": ["for"] },
+            { "required": ["at least"] },
+            { "required": ["at most"] },
+            { "required": ["at least every"] },
+        ] },
+    },
+    {
+        "if": { "required": ["between"] },
+        "then": { "not": { "anyOf": [{ "required": ["after"] }, { "required": ["before"] }, { "required": ["until"] }] } },
+    },
+    {
+        "if": { "required": ["whenever"] },
+        "then": { "not": { "anyOf": [{ "required": ["each"] }, { "required": ["at least every"] }] } },
+    },
+]))]
 pub(crate) struct Expectation {
     /// Its name; unique in the scenario.
     name: Name,
@@ -230,6 +370,10 @@ pub(crate) struct Expectation {
     until: Option<Instant>,
     /// From the beginning of the run until just before this instant.
     before: Option<Instant>,
+    /// From one instant until just before another; about nothing if that never comes.
+    between: Option<Moments>,
+    /// Claimed anew each time that this becomes true.
+    whenever: Option<Condition>,
     /// Holds all the time.
     always: Option<Condition>,
     /// Holds at no time.
@@ -240,6 +384,30 @@ pub(crate) struct Expectation {
     within: Option<TimeLimit>,
     /// Heat is cut, and stays cut.
     heat: Option<Cut>,
-    /// A condition that is reached.
+    /// Holds for so long from there on; with `see`.
+    #[serde(rename = "for")]
+    for_: Option<TimeLimit>,
+    /// A condition that is reached, holds or is counted.
     see: Option<Condition>,
+    /// Becomes true at least so often; with `see`.
+    #[serde(rename = "at least")]
+    at_least: Option<Count>,
+    /// Becomes true at most so often.
+    #[serde(rename = "at most")]
+    at_most: Option<Count>,
+    /// Comes again and again, at the latest after so long; with `see`.
+    #[serde(rename = "at least every")]
+    at_least_every: Option<TimeLimit>,
+    /// Each time that this holds, it lasts so long.
+    each: Option<Condition>,
+    /// At least so long; with `each`.
+    #[serde(rename = "lasts at least")]
+    lasts_at_least: Option<TimeLimit>,
+    /// At most so long; with `each`.
+    #[serde(rename = "lasts at most")]
+    lasts_at_most: Option<TimeLimit>,
+    /// What has to come first.
+    first: Option<Condition>,
+    /// What may come only after it.
+    then: Option<Condition>,
 }

@@ -1,16 +1,21 @@
 //! Bench files.
 
 use crate::diagnostic::DiagnosticKind;
+use crate::quantity::thousandths;
 use crate::reading::scenario::{duration, hazard, temperature};
-use crate::reading::wiring::{contacts, paths, relays, zones};
+use crate::reading::wiring::{contacts, leg, paths, relays, zones};
 use crate::reading::{Fields, Reading};
 use crate::source::quoted;
 use crate::suggest::either;
 use crate::tree::{Content, Node};
 use crate::words::Words;
-use crate::{BeginFiring, Bench, BenchKind, Contact, ContactRole, Declared, StandInChoice, Uncertainty};
+use crate::{
+    BeginFiring, Bench, BenchKind, Contact, ContactRole, ConverterChoice, Declared, Span, StandInChoice, Uncertainty,
+    Zone,
+};
 
-use dryfire_units::RigSpan;
+use dryfire_units::converter::{Converter, ConverterKind};
+use dryfire_units::{MilliCelsius, RigSpan, ThermocoupleType};
 
 /// The keys of a bench file.
 pub(crate) const KEYS: &[&str] = &[
@@ -26,6 +31,8 @@ pub(crate) const KEYS: &[&str] = &[
     "paths",
     "contacts",
     "supply",
+    "controls fed by",
+    "converter",
     "begin firing",
     "declares",
     "uncertainty",
@@ -62,6 +69,10 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Bench> {
     let supply_switch = fields
         .get("supply")
         .map(|node| reading.one_of(node, "`supply`", &[("switched by the rig", true), ("not switched", false)]));
+    let controls_leg = match fields.get("controls fed by") {
+        None => Some(None),
+        Some(node) => leg(reading, node).map(Some),
+    };
     let begin = reading
         .require(&fields, "begin firing", what, "{ console: [\"program {program}\", start] }")
         .and_then(|node| begin(reading, node, contacts.as_ref().map(Option::as_deref)));
@@ -71,6 +82,15 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Bench> {
     let uncertainty = reading
         .require(&fields, "uncertainty", what, "{ edge time: 1 ms, shown temperature: 2 °C }")
         .and_then(|node| uncertainty(reading, node));
+    let converter = match fields.get("converter") {
+        None => Some(ConverterChoice::default()),
+        Some(node) => reading.one_of(node, "what reads the probes", CONVERTERS),
+    };
+    if let (Some(choice), Some(zones), Some(declares)) = (converter, &zones, &declares) {
+        let entry = fields.entry("converter").map_or(root.head(), |entry| entry.value.span);
+        let is_program = matches!(kind, Some(BenchKind::Program { .. }));
+        reaches_top(reading, entry, choice, zones, declares, is_program);
+    }
     let (controller, firmware_version, firmware_image) = controller?;
     Some(Bench {
         name: name?,
@@ -84,10 +104,77 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Bench> {
         paths: paths?,
         contacts: contacts.unwrap_or(Some(Vec::new()))?,
         supply_switch: supply_switch.unwrap_or(Some(false))?,
+        controls_leg: controls_leg?,
+        converter: converter?,
         begin: begin?,
         declares: declares?,
         uncertainty: uncertainty?,
     })
+}
+
+const CONVERTERS: &[(&str, ConverterChoice)] = &[
+    ("linearised", ConverterChoice::Linearised),
+    ("linear 14-bit", ConverterChoice::FourteenBit),
+    ("linear 12-bit", ConverterChoice::TwelveBit),
+];
+
+/// So far beyond the declared top a converter has to be able to read, or
+/// nothing that goes by the reading can tell that the top is passed.
+const READS_BEYOND_MILLICELSIUS: i64 = 20_000;
+
+/// Refuses a converter that cannot read the probes up to the declared top.
+fn reaches_top(
+    reading: &mut Reading<'_>,
+    place: Span,
+    choice: ConverterChoice,
+    zones: &[Zone],
+    declares: &Declared,
+    is_program: bool,
+) {
+    if is_program && choice != ConverterChoice::Linearised {
+        reading.mistake(
+            DiagnosticKind::Contradiction,
+            place,
+            "a program is handed the readings of a linearised converter",
+            "leave `converter` out".to_owned(),
+        );
+        return;
+    }
+    let highest = |thermocouple: ThermocoupleType| {
+        let kind = match choice {
+            // Its tables take long to make, and it reads as far as the type goes.
+            ConverterChoice::Linearised => return Ok(MilliCelsius::from_celsius(thermocouple.range().1)),
+            ConverterChoice::FourteenBit => ConverterKind::FourteenBit,
+            ConverterChoice::TwelveBit => ConverterKind::TwelveBit,
+        };
+        Converter::new(kind, thermocouple).map(|converter| Some(converter.highest()))
+    };
+    let wanted = declares.top_temperature_millicelsius + READS_BEYOND_MILLICELSIUS;
+    for zone in zones {
+        let Some(thermocouple) = ThermocoupleType::from_letter(zone.probe_type) else { continue };
+        match highest(thermocouple) {
+            Err(error) => reading.mistake(
+                DiagnosticKind::Contradiction,
+                place,
+                format!("zone {}: {error}", quoted(&zone.name)),
+                "name the converter that really reads these probes".to_owned(),
+            ),
+            Ok(Some(highest)) if highest.value() < wanted => reading.mistake(
+                DiagnosticKind::Contradiction,
+                place,
+                format!(
+                    "the converter reads type {} up to {} °C only; the declared top temperature and 20 °C are {} °C",
+                    zone.probe_type,
+                    thousandths(highest.value()),
+                    thousandths(wanted),
+                ),
+                "beyond it every temperature reads the same: another converter, another probe or a lower top"
+                    .to_owned(),
+            ),
+            Ok(_) => continue,
+        }
+        return;
+    }
 }
 
 fn kind(reading: &mut Reading<'_>, fields: &Fields<'_>) -> Option<BenchKind> {
@@ -327,7 +414,7 @@ fn declares(reading: &mut Reading<'_>, node: &Node) -> Option<Declared> {
             reading.mistake(
                 DiagnosticKind::OutOfRange,
                 node.span,
-                format!("{} °C is no top temperature of a kiln", crate::quantity::thousandths(top)),
+                format!("{} °C is no top temperature of a kiln", thousandths(top)),
                 "it lies between 100 °C and 1500 °C".to_owned(),
             );
             return None;
@@ -397,7 +484,7 @@ fn uncertainty(reading: &mut Reading<'_>, node: &Node) -> Option<Uncertainty> {
             reading.mistake(
                 DiagnosticKind::OutOfRange,
                 node.span,
-                format!("an uncertainty of {} °C makes no sense", crate::quantity::thousandths(shown)),
+                format!("an uncertainty of {} °C makes no sense", thousandths(shown)),
                 "it lies between 0 °C and 100 °C".to_owned(),
             );
             return None;

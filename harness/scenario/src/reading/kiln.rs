@@ -1,8 +1,8 @@
 //! Kiln files.
 
 use dryfire_kiln::{
-    Conductivity, Element, KilnDescription, Layer, Lid, Limits, Load, Material, Outside, Probe, SpecificHeat, Zone,
-    ZoneCoupling,
+    Conductivity, Element, KilnDescription, Layer, Lid, Limits, Load, Material, Outside, Probe, SpecificHeat,
+    SupplySystem, Zone, ZoneCoupling,
 };
 use dryfire_units::bounds::{self, Bound};
 use dryfire_units::{
@@ -47,7 +47,7 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<KilnDescrip
     let source = reading
         .require(&fields, "source", what, "measured on the kiln; bricks from the maker's sheet")
         .and_then(|node| reading.prose(node, "`source`"));
-    let supply = number(reading, &fields, "supply", what, "240 V", &bounds::SUPPLY_VOLTAGE);
+    let supply = reading.require(&fields, "supply", what, "240 V").and_then(|node| supply(reading, node));
     let materials = reading
         .require(&fields, "materials", what, "[{ name: brick, density: 490 kg/m³, … }]")
         .and_then(|node| materials(reading, node));
@@ -72,7 +72,8 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<KilnDescrip
     source?;
     let kiln = KilnDescription {
         name: name?,
-        supply: Volts::new(supply?),
+        supply: Volts::new(supply?.0),
+        system: supply?.1,
         zones: zones?,
         couplings: couplings?,
         lid: lid?,
@@ -92,6 +93,30 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<KilnDescrip
     Some(kiln)
 }
 
+/// How a kiln may be fed, in words.
+const SYSTEMS: &[(&str, SupplySystem)] = &[
+    ("single-phase", SupplySystem::SinglePhase),
+    ("split-phase", SupplySystem::SplitPhase),
+    ("delta", SupplySystem::Delta),
+    ("star", SupplySystem::Star { neutral: false }),
+    ("star with neutral", SupplySystem::Star { neutral: true }),
+];
+
+/// The supply: its voltage alone, or with how it is made.
+fn supply(reading: &mut Reading<'_>, node: &Node) -> Option<(f64, SupplySystem)> {
+    let what = "the kiln's supply";
+    if let Content::Scalar(_) = node.content {
+        let volts = quantity_of(reading, node, "`supply`", &bounds::SUPPLY_VOLTAGE)?;
+        return Some((volts, SupplySystem::SinglePhase));
+    }
+    let fields = reading.fields(node, what, &["voltage", "made as"])?;
+    let volts = number(reading, &fields, "voltage", what, "240 V", &bounds::SUPPLY_VOLTAGE);
+    let system = reading
+        .require(&fields, "made as", what, "split-phase")
+        .and_then(|node| reading.one_of(node, "how a supply is made", SYSTEMS));
+    Some((volts?, system?))
+}
+
 /// A quantity or a plain number that has to be there.
 fn number(
     reading: &mut Reading<'_>,
@@ -105,7 +130,7 @@ fn number(
     quantity_of(reading, node, &format!("`{key}`"), bound)
 }
 
-fn quantity_of(reading: &mut Reading<'_>, node: &Node, what: &str, bound: &Bound) -> Option<f64> {
+pub(crate) fn quantity_of(reading: &mut Reading<'_>, node: &Node, what: &str, bound: &Bound) -> Option<f64> {
     let plain = bound.dimension == bounds::EMISSIVITY.dimension;
     let scalar = reading.scalar(node, what)?;
     // A number with a unit is text to YAML, one without is a number: in quotes it would be neither.

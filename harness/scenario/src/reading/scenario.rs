@@ -100,9 +100,37 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Scenario> {
     };
     if !reading.has_errors() {
         check_whole(reading, &fields, &scenario);
+        declared_hazards(reading, &scenario);
         timeline::check(reading, &fields, &scenario);
     }
     Some(scenario)
+}
+
+/// The hazards of declared reactions: a typing error would leave the scenario untested.
+fn declared_hazards(reading: &mut Reading<'_>, scenario: &Scenario) {
+    let of_steps = scenario.script.iter().filter_map(|step| match &step.kind {
+        crate::StepKind::At { offset, .. } => Some(offset),
+        _ => None,
+    });
+    let limits = of_steps.chain(scenario.expect.iter().filter_map(crate::Expectation::time_limit));
+    for limit in limits.chain([&scenario.end.offset]) {
+        let TimeLimit::Reaction { hazard, .. } = limit else { continue };
+        let id = hazard.value.0.as_str();
+        let own = scenario.hazards.iter().map(|own| own.value.0.as_str());
+        if own.clone().any(|own| own == id) || KNOWN_HAZARDS.contains(&id) {
+            continue;
+        }
+        let hint = match nearest(id, own.clone().chain(KNOWN_HAZARDS.iter().copied())) {
+            Some(near) => format!("did you mean `{near}`?"),
+            None => format!("the hazards of this scenario are {}", own.collect::<Vec<_>>().join(", ")),
+        };
+        reading.mistake(
+            DiagnosticKind::UnknownWord,
+            hazard.span,
+            format!("neither this scenario nor the library knows the hazard {}", quoted(id)),
+            hint,
+        );
+    }
 }
 
 /// What only the whole file shows.
@@ -432,33 +460,91 @@ fn end(reading: &mut Reading<'_>, node: &Node, steps: &[crate::Step]) -> Option<
     Some(end)
 }
 
-/// `10 s`, `declared longest firing + 60 s`.
+/// `10 s`, `declared longest firing + 60 s`, `3 declared cycle times`,
+/// `declared reaction to probe-open or 10 s`.
 pub(crate) fn time_limit(words: &mut Words<'_>) -> Result<TimeLimit, Mistake> {
-    if !words.take_phrase(&["declared", "longest", "firing"])? {
+    let counted = matches!(words.written_next(), Some("declared"));
+    let mut times = 1;
+    if counted && let Some(written) = words.written() {
+        match written.parse::<u8>() {
+            Ok(number @ 1..=100) => times = number,
+            _ => {
+                let hint = "from 1 to 100 of them, for example `3 declared cycle times`".to_owned();
+                return Err(words.wanted(DiagnosticKind::OutOfRange, "a number of cycle times", Some(hint)));
+            }
+        }
+        words.step();
+    }
+    if !words.take("declared") {
         if words.word().is_some() {
             return Err(words.wanted(
                 DiagnosticKind::BadSentence,
                 "a length of time",
-                Some("write for example `10 s`, `5 min` or `declared longest firing + 60 s`".to_owned()),
+                Some(
+                    "write for example `10 s`, `5 min`, `declared longest firing + 60 s`, `3 declared cycle times` or \
+                     `declared reaction to probe-open or 10 s`"
+                        .to_owned(),
+                ),
             ));
         }
         return Ok(TimeLimit::Span(words.duration()?));
     }
-    let mut plus = dryfire_units::RigSpan::ZERO;
+    if words.take("cycle") {
+        if !(words.take("times") || words.take("time")) {
+            let hint = "the whole is `declared cycle time` or `3 declared cycle times`".to_owned();
+            return Err(words.wanted(DiagnosticKind::BadSentence, "`time` or `times`", Some(hint)));
+        }
+        return Ok(TimeLimit::CycleTime { times, plus: plus(words)? });
+    }
+    if counted {
+        let hint = "only cycle times are counted: `3 declared cycle times`".to_owned();
+        return Err(words.wanted(DiagnosticKind::BadSentence, "`cycle times`", Some(hint)));
+    }
+    if words.take("reaction") {
+        if !words.take("to") || words.word().is_none() {
+            let hint = "name the hazard: `declared reaction to probe-open`".to_owned();
+            return Err(words.wanted(DiagnosticKind::BadSentence, "`to` with a hazard", Some(hint)));
+        }
+        let range = words.range();
+        let id = words.word().unwrap_or_default().to_owned();
+        words.step();
+        let hazard = Spanned { value: HazardId(id), span: words.span(range) };
+        let otherwise = if words.take("or") { Some(words.duration()?) } else { None };
+        return Ok(TimeLimit::Reaction { hazard, otherwise, plus: plus(words)? });
+    }
+    for word in ["longest", "firing"] {
+        if !words.take(word) {
+            let hint = "what is declared is the `longest firing`, the `cycle time` or a `reaction to` a hazard";
+            return Err(words.wanted(DiagnosticKind::BadSentence, &quoted(word), Some(hint.to_owned())));
+        }
+    }
+    Ok(TimeLimit::LongestFiring { plus: plus(words)? })
+}
+
+/// `+ 60 s` behind what is declared, or nothing.
+fn plus(words: &mut Words<'_>) -> Result<dryfire_units::RigSpan, Mistake> {
     if words.take("+") {
-        plus = words.duration()?;
-    } else if words.written() == Some("-") {
+        return words.duration();
+    }
+    if words.written() == Some("-") {
         return Err(words.wanted(
             DiagnosticKind::BadSentence,
             "`+` or nothing",
             Some("a limit is never shorter than what is declared".to_owned()),
         ));
     }
-    Ok(TimeLimit::LongestFiring { plus })
+    Ok(dryfire_units::RigSpan::ZERO)
 }
 
 /// `burn-out`, `burn-out + 10 s`.
 pub(crate) fn instant(words: &mut Words<'_>) -> Result<(Spanned<Moment>, dryfire_units::RigSpan), Mistake> {
+    let instant = moment_and_offset(words)?;
+    words.end("an instant is a moment, perhaps with a length of time on top: `burn-out + 10 s`")?;
+    Ok(instant)
+}
+
+/// The same with more behind it.
+pub(crate) fn moment_and_offset(words: &mut Words<'_>) -> Result<(Spanned<Moment>, dryfire_units::RigSpan), Mistake> {
     let moment = words.moment()?;
     let mut offset = dryfire_units::RigSpan::ZERO;
     if words.take("+") {
@@ -470,7 +556,6 @@ pub(crate) fn instant(words: &mut Words<'_>) -> Result<(Spanned<Moment>, dryfire
             Some("an instant before a moment is not known until it is past; name an earlier moment".to_owned()),
         ));
     }
-    words.end("an instant is a moment, perhaps with a length of time on top: `burn-out + 10 s`")?;
     Ok((moment, offset))
 }
 

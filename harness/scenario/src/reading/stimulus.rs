@@ -1,13 +1,17 @@
 //! Stimuli: a verb and what it is done to.
 
+use dryfire_units::{RigSpan, bounds};
+
 use crate::diagnostic::DiagnosticKind;
+use crate::quantity::span_text;
 use crate::reading::Reading;
+use crate::reading::kiln::quantity_of;
 use crate::reading::scenario::relay;
 use crate::source::quoted;
 use crate::suggest::{either, nearest};
 use crate::tree::{Content, Entry, Node};
 use crate::words::{Mistake, Words};
-use crate::{ContactRole, ProbeFault, RelayFault, RelaySelector, Span, Spanned, Stimulus, ZoneSelector};
+use crate::{ContactRole, ExtensionWire, ProbeFault, RelayFault, RelaySelector, Span, Spanned, Stimulus, ZoneSelector};
 
 /// What a verb is done to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -18,34 +22,82 @@ enum Object {
     Supply,
     Relay,
     Element,
+    Terminals,
+    Leg,
+    Voltage,
     Text,
 }
 
-/// Every verb, and what it can be done to.
-const VERBS: &[(&str, &[Object])] = &[
-    ("open", &[Object::Probe, Object::Lid]),
-    ("short", &[Object::Probe]),
-    ("reverse", &[Object::Probe]),
-    ("freeze", &[Object::Probe]),
-    ("offset", &[Object::Probe]),
-    ("pull out", &[Object::Probe]),
-    ("reconnect", &[Object::Probe]),
-    ("close", &[Object::Lid]),
-    ("press", &[Object::Button]),
-    ("release", &[Object::Button]),
-    ("cut", &[Object::Supply]),
-    ("restore", &[Object::Supply]),
-    ("weld", &[Object::Relay]),
-    ("stick open", &[Object::Relay]),
-    ("free", &[Object::Relay]),
-    ("lose", &[Object::Element]),
-    ("console", &[Object::Text]),
-    ("prompt", &[Object::Text]),
+/// A verb, what it can be done to, and the keys that go with it: first those it needs, then the others.
+struct Verb(&'static str, &'static [Object], &'static [&'static str], &'static [&'static str]);
+
+const VERBS: &[Verb] = &[
+    Verb("open", &[Object::Probe, Object::Lid], &[], &[]),
+    Verb("short", &[Object::Probe], &[], &[]),
+    Verb("short in head", &[Object::Probe], &["head"], &[]),
+    Verb("short to ground", &[Object::Probe], &[], &[]),
+    Verb("short to supply", &[Object::Probe], &[], &[]),
+    Verb("reverse", &[Object::Probe], &[], &[]),
+    Verb("freeze", &[Object::Probe], &[], &[]),
+    Verb("offset", &[Object::Probe], &["by"], &[]),
+    Verb("drift", &[Object::Probe], &["by"], &[]),
+    Verb("pull out", &[Object::Probe], &[], &[]),
+    Verb("another type", &[Object::Probe], &["as"], &[]),
+    Verb("extend", &[Object::Probe], &["in", "head"], &[]),
+    Verb("noise", &[Object::Probe], &["of"], &[]),
+    Verb("spike", &[Object::Probe], &[], &["by", "for", "every"]),
+    Verb("loosen", &[Object::Probe], &["open for", "closed for"], &[]),
+    Verb("cross", &[Object::Probe], &["with"], &[]),
+    Verb("reconnect", &[Object::Probe], &[], &[]),
+    Verb("warm", &[Object::Terminals], &["by"], &[]),
+    Verb("close", &[Object::Lid], &[], &[]),
+    Verb("press", &[Object::Button], &[], &[]),
+    Verb("release", &[Object::Button], &[], &[]),
+    Verb("cut", &[Object::Supply], &[], &[]),
+    Verb("restore", &[Object::Supply, Object::Leg], &[], &[]),
+    Verb("weld", &[Object::Relay], &[], &["pole"]),
+    Verb("weld at times", &[Object::Relay], &["welded for", "free for"], &[]),
+    Verb("stick open", &[Object::Relay], &[], &[]),
+    Verb("open late", &[Object::Relay], &["by"], &[]),
+    Verb("half short", &[Object::Relay], &[], &[]),
+    Verb("half open", &[Object::Relay], &[], &[]),
+    Verb("burn", &[Object::Relay], &["to"], &[]),
+    Verb("free", &[Object::Relay], &[], &[]),
+    Verb("lose", &[Object::Element, Object::Leg], &[], &[]),
+    Verb("kiln supply", &[Object::Voltage], &[], &[]),
+    Verb("console", &[Object::Text], &[], &[]),
+    Verb("prompt", &[Object::Text], &[], &[]),
 ];
 
-/// The keys of a stimulus: every verb, and `by` for an offset.
+/// Defaults of a spike: common practice, no source.
+const SPIKE_MILLICELSIUS: i64 = 300_000;
+const SPIKE_LENGTH: RigSpan = RigSpan::from_millis(200);
+const SPIKE_EVERY: RigSpan = RigSpan::from_seconds(10);
+
+/// Most legs that a supply has.
+const LEGS: i64 = 3;
+/// Most poles of a path that a file can name.
+const POLES: i64 = 4;
+/// Shortest and longest part of a pattern in time.
+const PATTERN: (RigSpan, RigSpan) = (RigSpan::from_millis(10), RigSpan::from_minutes(600));
+
+impl Verb {
+    fn named(name: &str) -> Option<&'static Verb> {
+        VERBS.iter().find(|verb| verb.0 == name)
+    }
+
+    fn takes(&self, key: &str) -> bool {
+        self.2.contains(&key) || self.3.contains(&key)
+    }
+}
+
+fn verbs() -> impl Iterator<Item = &'static str> {
+    VERBS.iter().map(|verb| verb.0)
+}
+
+/// The keys of a stimulus: every verb, and those that go with some.
 pub(crate) fn keys() -> Vec<&'static str> {
-    VERBS.iter().map(|(verb, _)| *verb).chain(["by"]).collect()
+    verbs().chain(VERBS.iter().flat_map(|verb| verb.2.iter().chain(verb.3).copied())).collect()
 }
 
 /// Reads one stimulus or a list of them.
@@ -100,10 +152,7 @@ fn stimulus(reading: &mut Reading<'_>, node: &Node) -> Option<Spanned<Stimulus>>
                 "stick" => "a relay that never closes is `stick open`, one that never opens is `weld`".to_owned(),
                 other => match nearest(other, keys()) {
                     Some(near) => format!("did you mean `{near}`?"),
-                    None => format!(
-                        "the stimuli are {}",
-                        VERBS.iter().map(|(verb, _)| *verb).collect::<Vec<_>>().join(", ")
-                    ),
+                    None => format!("the stimuli are {}", verbs().collect::<Vec<_>>().join(", ")),
                 },
             };
             reading.mistake(
@@ -117,8 +166,7 @@ fn stimulus(reading: &mut Reading<'_>, node: &Node) -> Option<Spanned<Stimulus>>
     if unknown {
         return None;
     }
-    let by = entries.iter().find(|entry| entry.key == "by");
-    let verbs: Vec<&Entry> = entries.iter().filter(|entry| entry.key != "by").collect();
+    let verbs: Vec<&Entry> = entries.iter().filter(|entry| Verb::named(&entry.key).is_some()).collect();
     let [entry] = verbs.as_slice() else {
         match verbs.get(1) {
             Some(second) => reading.mistake(
@@ -136,27 +184,269 @@ fn stimulus(reading: &mut Reading<'_>, node: &Node) -> Option<Spanned<Stimulus>>
         }
         return None;
     };
-    if let (Some(by), false) = (by, entry.key == "offset") {
+    let verb = Verb::named(&entry.key)?;
+    let mut stranger = false;
+    for other in entries.iter().filter(|other| other.key != entry.key && !verb.takes(&other.key)) {
+        stranger = true;
+        let owners: Vec<&str> = VERBS.iter().filter(|verb| verb.takes(&other.key)).map(|verb| verb.0).collect();
         reading.mistake(
             DiagnosticKind::ConflictingKeys,
-            by.key_span,
-            format!("`by` belongs to `offset`, not to `{}`", entry.key),
-            "leave it out".to_owned(),
+            other.key_span,
+            format!("`{}` does not belong to `{}`", other.key, entry.key),
+            format!("leave it out; it belongs to {}", either(&owners)),
+        );
+    }
+    for missing in verb.2.iter().filter(|key| entries.iter().all(|entry| entry.key != **key)) {
+        stranger = true;
+        reading.mistake(
+            DiagnosticKind::MissingKey,
+            entry.key_span,
+            format!("`{}` lacks the key `{missing}`", entry.key),
+            format!("for example `{}`", example(verb.0)),
+        );
+    }
+    if stranger {
+        return None;
+    }
+    let given = Given { entries, entry };
+    let value = match verb.0 {
+        "console" => Stimulus::Console(line(reading, &entry.value, "a line for the console")?),
+        "prompt" => Stimulus::Prompt(line(reading, &entry.value, "a prompt")?),
+        "kiln supply" => {
+            let volts =
+                quantity_of(reading, &entry.value, "the voltage of the kiln's supply", &bounds::SUPPLY_VOLTAGE)?;
+            // The bound keeps it far inside the integers.
+            Stimulus::KilnSupply { millivolts: (volts * 1e3).round() as i64 }
+        }
+        _ => with_keys(reading, verb, &given)?,
+    };
+    Some(Spanned { value, span: node.span })
+}
+
+/// A stimulus whose verb takes more keys, as it should be written.
+fn example(verb: &str) -> &'static str {
+    match verb {
+        "short in head" => "{ short in head: probe, head: 60 °C }",
+        "offset" => "{ offset: probe, by: -30 °C }",
+        "drift" => "{ drift: probe, by: -20 °C/h }",
+        "another type" => "{ another type: probe, as: N }",
+        "extend" => "{ extend: probe, in: copper, head: 80 °C }",
+        "noise" => "{ noise: probe, of: 2 °C }",
+        "loosen" => "{ loosen: probe, open for: 1 s, closed for: 2 s }",
+        "cross" => "{ cross: probe.1, with: probe.2 }",
+        "warm" => "{ warm: terminals, by: 20 °C }",
+        "weld at times" => "{ weld at times: element.1, welded for: 5 min, free for: 10 min }",
+        "open late" => "{ open late: element.1, by: 30 s }",
+        "burn" => "{ burn: element.1, to: 70 % }",
+        _ => "{ open: probe }",
+    }
+}
+
+/// The keys of one stimulus.
+struct Given<'n> {
+    entries: &'n [Entry],
+    entry: &'n Entry,
+}
+
+impl<'n> Given<'n> {
+    fn node(&self, key: &str) -> Option<&'n Node> {
+        self.entries.iter().find(|entry| entry.key == key).map(|entry| &entry.value)
+    }
+
+    fn words<T>(
+        &self,
+        reading: &mut Reading<'_>,
+        key: &str,
+        what: &str,
+        parser: impl FnOnce(&mut Words<'_>) -> Result<T, Mistake>,
+    ) -> Option<T> {
+        let node = self.node(key)?;
+        reading.parse(node, what, |text| {
+            let mut words = Words::of(text);
+            let value = parser(&mut words)?;
+            words.end(&format!("{what} stands here and nothing else"))?;
+            Ok(value)
+        })
+    }
+
+    fn difference(&self, reading: &mut Reading<'_>, key: &str, what: &str) -> Option<i64> {
+        self.words(reading, key, what, |words| words.difference())
+    }
+
+    fn head(&self, reading: &mut Reading<'_>) -> Option<i64> {
+        self.words(reading, "head", "the temperature of the probe's head", |words| {
+            words.temperature().map(|(temperature, _)| temperature)
+        })
+    }
+
+    fn thermocouple(words: &mut Words<'_>, others: &[(&str, Option<char>)]) -> Result<Option<char>, Mistake> {
+        let letters = ["B", "E", "J", "K", "N", "R", "S", "T"];
+        let types = letters.iter().map(|letter| (*letter, letter.chars().next()));
+        let choices: Vec<(&str, Option<char>)> = others.iter().copied().chain(types).collect();
+        words.take_one(&choices).ok_or_else(|| {
+            let others: String = others.iter().map(|(word, _)| format!("`{word}` or ")).collect();
+            words.wanted(
+                DiagnosticKind::UnknownWord,
+                "a thermocouple's type",
+                Some(format!("write {others}a type's letter: {}", letters.join(", "))),
+            )
+        })
+    }
+
+    /// A part of a pattern in time.
+    fn part(&self, reading: &mut Reading<'_>, key: &str) -> Option<RigSpan> {
+        let what = format!("`{key}`");
+        let span = self.words(reading, key, &what, |words| words.duration())?;
+        if span < PATTERN.0 || span > PATTERN.1 {
+            reading.mistake(
+                DiagnosticKind::OutOfRange,
+                self.node(key)?.span,
+                format!("{what} cannot be {}", span_text(span)),
+                format!("it lies between {} and {}", span_text(PATTERN.0), span_text(PATTERN.1)),
+            );
+            return None;
+        }
+        Some(span)
+    }
+
+    fn part_or(&self, reading: &mut Reading<'_>, key: &str, usual: RigSpan) -> Option<RigSpan> {
+        if self.node(key).is_some() { self.part(reading, key) } else { Some(usual) }
+    }
+}
+
+/// A stimulus with an object of words, and whatever other keys its verb takes.
+fn with_keys(reading: &mut Reading<'_>, verb: &Verb, given: &Given<'_>) -> Option<Stimulus> {
+    let plain = reading.parse(&given.entry.value, "the object of a stimulus", |text| {
+        let mut words = Words::of(text);
+        let stimulus = done_to(&mut words, verb.0)?;
+        words.end("one object for each verb; several stimuli stand in a list")?;
+        Ok(stimulus)
+    });
+    match (verb.0, plain) {
+        ("cross", plain) => {
+            let other = given.words(reading, "with", "the other probe", |words| probe(words, "cross"));
+            cross(reading, given, plain?, other?)
+        }
+        ("warm", plain) => {
+            let by_millicelsius = given.difference(reading, "by", "the difference");
+            plain?;
+            Some(Stimulus::WarmTerminals { by_millicelsius: by_millicelsius? })
+        }
+        (_, Some(Stimulus::Probe { fault, zone })) => {
+            Some(Stimulus::Probe { fault: probe_fault(reading, fault, given)?, zone })
+        }
+        (_, Some(Stimulus::Relay { fault, relay })) => {
+            Some(Stimulus::Relay { fault: relay_fault(reading, fault, given)?, relay })
+        }
+        (_, plain) => plain,
+    }
+}
+
+fn cross(reading: &mut Reading<'_>, given: &Given<'_>, plain: Stimulus, other: ZoneSelector) -> Option<Stimulus> {
+    let Stimulus::Probe { zone: one, .. } = plain else { return None };
+    if one == ZoneSelector::All || other == ZoneSelector::All || one == other {
+        reading.mistake(
+            DiagnosticKind::UnknownRole,
+            given.entry.value.span,
+            "it takes two different probes to be crossed",
+            "for example `{ cross: probe.1, with: probe.2 }`".to_owned(),
         );
         return None;
     }
-    let value = match entry.key.as_str() {
-        "console" => Stimulus::Console(line(reading, &entry.value, "a line for the console")?),
-        "prompt" => Stimulus::Prompt(line(reading, &entry.value, "a prompt")?),
-        "offset" => offset(reading, entry, by)?,
-        _ => reading.parse(&entry.value, "the object of a stimulus", |text| {
-            let mut words = Words::of(text);
-            let stimulus = done_to(&mut words, &entry.key)?;
-            words.end("one object for each verb; several stimuli stand in a list")?;
-            Ok(stimulus)
-        })?,
-    };
-    Some(Spanned { value, span: node.span })
+    Some(Stimulus::CrossProbes { one, other })
+}
+
+/// Fills in what the other keys say of a probe's fault.
+fn probe_fault(reading: &mut Reading<'_>, fault: ProbeFault, given: &Given<'_>) -> Option<ProbeFault> {
+    Some(match fault {
+        ProbeFault::Offset(_) => ProbeFault::Offset(given.difference(reading, "by", "the offset")?),
+        ProbeFault::Drift(_) => ProbeFault::Drift(given.words(reading, "by", "the drift", |words| words.drift())?),
+        ProbeFault::ShortInHead { .. } => ProbeFault::ShortInHead { head_millicelsius: given.head(reading)? },
+        ProbeFault::AnotherType(_) => {
+            let letter =
+                given.words(reading, "as", "a thermocouple's type", |words| Given::thermocouple(words, &[]))?;
+            ProbeFault::AnotherType(letter?)
+        }
+        ProbeFault::Extension { .. } => {
+            let wire = given.words(reading, "in", "what the wire is made of", |words| {
+                if words.take("copper") {
+                    return Ok(ExtensionWire::Copper);
+                }
+                if words.take("reversed") {
+                    return Ok(ExtensionWire::Reversed);
+                }
+                let others = [("copper", None), ("reversed", None)];
+                Given::thermocouple(words, &others)
+                    .map(|letter| letter.map_or(ExtensionWire::Copper, ExtensionWire::AnotherType))
+            });
+            let head = given.head(reading);
+            ProbeFault::Extension { wire: wire?, head_millicelsius: head? }
+        }
+        ProbeFault::Noise { .. } => {
+            let rms_millicelsius = given.difference(reading, "of", "the noise")?;
+            if !(1..=100_000).contains(&rms_millicelsius) {
+                reading.mistake(
+                    DiagnosticKind::OutOfRange,
+                    given.node("of")?.span,
+                    format!("noise cannot be {} °C", crate::quantity::thousandths(rms_millicelsius)),
+                    "it lies between 0.001 °C and 100 °C, root mean square".to_owned(),
+                );
+                return None;
+            }
+            ProbeFault::Noise { rms_millicelsius }
+        }
+        ProbeFault::Spikes { .. } => {
+            let by = match given.node("by") {
+                Some(_) => given.difference(reading, "by", "the height of a spike"),
+                None => Some(SPIKE_MILLICELSIUS),
+            };
+            let length = given.part_or(reading, "for", SPIKE_LENGTH);
+            let every = given.part_or(reading, "every", SPIKE_EVERY);
+            let (by_millicelsius, length, every) = (by?, length?, every?);
+            // Each begins at random in the first half of its period and has to be over with it.
+            if length.times(2) > every {
+                reading.mistake(
+                    DiagnosticKind::Contradiction,
+                    given.entry.key_span,
+                    format!("spikes of {} every {} run into each other", span_text(length), span_text(every)),
+                    "`every` is at least twice `for`".to_owned(),
+                );
+                return None;
+            }
+            ProbeFault::Spikes { by_millicelsius, length, every }
+        }
+        ProbeFault::Intermittent { .. } => {
+            let open = given.part(reading, "open for");
+            let closed = given.part(reading, "closed for");
+            ProbeFault::Intermittent { open: open?, closed: closed? }
+        }
+        plain => plain,
+    })
+}
+
+/// Fills in what the other keys say of a relay's fault.
+fn relay_fault(reading: &mut Reading<'_>, fault: RelayFault, given: &Given<'_>) -> Option<RelayFault> {
+    Some(match fault {
+        RelayFault::Welded => match given.node("pole") {
+            None => RelayFault::Welded,
+            Some(node) => {
+                let pole = reading.integer(node, "a pole of the supply", 1, POLES)?;
+                RelayFault::PoleWelded(u8::try_from(pole).ok()?)
+            }
+        },
+        RelayFault::OpensLate(_) => RelayFault::OpensLate(given.part(reading, "by")?),
+        RelayFault::Burnt { .. } => {
+            let share = quantity_of(reading, given.node("to")?, "the share let through", &bounds::PERCENT)?;
+            // At most a thousand.
+            RelayFault::Burnt { power_thousandths: (share * 10.0).round() as u16 }
+        }
+        RelayFault::WeldsAtTimes { .. } => {
+            let welded = given.part(reading, "welded for");
+            let free = given.part(reading, "free for");
+            RelayFault::WeldsAtTimes { welded: welded?, free: free? }
+        }
+        plain => plain,
+    })
 }
 
 fn line(reading: &mut Reading<'_>, node: &Node, what: &str) -> Option<String> {
@@ -173,33 +463,7 @@ fn line(reading: &mut Reading<'_>, node: &Node, what: &str) -> Option<String> {
     Some(text)
 }
 
-fn offset(reading: &mut Reading<'_>, entry: &Entry, by: Option<&Entry>) -> Option<Stimulus> {
-    let zone = reading.parse(&entry.value, "the object of a stimulus", |text| {
-        let mut words = Words::of(text);
-        let zone = probe(&mut words, "offset")?;
-        words.end("one probe for each offset")?;
-        Ok(zone)
-    });
-    let amount = match by {
-        Some(by) => reading.parse(&by.value, "the offset", |text| {
-            let mut words = Words::of(text);
-            let amount = words.difference()?;
-            words.end("one difference of temperatures stands here")?;
-            Ok(amount)
-        }),
-        None => {
-            reading.mistake(
-                DiagnosticKind::MissingKey,
-                entry.key_span,
-                "an offset lacks the key `by`",
-                "for example `{ offset: probe, by: -30 °C }`: reads 30 °C too low".to_owned(),
-            );
-            None
-        }
-    };
-    Some(Stimulus::Probe { fault: ProbeFault::Offset(amount?), zone: zone? })
-}
-
+/// The stimulus that a verb and its object make; what other keys say is filled in afterwards.
 fn done_to(words: &mut Words<'_>, verb: &str) -> Result<Stimulus, Mistake> {
     let contact = |contact, engaged| Ok(Stimulus::Contact { contact, engaged });
     let fault = |fault, zone| Ok(Stimulus::Probe { fault, zone });
@@ -208,7 +472,30 @@ fn done_to(words: &mut Words<'_>, verb: &str) -> Result<Stimulus, Mistake> {
         "open" => fault(ProbeFault::Open, probe(words, verb)?),
         "short" => fault(ProbeFault::Short, probe(words, verb)?),
         "reverse" => fault(ProbeFault::Reversed, probe(words, verb)?),
+        "short in head" => fault(ProbeFault::ShortInHead { head_millicelsius: 0 }, probe(words, verb)?),
+        "short to ground" => fault(ProbeFault::ShortToGround, probe(words, verb)?),
+        "short to supply" => fault(ProbeFault::ShortToSupply, probe(words, verb)?),
         "freeze" => fault(ProbeFault::Frozen, probe(words, verb)?),
+        "offset" => fault(ProbeFault::Offset(0), probe(words, verb)?),
+        "drift" => fault(ProbeFault::Drift(0), probe(words, verb)?),
+        "another type" => fault(ProbeFault::AnotherType('K'), probe(words, verb)?),
+        "extend" => {
+            let none_yet = ProbeFault::Extension { wire: ExtensionWire::Copper, head_millicelsius: 0 };
+            fault(none_yet, probe(words, verb)?)
+        }
+        "noise" => fault(ProbeFault::Noise { rms_millicelsius: 0 }, probe(words, verb)?),
+        "spike" => {
+            let usual =
+                ProbeFault::Spikes { by_millicelsius: SPIKE_MILLICELSIUS, length: SPIKE_LENGTH, every: SPIKE_EVERY };
+            fault(usual, probe(words, verb)?)
+        }
+        "loosen" => {
+            let none_yet = ProbeFault::Intermittent { open: RigSpan::ZERO, closed: RigSpan::ZERO };
+            fault(none_yet, probe(words, verb)?)
+        }
+        // Only the probe is of interest; the other one comes with its own key.
+        "cross" => fault(ProbeFault::Open, probe(words, verb)?),
+        "warm" if words.take("terminals") => Ok(Stimulus::WarmTerminals { by_millicelsius: 0 }),
         "pull out" => fault(ProbeFault::PulledOut, probe(words, verb)?),
         "reconnect" => Ok(Stimulus::ReconnectProbe { zone: probe(words, verb)? }),
         "close" if words.take("lid") => contact(ContactRole::Lid, false),
@@ -222,10 +509,44 @@ fn done_to(words: &mut Words<'_>, verb: &str) -> Result<Stimulus, Mistake> {
         }
         "cut" | "restore" if words.take("supply") => Ok(Stimulus::Supply { on: verb == "restore" }),
         "weld" => Ok(Stimulus::Relay { fault: RelayFault::Welded, relay: relay_of(words, verb)? }),
+        "weld at times" => {
+            let none_yet = RelayFault::WeldsAtTimes { welded: RigSpan::ZERO, free: RigSpan::ZERO };
+            Ok(Stimulus::Relay { fault: none_yet, relay: relay_of(words, verb)? })
+        }
+        "open late" => {
+            Ok(Stimulus::Relay { fault: RelayFault::OpensLate(RigSpan::ZERO), relay: relay_of(words, verb)? })
+        }
+        "half short" => Ok(Stimulus::Relay { fault: RelayFault::HalfShorted, relay: relay_of(words, verb)? }),
+        "half open" => Ok(Stimulus::Relay { fault: RelayFault::HalfOpen, relay: relay_of(words, verb)? }),
+        "burn" => {
+            let none_yet = RelayFault::Burnt { power_thousandths: 0 };
+            Ok(Stimulus::Relay { fault: none_yet, relay: relay_of(words, verb)? })
+        }
+        "lose" | "restore" if matches!(words.written(), Some("leg" | "phase")) => {
+            words.step();
+            Ok(Stimulus::Leg { leg: leg(words)?, present: verb == "restore" })
+        }
         "stick open" => Ok(Stimulus::Relay { fault: RelayFault::StuckOpen, relay: relay_of(words, verb)? }),
         "free" => Ok(Stimulus::FreeRelay { relay: relay_of(words, verb)? }),
         "lose" if words.take("element") => Ok(Stimulus::LoseElement { zone: words.zone()? }),
         _ => Err(wrong_object(words, verb)),
+    }
+}
+
+/// The number of a leg or phase.
+fn leg(words: &mut Words<'_>) -> Result<u8, Mistake> {
+    let numbers: Vec<String> = (1..=LEGS).map(|leg| leg.to_string()).collect();
+    let number = words.written().and_then(|written| numbers.iter().position(|number| number == written));
+    match number {
+        Some(index) => {
+            words.step();
+            Ok(index as u8 + 1)
+        }
+        None => Err(words.wanted(
+            DiagnosticKind::UnknownWord,
+            "the number of a leg",
+            Some(format!("legs are numbered from 1 to {LEGS}: `leg 1`")),
+        )),
     }
 }
 
@@ -239,7 +560,7 @@ fn relay_of(words: &mut Words<'_>, verb: &str) -> Result<RelaySelector, Mistake>
 
 /// The objects of a verb as words to write.
 fn objects(verb: &str) -> Vec<&'static str> {
-    let kinds = VERBS.iter().find(|(name, _)| *name == verb).map_or(&[][..], |(_, kinds)| *kinds);
+    let kinds = Verb::named(verb).map_or(&[][..], |verb| verb.1);
     kinds
         .iter()
         .flat_map(|kind| match kind {
@@ -249,7 +570,9 @@ fn objects(verb: &str) -> Vec<&'static str> {
             Object::Supply => &["supply"],
             Object::Relay => &["safety", "element", "element.1", "element.top"],
             Object::Element => &["element", "element.1", "element.top"],
-            Object::Text => &[],
+            Object::Terminals => &["terminals"],
+            Object::Leg => &["leg 1", "leg 2", "leg 3"],
+            Object::Voltage | Object::Text => &[],
         })
         .copied()
         .collect()
@@ -258,8 +581,7 @@ fn objects(verb: &str) -> Vec<&'static str> {
 fn wrong_object(words: &Words<'_>, verb: &str) -> Mistake {
     let written = words.written().unwrap_or_default();
     let possible = objects(verb);
-    let others: Vec<&str> =
-        VERBS.iter().map(|(name, _)| *name).filter(|name| objects(name).contains(&written)).collect();
+    let others: Vec<&str> = verbs().filter(|name| objects(name).contains(&written)).collect();
     let hint = match nearest(written, possible.iter().copied()).filter(|_| !written.is_empty()) {
         Some(near) => format!("did you mean `{verb}: {near}`?"),
         None if written == "door" => "the lid or door is `lid`".to_owned(),

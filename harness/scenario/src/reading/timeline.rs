@@ -6,6 +6,7 @@
 
 use crate::diagnostic::DiagnosticKind;
 use crate::quantity::{span_text, thousandths};
+use crate::reading::pattern::longest_window;
 use crate::reading::{Fields, Reading, script};
 use crate::source::quoted;
 use crate::{
@@ -64,7 +65,7 @@ impl Timeline {
                 StepKind::When { patience, .. } => Between { least: 0, most: patience.as_micros() },
                 StepKind::Wait(length) => Between { least: length.as_micros(), most: length.as_micros() },
                 StepKind::At { moment, offset } => {
-                    let (declared, offset) = split(*offset);
+                    let (declared, offset) = split(offset);
                     let named = position(scenario, moment).map_or(0, |found| found + 1).min(index);
                     let gone = between[named][index];
                     if gone.least > offset && !declared {
@@ -116,13 +117,17 @@ pub(crate) fn check(reading: &mut Reading<'_>, fields: &Fields<'_>, scenario: &S
     let end_span = end_node.map_or(fields.node.span, |node| node.span);
     let end_at = scenario.end.moment.as_ref().map_or(Some(0), |moment| position(scenario, moment).map(|at| at + 1));
     let Some(end_at) = end_at else { return };
-    let (end_declared, end_offset) = split(scenario.end.offset);
+    let (end_declared, end_offset) = split(&scenario.end.offset);
 
     if !end_declared {
         steps_before_end(reading, scenario, &timeline, end_at, end_offset, end_span);
     }
     for expectation in &scenario.expect {
-        let Scope::After { moment, offset, until } = &expectation.scope else { continue };
+        let (moment, offset, until) = match &expectation.scope {
+            Scope::After { moment, offset, until } => (moment, offset, until),
+            Scope::Between { from: (moment, offset), to } => (moment, offset, &Some(to.clone())),
+            Scope::Throughout | Scope::Before { .. } => continue,
+        };
         let Some(opens) = position(scenario, moment).map(|at| at + 1) else { continue };
         if let Some((until, until_offset)) = until {
             let Some(closes) = position(scenario, until).map(|at| at + 1) else { continue };
@@ -132,10 +137,22 @@ pub(crate) fn check(reading: &mut Reading<'_>, fields: &Fields<'_>, scenario: &S
                     DiagnosticKind::Unreachable,
                     until.span,
                     "this instant never comes after the beginning of the expectation",
-                    "`until` has to name an instant later than `after`".to_owned(),
+                    "the second instant has to be later than the first".to_owned(),
                 );
                 continue;
             }
+        }
+        let windows = expectation.conditions().into_iter().filter_map(longest_window);
+        if let Some(window) = windows.max()
+            && timeline.span_between(0, opens).most + offset.as_micros() < window.as_micros()
+        {
+            reading.mistake(
+                DiagnosticKind::Unreachable,
+                moment.span,
+                format!("the run is then not yet {} old, and the window reaches back further", span_text(window)),
+                format!("begin later: `after: {} + {}`", moment.value.0, span_text(window)),
+            );
+            continue;
         }
         // From the opening of the scope to the end of the run.
         let room = timeline.span_between(opens, end_at);
@@ -153,12 +170,25 @@ pub(crate) fn check(reading: &mut Reading<'_>, fields: &Fields<'_>, scenario: &S
             continue;
         }
         let (limit, hold) = match &expectation.pattern {
-            Pattern::Within { limit, .. } => (*limit, 0),
-            Pattern::HeatCut { limit } => (*limit, CUT_HOLD),
-            Pattern::Always(_) | Pattern::Never(_) | Pattern::Sometime(_) => continue,
+            Pattern::Within { limit, .. } | Pattern::HoldsFor { length: limit, .. } => (limit, 0),
+            Pattern::HeatCut { limit } => (limit, CUT_HOLD),
+            Pattern::Always(_)
+            | Pattern::Never(_)
+            | Pattern::Sometime(_)
+            | Pattern::Count { .. }
+            | Pattern::LastsAtLeast { .. }
+            | Pattern::LastsAtMost { .. }
+            | Pattern::AtLeastEvery { .. }
+            | Pattern::Order { .. } => continue,
         };
+        // When a condition opens the scope, nobody knows beforehand.
+        if expectation.whenever.is_some() {
+            continue;
+        }
+        let both_on_the_longest_firing = matches!(limit, TimeLimit::LongestFiring { .. })
+            && matches!(scenario.end.offset, TimeLimit::LongestFiring { .. });
         let (limit_declared, limit) = split(limit);
-        if limit_declared != end_declared {
+        if (limit_declared || end_declared) && !both_on_the_longest_firing {
             continue;
         }
         if room.most < limit {
@@ -183,11 +213,13 @@ pub(crate) fn check(reading: &mut Reading<'_>, fields: &Fields<'_>, scenario: &S
     }
 }
 
-/// Whether a limit counts on top of the declared longest firing, and the fixed part.
-fn split(limit: TimeLimit) -> (bool, i64) {
+/// Whether a limit counts on top of what the bench declares, and the fixed part.
+fn split(limit: &TimeLimit) -> (bool, i64) {
     match limit {
         TimeLimit::Span(span) => (false, span.as_micros()),
-        TimeLimit::LongestFiring { plus } => (true, plus.as_micros()),
+        TimeLimit::LongestFiring { plus } | TimeLimit::CycleTime { plus, .. } | TimeLimit::Reaction { plus, .. } => {
+            (true, plus.as_micros())
+        }
     }
 }
 

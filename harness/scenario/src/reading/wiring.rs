@@ -12,7 +12,7 @@ use crate::tree::Node;
 use crate::words::{Mistake, Words};
 use crate::{
     ActiveLevel, Contact, ContactRole, ContactState, Path, PathRelay, Pole, Relay, RelayRole, RelaySelector, Senses,
-    Spanned, Zone, ZoneSelector,
+    Spanned, Wire, Zone, ZoneSelector,
 };
 
 /// Most rig inputs, outputs and probe channels that a bench file may number.
@@ -255,7 +255,7 @@ pub(crate) fn paths(
         .iter()
         .map(|item| {
             let what = "a path";
-            let fields = reading.fields(item, what, &["zone", "poles"])?;
+            let fields = reading.fields(item, what, &["zone", "poles", "between"])?;
             let zone = reading.require(&fields, "zone", what, "top").and_then(|node| {
                 let name = zone_name(reading, node)?;
                 let Some(zones) = zones else { return Some(0) };
@@ -285,7 +285,11 @@ pub(crate) fn paths(
                     .into_iter()
                     .collect::<Option<Vec<Pole>>>()
             });
-            Some(Path { zone: zone?, poles: poles? })
+            let between = match fields.get("between") {
+                None => Some(None),
+                Some(node) => between(reading, node).map(Some),
+            };
+            Some(Path { zone: zone?, poles: poles?, between: between? })
         })
         .collect();
     reading.unique("the path of the zone", &seen);
@@ -303,6 +307,34 @@ pub(crate) fn paths(
         }
     }
     Some(paths)
+}
+
+const WIRES: &[(&str, Wire)] =
+    &[("leg 1", Wire::Leg(1)), ("leg 2", Wire::Leg(2)), ("leg 3", Wire::Leg(3)), ("neutral", Wire::Neutral)];
+
+/// The two wires between which an element lies.
+fn between(reading: &mut Reading<'_>, node: &Node) -> Option<[Wire; 2]> {
+    let items = reading.items(node, "the wires of an element")?;
+    let wires: Vec<Option<Wire>> =
+        items.iter().map(|item| reading.one_of(item, "a wire of the supply", WIRES)).collect();
+    let wires = wires.into_iter().collect::<Option<Vec<Wire>>>()?;
+    match wires.as_slice() {
+        [one, other] if one != other => Some([*one, *other]),
+        _ => {
+            reading.mistake_in(
+                DiagnosticKind::OutOfRange,
+                node,
+                "an element lies between two different wires",
+                "for example `[leg 1, leg 2]` or `[leg 1, neutral]`".to_owned(),
+            );
+            None
+        }
+    }
+}
+
+/// A leg of the kiln's supply, from 1.
+pub(crate) fn leg(reading: &mut Reading<'_>, node: &Node) -> Option<u8> {
+    reading.one_of(node, "a leg of the kiln's supply", &[("leg 1", 1), ("leg 2", 2), ("leg 3", 3)])
 }
 
 fn pole_of(

@@ -51,6 +51,11 @@ impl LinearisedConverter {
         self.thermocouple.kind()
     }
 
+    /// Lowest temperature that it shows.
+    pub fn lowest(&self) -> MilliCelsius {
+        from_code(to_code(self.lowest.value(), STEPS, CODE.0, CODE.1), STEPS)
+    }
+
     /// Highest temperature that it shows.
     pub fn highest(&self) -> MilliCelsius {
         from_code(to_code(self.highest.value(), STEPS, CODE.0, CODE.1), STEPS)

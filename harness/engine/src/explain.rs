@@ -1,0 +1,612 @@
+//! A scenario in words: what it guards against, what is done, and for each
+//! expectation what it means on a bench, what would fail it, what would leave
+//! it undecided, and what nobody can see that way.
+
+use dryfire_judge::{Claim, Comparison, Condition, Scope, SignalId, SignalKind};
+use dryfire_scenario::{
+    Bench, BenchKind, Expectation, Missing, Pattern, Scenario, Segment, Senses, Step, StepKind, Stimulus, TimeLimit,
+    Times,
+};
+use dryfire_units::RigSpan;
+
+use crate::plan::{Binding, Plan, relay_name};
+use crate::words::{celsius, condition, expected, instant, margin, program, stimulus};
+
+/// A scenario in words, in the order in which it is read.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Explanation {
+    /// The scenario's name.
+    pub scenario: String,
+    /// Its parts.
+    pub parts: Vec<ExplanationPart>,
+}
+
+/// A part of an explanation.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ExplanationPart {
+    /// What it is about.
+    pub heading: String,
+    /// Paragraphs, each with a label in front (empty: none).
+    pub paragraphs: Vec<(String, String)>,
+}
+
+impl ExplanationPart {
+    fn new(heading: impl Into<String>) -> Self {
+        ExplanationPart { heading: heading.into(), paragraphs: Vec::new() }
+    }
+
+    fn say(&mut self, label: &str, text: impl Into<String>) {
+        self.paragraphs.push((label.to_owned(), text.into()));
+    }
+}
+
+/// Explains a scenario on a bench, given what binding the two came to.
+pub fn explain(scenario: &Scenario, bench: &Bench, binding: &Binding) -> Explanation {
+    let mut parts = vec![purpose(scenario), script(scenario, bench)];
+    match binding {
+        Binding::Ready(plan) => {
+            for (written, bound) in scenario.expect.iter().zip(&plan.expectations) {
+                parts.push(expectation(scenario, plan, written, bound));
+            }
+            parts.push(unseen(scenario, plan));
+        }
+        Binding::NotApplicable { reason } => {
+            let mut part = ExplanationPart::new("On this bench");
+            part.say("not applicable", format!("{reason}. The scenario is not run and says nothing about the hazard."));
+            parts.push(part);
+        }
+        Binding::Uncovered { reason } => {
+            let mut part = ExplanationPart::new("On this bench");
+            part.say(
+                "uncovered",
+                format!("{reason}. The hazard is there and nothing meets it: that is a finding, without any run."),
+            );
+            parts.push(part);
+        }
+    }
+    Explanation { scenario: scenario.name.clone(), parts }
+}
+
+fn purpose(scenario: &Scenario) -> ExplanationPart {
+    let mut part = ExplanationPart::new("What it is for");
+    let hazards: Vec<&str> = scenario.hazards.iter().map(|hazard| hazard.value.0.as_str()).collect();
+    part.say("hazards", hazards.join(", "));
+    part.say("why", &*scenario.why);
+    part.say("limits from", &*scenario.limits_from);
+    for need in &scenario.needs {
+        let meaning = match need.missing {
+            Missing::NotApplicable => "without it the hazard cannot occur, and the scenario is not applicable",
+            Missing::Uncovered => "without it the hazard is there and nothing meets it: uncovered",
+        };
+        part.say("needs", format!("{}: {meaning}", part_name(&need.part.value)));
+    }
+    part
+}
+
+fn part_name(part: &dryfire_scenario::NeededPart) -> String {
+    use dryfire_scenario::{NeededPart, RelaySelector};
+    match part {
+        NeededPart::Contact(role) => format!("{} contact", role.word()),
+        NeededPart::Supply => "a switch for the controller's supply".to_owned(),
+        NeededPart::MeansToCut(RelaySelector::Safety) => "a second means to cut beside the contactor".to_owned(),
+        NeededPart::MeansToCut(RelaySelector::Element(zone)) => {
+            format!("a second means to cut beside the relay element{zone}")
+        }
+        NeededPart::Zones(count) => format!("{count} zones"),
+    }
+}
+
+fn script(scenario: &Scenario, bench: &Bench) -> ExplanationPart {
+    let mut part = ExplanationPart::new("What is done");
+    let start = &scenario.start;
+    let kiln = if start.kiln_millicelsius == start.ambient_millicelsius {
+        format!("cold, at {}", celsius(start.ambient_millicelsius))
+    } else {
+        format!("soaked at {}, in air of {}", celsius(start.kiln_millicelsius), celsius(start.ambient_millicelsius))
+    };
+    part.say("kiln", kiln);
+    if !scenario.firing.is_empty() {
+        part.say("firing", firing(&scenario.firing));
+    }
+    for (index, step) in scenario.script.iter().enumerate() {
+        part.say(&format!("{}.", index + 1), self::step(step, bench, &scenario.firing));
+    }
+    let after = match &scenario.end.moment {
+        Some(moment) => format!("{} after {}", time(&scenario.end.offset, bench), moment.value.0),
+        None => format!("{} after its beginning", time(&scenario.end.offset, bench)),
+    };
+    part.say("end", format!("The run is over {after}."));
+    part
+}
+
+fn firing(segments: &[Segment]) -> String {
+    let parts: Vec<String> = segments
+        .iter()
+        .map(|segment| match segment {
+            Segment::Ramp { rate_millicelsius_per_hour, to_millicelsius } => {
+                format!("{}/h to {}", celsius(*rate_millicelsius_per_hour), celsius(*to_millicelsius))
+            }
+            Segment::Hold { length } => format!("hold for {length}"),
+        })
+        .collect();
+    parts.join(", then ")
+}
+
+fn step(step: &Step, bench: &Bench, segments: &[Segment]) -> String {
+    let waits = match &step.kind {
+        StepKind::BeginFiring => begins(bench, segments),
+        StepKind::When { condition, patience } => {
+            format!("Wait until {condition}, for {patience} at the most; if it never comes, the run is inconclusive.")
+        }
+        StepKind::Wait(length) if *length == RigSpan::ZERO => "At once.".to_owned(),
+        StepKind::Wait(length) => format!("Wait for {length}."),
+        StepKind::At { moment, offset } if *offset == TimeLimit::Span(RigSpan::ZERO) => {
+            format!("Wait for the moment {}.", moment.value.0)
+        }
+        StepKind::At { moment, offset } => format!("Wait until {} after {}.", time(offset, bench), moment.value.0),
+    };
+    let mut text = waits;
+    if !step.stimuli.is_empty() {
+        let done: Vec<String> = step.stimuli.iter().map(|done| stimulus(&done.value)).collect();
+        text.push_str(&format!(" Then: {}.", done.join("; ")));
+    }
+    if let Some(name) = &step.call_it {
+        text.push_str(&format!(" This moment is called {}.", name.value.0));
+    }
+    text
+}
+
+fn begins(bench: &Bench, segments: &[Segment]) -> String {
+    use dryfire_scenario::BeginFiring;
+    match &bench.begin {
+        BeginFiring::Console { lines } => {
+            let lines: Vec<String> =
+                lines.iter().map(|line| format!("`{}`", line.replace("{program}", &program(segments)))).collect();
+            format!("The firing is begun over the console: {}. This moment is called begin.", lines.join(", "))
+        }
+        BeginFiring::Contact { press } => {
+            format!("The firing is begun by pressing start for {press}. This moment is called begin.")
+        }
+        BeginFiring::Operator => "The operator begins the firing and says so. This moment is called begin.".to_owned(),
+    }
+}
+
+/// A length of time with what it is on this bench.
+fn time(limit: &TimeLimit, bench: &Bench) -> String {
+    let with = |declared: RigSpan, what: &str, plus: RigSpan| {
+        if plus == RigSpan::ZERO {
+            format!("{declared} ({what})")
+        } else {
+            format!("{} ({what} of {declared}, and {plus})", declared + plus)
+        }
+    };
+    match limit {
+        TimeLimit::Span(span) => span.to_string(),
+        TimeLimit::LongestFiring { plus } => with(bench.declares.longest_firing, "the declared longest firing", *plus),
+        TimeLimit::CycleTime { times, plus } => {
+            let what = if *times == 1 {
+                "the declared cycle time".to_owned()
+            } else {
+                format!("{times} declared cycle times")
+            };
+            with(bench.declares.cycle_time.times(i64::from(*times)), &what, *plus)
+        }
+        TimeLimit::Reaction { hazard, otherwise, plus } => {
+            let id = &hazard.value.0;
+            let declared = bench.declares.reactions.iter().find(|(known, _)| known == id);
+            match (declared, otherwise) {
+                (Some((_, reaction)), _) => with(*reaction, &format!("the declared reaction to {id}"), *plus),
+                (None, Some(otherwise)) => with(*otherwise, &format!("no reaction to {id} is declared"), *plus),
+                (None, None) => format!("the declared reaction to {id}"),
+            }
+        }
+    }
+}
+
+/// Name of the pattern, and of the scope, as the literature has them.
+fn pattern_name(written: &Expectation) -> String {
+    let anew = written.whenever.is_some();
+    let pattern = match &written.pattern {
+        Pattern::Always(_) => "universality",
+        Pattern::Never(_) => "absence",
+        Pattern::Sometime(_) if anew => "response",
+        Pattern::Sometime(_) => "existence",
+        Pattern::Within { .. } | Pattern::HeatCut { .. } => "bounded response",
+        Pattern::HoldsFor { .. } => "bounded invariance",
+        Pattern::Count { times: Times::Altogether { .. }, .. } => "bounded existence",
+        Pattern::Count { times: Times::InAny { .. }, .. } => "bounded existence in a moving window",
+        Pattern::LastsAtLeast { .. } => "minimum duration",
+        Pattern::LastsAtMost { .. } => "maximum duration",
+        Pattern::AtLeastEvery { .. } => "bounded recurrence",
+        Pattern::Order { .. } => "precedence",
+    };
+    use dryfire_scenario::Scope as Written;
+    let scope = match &written.scope {
+        Written::Throughout => "the whole run",
+        Written::After { until: None, .. } => "after",
+        Written::After { until: Some(_), .. } => "after … until",
+        Written::Before { .. } => "before",
+        Written::Between { .. } => "between",
+    };
+    let anew = if anew { ", anew each time" } else { "" };
+    format!("{pattern}; scope: {scope}{anew}")
+}
+
+fn expectation(
+    scenario: &Scenario,
+    plan: &Plan,
+    written: &Expectation,
+    bound: &dryfire_judge::Expectation,
+) -> ExplanationPart {
+    let mut part = ExplanationPart::new(format!("Expected: {}", written.name.value));
+    let sentence = expected(plan, bound);
+    part.say("claim", format!("{sentence}."));
+    part.say("pattern", pattern_name(written));
+    part.say("means", format!("{} {}", opening(plan, bound), meaning(plan, written, bound)));
+    part.say("fails if", fails_if(plan, written, bound));
+    part.say("undecided if", undecided_if(plan, written, bound).join("; "));
+    for line in figures(plan, bound) {
+        part.say("figures", line);
+    }
+    if written.hazards.len() != scenario.hazards.len() {
+        let hazards: Vec<&str> = written.hazards.iter().map(|hazard| hazard.value.0.as_str()).collect();
+        part.say("hazards", hazards.join(", "));
+    }
+    part
+}
+
+/// From where to where it is claimed.
+fn opening(plan: &Plan, bound: &dryfire_judge::Expectation) -> String {
+    use dryfire_judge::Part;
+    let edge = plan.bench.uncertainty.edge_time;
+    let from = |moment: &dryfire_judge::Instant| format!("{} (known to ±{edge})", instant(plan, moment));
+    let part = |part: &Part| match part {
+        Part::Before(to) => format!("from the beginning of the run until just before {}", from(to)),
+        Part::After(at) => format!("from {} on, to the end of the run", from(at)),
+        Part::Between(at, to) => {
+            format!("from {} until just before {}, if that comes", from(at), from(to))
+        }
+        Part::AfterUntil(at, to) => {
+            format!("from {} until just before {}, or the end of the run", from(at), from(to))
+        }
+    };
+    match &bound.scope {
+        Scope::Throughout => "Claimed over the whole run.".to_owned(),
+        Scope::Before(to) => format!("Claimed {}.", part(&Part::Before(*to))),
+        Scope::After(at) => format!("Claimed {}.", part(&Part::After(*at))),
+        Scope::Between(at, to) => format!("Claimed {}.", part(&Part::Between(*at, *to))),
+        Scope::AfterUntil(at, to) => format!("Claimed {}.", part(&Part::AfterUntil(*at, *to))),
+        Scope::Whenever(opens) => {
+            format!("Claimed from each instant on at which {} comes true, over the whole run.", condition(plan, opens))
+        }
+        Scope::WheneverIn { part: within, condition: opens } => {
+            format!("Claimed from each instant on at which {} comes true, {}.", condition(plan, opens), part(within))
+        }
+    }
+}
+
+/// The claim with its closed bounds.
+fn meaning(plan: &Plan, written: &Expectation, bound: &dryfire_judge::Expectation) -> String {
+    match &bound.claim {
+        Claim::Always(what) => format!("At every instant there: {}.", condition(plan, what)),
+        Claim::Never(what) => format!("At no instant there: {}.", condition(plan, what)),
+        Claim::Sometime(what) => format!("At one instant there at least: {}.", condition(plan, what)),
+        Claim::Within { limit, condition: what } => {
+            let limit_words = match written.time_limit() {
+                Some(written) => time(written, &plan.bench),
+                None => limit.to_string(),
+            };
+            let release = release_of(plan, what);
+            format!(
+                "At an instant not later than {limit_words} after that: {}; exactly {limit} still counts.{}",
+                condition(plan, what),
+                sensed_limit(*limit, release)
+            )
+        }
+        Claim::HeatCut { heat, limit, hold } => {
+            let limit_words = match written.time_limit() {
+                Some(written) => time(written, &plan.bench),
+                None => limit.to_string(),
+            };
+            let release = plan.table.get(*heat).release;
+            format!(
+                "Heat is cut not later than {limit_words} after that; exactly {limit} still counts. It counts as cut \
+                 from the edge after which no element is on for {hold} (three times the declared cycle time of {}, and \
+                 60 s at least); shorter pauses are the ordinary duty cycle.{}",
+                plan.bench.declares.cycle_time,
+                sensed_limit(*limit, release)
+            )
+        }
+        Claim::HoldsFor { span, condition: what } => match &written.pattern {
+            Pattern::LastsAtLeast { length, .. } => format!(
+                "Each time, {} goes on for {} or longer; exactly so long is enough.",
+                condition(plan, what),
+                time(length, &plan.bench)
+            ),
+            _ => format!(
+                "At every instant from there up to {span} later, both ends included: {}.",
+                condition(plan, what)
+            ),
+        },
+        Claim::Times { at_least, at_most, condition: what } => {
+            let bounds = match (*at_least, *at_most) {
+                (least, u32::MAX) => format!("at least {least} times"),
+                (0, most) => format!("at most {most} times"),
+                (least, most) => format!("at least {least} and at most {most} times"),
+            };
+            format!("Counted is each instant at which this becomes true: {}; {bounds}.", condition(plan, what))
+        }
+        Claim::AtMostIn { at_most, window, condition: what } => format!(
+            "Counted is each instant at which this becomes true: {}; at most {at_most} times in any stretch of \
+             {window}, both ends included, wherever it lies.",
+            condition(plan, what)
+        ),
+        Claim::Precedes { first, then } => {
+            format!("{} at no instant before this has held at one: {}.", condition(plan, then), condition(plan, first))
+        }
+    }
+}
+
+fn sensed_limit(limit: RigSpan, release: RigSpan) -> String {
+    if release == RigSpan::ZERO {
+        return String::new();
+    }
+    format!(
+        " The edge is sensed up to {release} before the contact it stands for has opened; that is added to every \
+         reaction, so the edge itself has to come up to {}.",
+        limit - release
+    )
+}
+
+fn fails_if(plan: &Plan, written: &Expectation, bound: &dryfire_judge::Expectation) -> String {
+    match &bound.claim {
+        Claim::Always(what) => format!("this is surely not so at one instant: {}.", condition(plan, what)),
+        Claim::Never(what) => format!("this is surely so at one instant: {}.", condition(plan, what)),
+        Claim::Sometime(what) => format!("it ends, and this was surely never so: {}.", condition(plan, what)),
+        Claim::Within { limit, condition: what } => {
+            let late = *limit - release_of(plan, what) + guard(plan, bound);
+            match &written.pattern {
+                Pattern::LastsAtMost { condition, .. } => {
+                    format!("{condition} still holds {late} after it came true.")
+                }
+                _ => format!("{late} after that it has surely not come.",),
+            }
+        }
+        Claim::HeatCut { heat, limit, hold } => {
+            let late = *limit - plan.table.get(*heat).release + guard(plan, bound);
+            format!("an element is surely on at or after {late}, with no pause of {hold} before it.")
+        }
+        Claim::HoldsFor { .. } => "it surely does not hold at one instant before that time is up.".to_owned(),
+        Claim::Times { .. } => "there are surely more, or surely fewer.".to_owned(),
+        Claim::AtMostIn { .. } => "there are surely more in one such stretch.".to_owned(),
+        Claim::Precedes { first, .. } => {
+            format!("it surely comes while this has surely not been: {}.", condition(plan, first))
+        }
+    }
+}
+
+fn undecided_if(plan: &Plan, written: &Expectation, bound: &dryfire_judge::Expectation) -> Vec<String> {
+    let mut reasons = Vec::new();
+    match &bound.scope {
+        Scope::Throughout => {}
+        Scope::Before(to) => reasons.push(format!("{} never comes", instant(plan, to))),
+        Scope::After(at) | Scope::AfterUntil(at, _) => reasons.push(format!("{} never comes", instant(plan, at))),
+        Scope::Between(at, to) => {
+            reasons.push(format!("{} or {} never comes", instant(plan, at), instant(plan, to)));
+        }
+        Scope::Whenever(opens) | Scope::WheneverIn { condition: opens, .. } => {
+            reasons.push(format!("this never comes true: {}", condition(plan, opens)));
+        }
+    }
+    let guard = guard(plan, bound);
+    match &bound.claim {
+        Claim::Within { .. } => reasons.push(format!("it comes within ±{guard} of the limit")),
+        Claim::HeatCut { hold, .. } => {
+            reasons.push("heat was off there and does not come on again: nothing to cut".to_owned());
+            reasons.push(format!("the cut comes within ±{guard} of the limit"));
+            reasons.push(format!("the run ends before heat has stayed off for {hold}"));
+        }
+        Claim::HoldsFor { .. } => reasons.push("the run ends before the time is up".to_owned()),
+        Claim::Times { .. } | Claim::AtMostIn { .. } => {
+            reasons.push(format!("one that matters lies within ±{guard} of an end"));
+        }
+        Claim::Precedes { .. } => reasons.push(format!("the two come within ±{guard} of each other")),
+        Claim::Always(_) | Claim::Never(_) | Claim::Sometime(_) => {}
+    }
+    if signals(bound).iter().any(|signal| plan.table.get(*signal).kind != SignalKind::Switch) {
+        reasons.push("the value that decides lies inside the guard band below".to_owned());
+    }
+    let windows = written.conditions().into_iter().filter_map(longest_window).max();
+    if let Some(window) = windows {
+        reasons
+            .push(format!("the window of {window} reaches back to before the run, or into a time with an open probe"));
+    }
+    reasons.push("an edge is lost, something that matters is not observed, or the run is cut short.".to_owned());
+    reasons
+}
+
+fn longest_window(condition: &dryfire_scenario::Condition) -> Option<RigSpan> {
+    use dryfire_scenario::Condition as Written;
+    match condition {
+        Written::Compare { measured, .. } => measured.value.window(),
+        Written::Is { .. } => None,
+        Written::HeldFor { condition, .. } | Written::Not(condition) => longest_window(condition),
+        Written::And(parts) | Written::Or(parts) => parts.iter().filter_map(longest_window).max(),
+    }
+}
+
+/// How far from the truth the time from the opening to an edge may be.
+fn guard(plan: &Plan, bound: &dryfire_judge::Expectation) -> RigSpan {
+    let times = signals(bound).into_iter().map(|signal| plan.table.get(signal).time_uncertainty);
+    let edge = times.max().unwrap_or(RigSpan::ZERO);
+    let opening = match &bound.scope {
+        Scope::Throughout | Scope::Before(_) => RigSpan::ZERO,
+        Scope::Whenever(opens) | Scope::WheneverIn { condition: opens, .. } => {
+            let mut of_opening = Vec::new();
+            signals_of(opens, &mut of_opening);
+            let times = of_opening.into_iter().map(|signal| plan.table.get(signal).time_uncertainty);
+            times.max().unwrap_or(RigSpan::ZERO)
+        }
+        Scope::After(_) | Scope::Between(..) | Scope::AfterUntil(..) => plan.bench.uncertainty.edge_time,
+    };
+    edge + opening
+}
+
+fn release_of(plan: &Plan, what: &Condition) -> RigSpan {
+    let mut signals = Vec::new();
+    signals_of(what, &mut signals);
+    signals.into_iter().map(|signal| plan.table.get(signal).release).max().unwrap_or(RigSpan::ZERO)
+}
+
+fn signals_of(condition: &Condition, signals: &mut Vec<SignalId>) {
+    match condition {
+        Condition::Compare { signal, .. } | Condition::Is { signal, .. } => {
+            if !signals.contains(signal) {
+                signals.push(*signal);
+            }
+        }
+        Condition::Not(inner) => signals_of(inner, signals),
+        Condition::All(parts) | Condition::Any(parts) => parts.iter().for_each(|part| signals_of(part, signals)),
+    }
+}
+
+fn conditions(bound: &dryfire_judge::Expectation) -> Vec<&Condition> {
+    match &bound.claim {
+        Claim::Always(what)
+        | Claim::Never(what)
+        | Claim::Sometime(what)
+        | Claim::Within { condition: what, .. }
+        | Claim::HoldsFor { condition: what, .. }
+        | Claim::Times { condition: what, .. }
+        | Claim::AtMostIn { condition: what, .. } => vec![what],
+        Claim::Precedes { first, then } => vec![first, then],
+        Claim::HeatCut { .. } => Vec::new(),
+    }
+}
+
+/// The signals of the claim, each once.
+fn signals(bound: &dryfire_judge::Expectation) -> Vec<SignalId> {
+    let mut signals = Vec::new();
+    if let Claim::HeatCut { heat, .. } = bound.claim {
+        signals.push(heat);
+    }
+    for condition in conditions(bound) {
+        signals_of(condition, &mut signals);
+    }
+    signals
+}
+
+/// The numbers that each comparison and each switch comes with on this bench.
+fn figures(plan: &Plan, bound: &dryfire_judge::Expectation) -> Vec<String> {
+    let mut lines = Vec::new();
+    for condition in conditions(bound) {
+        compared(plan, condition, &mut lines);
+    }
+    for signal in signals(bound) {
+        let spec = plan.table.get(signal);
+        if spec.kind == SignalKind::Switch {
+            let release = if spec.release == RigSpan::ZERO {
+                String::new()
+            } else {
+                format!(", up to {} between what is sensed and the contact", spec.release)
+            };
+            lines.push(format!("{}: edges known to ±{}{release}", spec.name, spec.time_uncertainty));
+        }
+    }
+    lines
+}
+
+fn compared(plan: &Plan, condition: &Condition, lines: &mut Vec<String>) {
+    match condition {
+        Condition::Compare { signal, comparison, limit } => {
+            let spec = plan.table.get(*signal);
+            let show = |value: i64| spec.kind.quantity(value).map(margin).unwrap_or_default();
+            let width = spec.value_uncertainty + spec.model_error;
+            let below = matches!(comparison, Comparison::Below | Comparison::AtMost);
+            let (sure, impossible) =
+                if below { (limit - width, limit + width) } else { (limit + width, limit - width) };
+            let (nearer, further) = if below { ("below", "above") } else { ("above", "below") };
+            let model = if spec.model_error > 0 {
+                format!(" and the model's stated error of ±{}", show(spec.model_error))
+            } else {
+                String::new()
+            };
+            let k = plan.bench.uncertainty.coverage_hundredths;
+            lines.push(format!(
+                "{}: limit {}; surely so {nearer} {}, surely not so {further} {}. Between them lies the guard band, \
+                 made of the expanded uncertainty of ±{} (k = {}.{:02}){model}.",
+                spec.name,
+                show(*limit),
+                show(sure),
+                show(impossible),
+                show(spec.value_uncertainty),
+                k / 100,
+                k % 100,
+            ));
+        }
+        Condition::Is { .. } => {}
+        Condition::Not(inner) => compared(plan, inner, lines),
+        Condition::All(parts) | Condition::Any(parts) => parts.iter().for_each(|part| compared(plan, part, lines)),
+    }
+}
+
+/// What a pass of this scenario on this bench cannot show.
+fn unseen(scenario: &Scenario, plan: &Plan) -> ExplanationPart {
+    let mut part = ExplanationPart::new("What it cannot see");
+    let bench = &plan.bench;
+    let commands: Vec<String> = bench
+        .relays
+        .iter()
+        .filter(|relay| relay.senses == Senses::Command)
+        .map(|relay| relay_name(bench, &relay.role))
+        .collect();
+    if !commands.is_empty() {
+        part.say(
+            "contacts",
+            format!(
+                "Sensed of {} is the command or the coil. That a contact opened is taken from the release time in the \
+                 bench file, not seen.",
+                commands.join(", ")
+            ),
+        );
+    }
+    let names: Vec<&str> =
+        plan.expectations.iter().flat_map(signals).map(|signal| plan.table.get(signal).name.as_str()).collect();
+    let is_model = |name: &&str| plan.table.find(name).is_some_and(|id| plan.table.get(id).model_error > 0);
+    if names.iter().any(is_model) {
+        part.say(
+            "kiln",
+            "Temperatures of the kiln are the model's, from the kiln file. The stated error is that of its arithmetic; \
+             how well the file describes a real kiln is not in it.",
+        );
+    }
+    if names.iter().any(|name| name.starts_with("heat") || name.starts_with("isolated")) {
+        part.say(
+            "current",
+            "Whether current flows, and whether a pole is open, follows from the sensed relays and the power paths in \
+             the bench file; no current is measured.",
+        );
+    }
+    let modelled = scenario.script.iter().flat_map(|step| &step.stimuli).any(|done| {
+        matches!(done.value, Stimulus::Relay { .. } | Stimulus::FreeRelay { .. } | Stimulus::LoseElement { .. })
+    });
+    if modelled {
+        part.say(
+            "relay faults",
+            "A weld, a contact that sticks and a lost element happen in the model, not in a part.",
+        );
+    }
+    if names.iter().any(|name| name.starts_with("console")) {
+        part.say("console", "What the controller writes is its own word for what it does.");
+    }
+    if matches!(bench.kind, BenchKind::Virtual(_)) {
+        part.say("controller", "This bench runs the stand-in controller. It says nothing about yours.");
+    }
+    part.say("set-point", "What the controller aims at is known to nobody else; only what it does is judged.");
+    part.say(
+        "never on a bench",
+        "Ratings of contactor and cable, terminals, heat in the box, probe life, and all that is wrong with the kiln \
+         itself. A pass is evidence about a controller, not approval of a kiln.",
+    );
+    part
+}

@@ -1,0 +1,108 @@
+//! Sentences about stimuli.
+
+use dryfire_scenario::{ContactRole, ExtensionWire, ProbeFault, RelayFault, RelaySelector, Stimulus, ZoneSelector};
+
+use super::{celsius, decimal};
+
+pub(crate) fn contact(role: ContactRole, engaged: bool) -> &'static str {
+    match (role, engaged) {
+        (ContactRole::Lid, true) => "lid opened",
+        (ContactRole::Lid, false) => "lid shut",
+        (ContactRole::Stop, true) => "stop pressed",
+        (ContactRole::Stop, false) => "stop released",
+        (ContactRole::Start, true) => "start pressed",
+        (ContactRole::Start, false) => "start released",
+        (ContactRole::Acknowledge, true) => "acknowledge pressed",
+        (ContactRole::Acknowledge, false) => "acknowledge released",
+    }
+}
+
+fn of_zone(what: &str, zone: &ZoneSelector) -> String {
+    match zone {
+        ZoneSelector::All => what.to_owned(),
+        ZoneSelector::Number(number) => format!("{what} {number}"),
+        ZoneSelector::Name(name) => format!("{what} {name}"),
+    }
+}
+
+fn relay(selector: &RelaySelector) -> String {
+    match selector {
+        RelaySelector::Safety => "safety contactor".to_owned(),
+        RelaySelector::Element(zone) => of_zone("element relay", zone),
+    }
+}
+
+fn probe(fault: ProbeFault, zone: &ZoneSelector) -> String {
+    let probe = of_zone("probe", zone);
+    match fault {
+        ProbeFault::Open => format!("{probe} open"),
+        ProbeFault::Short => format!("{probe} shorted"),
+        ProbeFault::ShortInHead { head_millicelsius } => {
+            format!("{probe} shorted in its head at {}", celsius(head_millicelsius))
+        }
+        ProbeFault::ShortToGround => format!("{probe} shorted to ground"),
+        ProbeFault::ShortToSupply => format!("{probe} shorted to supply"),
+        ProbeFault::Reversed => format!("{probe} reversed"),
+        ProbeFault::Frozen => format!("{probe} frozen"),
+        ProbeFault::Offset(by) => format!("{probe} reads {} off", celsius(by)),
+        ProbeFault::Drift(per_hour) => format!("{probe} drifts by {} °C/h", decimal(per_hour)),
+        ProbeFault::PulledOut => format!("{probe} pulled out"),
+        ProbeFault::AnotherType(letter) => format!("{probe} is of type {letter}"),
+        ProbeFault::Extension { wire, head_millicelsius } => {
+            let wire = match wire {
+                ExtensionWire::Copper => "of copper".to_owned(),
+                ExtensionWire::Reversed => "reversed".to_owned(),
+                ExtensionWire::AnotherType(letter) => format!("of type {letter}"),
+            };
+            format!("extension wire of {probe} {wire}, head at {}", celsius(head_millicelsius))
+        }
+        ProbeFault::Noise { rms_millicelsius } => format!("{probe} noisy by {} rms", celsius(rms_millicelsius)),
+        ProbeFault::Spikes { by_millicelsius, length, every } => {
+            format!("{probe} has spikes of {} for {length} every {every}", celsius(by_millicelsius))
+        }
+        ProbeFault::Intermittent { open, closed } => {
+            format!("{probe} by turns open for {open} and closed for {closed}")
+        }
+    }
+}
+
+fn relay_fault(fault: RelayFault, selector: &RelaySelector) -> String {
+    let relay = relay(selector);
+    match fault {
+        RelayFault::Welded => format!("{relay} welded"),
+        RelayFault::PoleWelded(pole) => format!("{relay} welded in pole {pole}"),
+        RelayFault::StuckOpen => format!("{relay} stuck open"),
+        RelayFault::OpensLate(by) => format!("{relay} opens {by} late"),
+        RelayFault::HalfShorted => format!("half of {relay} shorted"),
+        RelayFault::HalfOpen => format!("half of {relay} gone"),
+        RelayFault::Burnt { power_thousandths } => {
+            format!("{relay} lets through {} % of the power", decimal(i64::from(power_thousandths) * 100))
+        }
+        RelayFault::WeldsAtTimes { welded, free } => {
+            format!("{relay} by turns welded for {welded} and free for {free}")
+        }
+    }
+}
+
+/// What a stimulus does, as an event tells it.
+pub(crate) fn stimulus(stimulus: &Stimulus) -> String {
+    match stimulus {
+        Stimulus::Probe { fault, zone } => probe(*fault, zone),
+        Stimulus::ReconnectProbe { zone } => format!("{} in order again", of_zone("probe", zone)),
+        Stimulus::CrossProbes { one, other } => {
+            format!("{} and {} crossed", of_zone("probe", one), of_zone("probe", other))
+        }
+        Stimulus::WarmTerminals { by_millicelsius } => format!("terminals warmer by {}", celsius(*by_millicelsius)),
+        Stimulus::Relay { fault, relay } => relay_fault(*fault, relay),
+        Stimulus::FreeRelay { relay: which } => format!("{} works again", relay(which)),
+        Stimulus::LoseElement { zone } => format!("{} lost", of_zone("element", zone)),
+        Stimulus::Leg { leg, present: false } => format!("leg {leg} of the kiln's supply lost"),
+        Stimulus::Leg { leg, present: true } => format!("leg {leg} of the kiln's supply restored"),
+        Stimulus::KilnSupply { millivolts } => format!("kiln's supply at {} V", decimal(*millivolts)),
+        Stimulus::Contact { contact: role, engaged } => contact(*role, *engaged).to_owned(),
+        Stimulus::Supply { on: true } => "supply restored".to_owned(),
+        Stimulus::Supply { on: false } => "supply cut".to_owned(),
+        Stimulus::Console(line) => format!("console: {line}"),
+        Stimulus::Prompt(text) => format!("operator: {text}"),
+    }
+}
