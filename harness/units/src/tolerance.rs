@@ -133,7 +133,6 @@ pub const ROWS: [Row; 41] = {
     ]
 };
 
-
 impl ToleranceClass {
     /// All classes.
     pub const ALL: [ToleranceClass; 5] = [Self::Iec1, Self::Iec2, Self::Iec3, Self::AstmSpecial, Self::AstmStandard];
