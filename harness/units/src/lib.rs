@@ -12,7 +12,6 @@
 //! - [`parse`]: a number with its unit from text, or what is wrong with it and where;
 //! - [`thermocouple`]: emf and temperature of the eight letter types;
 //! - [`tolerance`]: how far a new probe of a class may be off;
-//! - [`tolerance`]: how far a new probe of a class may be off;
 //! - [`converter`]: what a thermocouple converter part makes of its terminals.
 #![no_std]
 
@@ -24,7 +23,6 @@ pub mod parse;
 mod quantity;
 pub mod thermocouple;
 mod time;
-pub mod tolerance;
 pub mod tolerance;
 
 pub use border::{MilliCelsius, MilliCelsiusPerHour, Nanovolts};
