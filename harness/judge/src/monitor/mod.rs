@@ -366,7 +366,7 @@ impl Monitor {
             self.results.settle(Outcome::inconclusive(opening, Reason::StillOpen));
         }
         let nowhere = Opening { ordinal: 0, at: 0, uncertainty: 0, guard: 0 };
-        let outcome = match self.results.worst.take() {
+        let outcome = match self.results.take() {
             None => Outcome::inconclusive(nowhere, Reason::TriggerNotObserved),
             Some(fail) if fail.verdict == Verdict::Fail => fail,
             Some(_) if self.overflow => Outcome::inconclusive(nowhere, Reason::Overflow),

@@ -56,6 +56,14 @@ impl Reach {
             && around.track.last_possible(at) < opening.earliest()
     }
 
+    /// An occurrence that counts for nothing, for its scope is over at `over`
+    /// (known to `uncertainty`). With a limit shorter than that it would not be so.
+    fn cut_off(&self, opening: Opening, over: i64, uncertainty: i64) -> Outcome {
+        let seen = over - opening.at + self.release;
+        let outcome = Outcome::new(opening, Verdict::Pass, Reason::Held, Some(over - 1));
+        outcome.timed(seen, self.limit - seen, opening.guard + uncertainty)
+    }
+
     fn undecided(&self, around: &Surroundings<'_>, pending: &Pending, at: i64) -> Outcome {
         let opening = pending.opening;
         if around.track.last_hope_unobserved(at) >= opening.earliest() {
@@ -154,7 +162,9 @@ impl Follow for Reach {
     fn close(&mut self, around: &Surroundings<'_>, at: i64, uncertainty: i64, results: &mut Results) {
         self.parked.close(at, uncertainty, results);
         for pending in std::mem::take(&mut self.pending) {
-            if !self.over_before_it_could(around, pending.opening, at, at + uncertainty - 1) {
+            if self.over_before_it_could(around, pending.opening, at, at + uncertainty - 1) {
+                results.set_aside(self.cut_off(pending.opening, at, uncertainty));
+            } else {
                 results.settle(undecided_at_end(pending.opening, at, uncertainty));
             }
         }
@@ -200,6 +210,7 @@ impl Follow for Reach {
             let outcome = if around.closing == Closing::Required {
                 Outcome::inconclusive(pending.opening, Reason::TriggerNotObserved)
             } else if !ending.cut_short && self.over_before_it_could(around, pending.opening, ending.at, ending.at) {
+                results.set_aside(self.cut_off(pending.opening, ending.at + 1, 0));
                 continue;
             } else {
                 self.undecided(around, &pending, ending.at)

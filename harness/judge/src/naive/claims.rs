@@ -1,115 +1,10 @@
 //! The definitions of the claims.
 
-use dryfire_units::{RigSpan, RigTime};
-
 use super::Trace;
-use super::course::{Course, Level, Stretch, Values};
+use super::answer::Answer;
+use super::course::{Course, Stretch, Values};
 use super::scope::{Occurrence, edges, occurrences};
-use crate::{
-    Claim, Condition, Expectation, Finding, Margin, Reason, Scope, SignalId, SignalKind, SignalTable, Verdict,
-};
-
-/// What an occurrence, or the whole expectation, came to.
-#[derive(Clone, Debug)]
-pub(super) struct Answer {
-    verdict: Verdict,
-    reason: Reason,
-    at: Option<i64>,
-    figures: Option<Figures>,
-}
-
-/// The numbers behind an answer.
-#[derive(Clone, Copy, Debug)]
-struct Figures {
-    margin: Margin,
-    seen: Margin,
-    uncertainty: Option<Margin>,
-    model_error: Option<Margin>,
-}
-
-impl Answer {
-    fn of(verdict: Verdict, reason: Reason, at: Option<i64>) -> Self {
-        Answer { verdict, reason, at, figures: None }
-    }
-
-    fn undecided(reason: Reason) -> Self {
-        Answer::of(Verdict::Inconclusive, reason, None)
-    }
-
-    fn with_level(mut self, level: Option<Level>) -> Self {
-        self.figures = level.map(|level| Figures {
-            margin: in_unit_of(level, level.margin),
-            seen: in_unit_of(level, level.value),
-            uncertainty: Some(in_unit_of(level, level.uncertainty)),
-            model_error: (level.model_error != 0).then(|| in_unit_of(level, level.model_error)),
-        });
-        self
-    }
-
-    fn with_time(mut self, margin: i64, seen: i64, uncertainty: i64) -> Self {
-        let time = |micros| Margin::Time(RigSpan::from_micros(micros));
-        self.figures = Some(Figures {
-            margin: time(margin),
-            seen: time(seen),
-            uncertainty: Some(time(uncertainty)),
-            model_error: None,
-        });
-        self
-    }
-
-    /// With another reason, if it is a fail.
-    fn called(self, reason: Option<Reason>) -> Self {
-        let reason = reason.filter(|_| self.verdict == Verdict::Fail).unwrap_or(self.reason);
-        Answer { reason, ..self }
-    }
-
-    fn with_count(mut self, margin: i64, seen: i64) -> Self {
-        self.figures = Some(Figures {
-            margin: Margin::Count(margin),
-            seen: Margin::Count(seen),
-            uncertainty: None,
-            model_error: None,
-        });
-        self
-    }
-
-    /// By how much a pass clears its uncertainty.
-    fn clearance(&self) -> i64 {
-        let number = |margin: Margin| match margin {
-            Margin::Time(span) => span.as_micros(),
-            Margin::Temperature(level) | Margin::Rate(level) | Margin::Duty(level) | Margin::Count(level) => level,
-        };
-        self.figures.map_or(i64::MAX, |figures| {
-            number(figures.margin) - figures.uncertainty.map_or(0, number) - figures.model_error.map_or(0, number)
-        })
-    }
-
-    pub(super) fn into_finding(self, expectation: usize) -> Finding {
-        let figures = self.figures;
-        Finding {
-            expectation,
-            verdict: self.verdict,
-            reason: self.reason,
-            margin: figures.map(|figures| figures.margin),
-            decided_at: self.at.map(RigTime::from_micros),
-            seen: figures.map(|figures| figures.seen),
-            uncertainty: figures.and_then(|figures| figures.uncertainty),
-            model_error: figures.and_then(|figures| figures.model_error),
-            vacuous: self.reason == Reason::Vacuous,
-        }
-    }
-}
-
-/// A number in the unit of the level it belongs to.
-fn in_unit_of(level: Level, number: i64) -> Margin {
-    match level.kind {
-        // A switch has no level; its margins are never asked for.
-        SignalKind::Switch | SignalKind::Count => Margin::Count(number),
-        SignalKind::Temperature | SignalKind::Difference => Margin::Temperature(number),
-        SignalKind::Rate => Margin::Rate(number),
-        SignalKind::Duty => Margin::Duty(number),
-    }
-}
+use crate::{Claim, Condition, Expectation, Reason, Scope, SignalId, SignalTable, Verdict};
 
 /// A run to be judged.
 struct Run<'a> {
@@ -135,6 +30,8 @@ pub(super) fn find(
     let scope = occurrences(table, signals, &expectation.scope, edge, trace, (end, only_rises));
 
     let mut answers: Vec<(Occurrence, Answer)> = Vec::new();
+    // Those that count for nothing, and what a shorter limit would make of them.
+    let mut cut_off: Vec<(Occurrence, Answer)> = Vec::new();
     for mut occurrence in scope.all {
         if length_of_trigger(expectation).is_some() {
             occurrence.uncertainty = 0;
@@ -144,6 +41,10 @@ pub(super) fn find(
             && (occurrence.ends.is_some() || !scope.end_required && !trace.cut_short)
             && run.ended_too_soon(occurrence, limit.as_micros(), release)
         {
+            let (over, fuzz) = occurrence.ends.unwrap_or((end + 1, 0));
+            let (limit, seen) = (limit.as_micros(), over - occurrence.opens + release);
+            let answer = Answer::of(Verdict::Pass, Reason::Held, Some(over - 1));
+            cut_off.push((occurrence, answer.with_time(limit - seen, seen, occurrence.guard + fuzz)));
             continue;
         }
         let answer = if occurrence.opens > end {
@@ -183,6 +84,9 @@ pub(super) fn find(
     }
     if worst == Verdict::Pass && scope.doubtful {
         return Answer::undecided(Reason::InsideGuardBand);
+    }
+    if worst == Verdict::Pass {
+        answers.append(&mut cut_off);
     }
     // Of equals, the first: `min_by_key` keeps it.
     answers

@@ -5,6 +5,7 @@
 //! a run both are asked; if they disagree, one of them is wrong and no verdict
 //! can be relied on.
 
+mod answer;
 mod claims;
 mod course;
 mod scope;

@@ -1,6 +1,6 @@
 //! Triggers inside a part of the run, and how long they last.
 
-use dryfire_judge::{Claim, Condition, Part, Reason, Scope};
+use dryfire_judge::{Claim, Condition, Margin, Part, Reason, Scope};
 use dryfire_units::RigSpan;
 
 use crate::{
@@ -164,4 +164,34 @@ fn what_began_before_the_part_is_not_called_too_short() {
     assert_undecided(&within(60_000), Reason::InsideGuardBand);
     assert_undecided(&within(60_004), Reason::InsideGuardBand);
     assert_failed(&within(60_005), Reason::TooShort);
+}
+
+/// How long on may last, in milliseconds; on for 1 s, and for 5 s up to the end of the part.
+fn on_for_one_and_for_five(limit: i64) -> Attempt {
+    let mend = dryfire_judge::Instant { moment: MEND, offset: RigSpan::ZERO };
+    let scope = Scope::WheneverIn { part: Part::Before(mend), condition: heat_is(true) };
+    let claim = Claim::Within { limit: RigSpan::from_millis(limit), condition: heat_is(false) };
+    let attempt = Attempt::at(scope, claim).heat(0, false).heat(10_000, true).heat(11_000, false);
+    attempt.heat(20_000, true).moment(25_000, MEND)
+}
+
+#[test]
+fn a_margin_is_no_larger_than_what_the_end_of_the_scope_cut_off_allows() {
+    let finding = on_for_one_and_for_five(12_000).heat(30_000, false).end(60_000);
+    assert_passed(&finding);
+    // Within 5.020 s the second one would still be cut off, but for the guard.
+    assert_eq!(finding.margin, Some(Margin::Time(RigSpan::from_millis(12_000 - 5_020))));
+    assert_eq!(finding.uncertainty, Some(Margin::Time(RigSpan::from_millis(15))));
+    assert_passed(&on_for_one_and_for_five(5_035).heat(30_000, false).end(60_000));
+    assert_undecided(&on_for_one_and_for_five(5_034).heat(30_000, false).end(60_000), Reason::StillOpen);
+    // The end of the run cuts off as well.
+    let claim = Claim::Within { limit: RigSpan::from_seconds(12), condition: heat_is(false) };
+    let attempt = Attempt::at(Scope::Whenever(heat_is(true)), claim).heat(0, false).heat(10_000, true);
+    let finding = attempt.heat(11_000, false).heat(20_000, true).end(25_000);
+    assert_passed(&finding);
+    let (seen, micro) = (RigSpan::from_millis(5_020), RigSpan::from_micros(1));
+    assert_eq!(finding.margin, Some(Margin::Time(RigSpan::from_seconds(12) - seen - micro)));
+    // By itself it is no pass.
+    let finding = on_for_one_and_for_five(900).end(60_000);
+    assert_failed(&finding, Reason::TooLong);
 }
