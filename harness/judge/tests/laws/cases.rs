@@ -305,6 +305,30 @@ pub(crate) fn case() -> impl Strategy<Value = Case> {
     case_of(claim())
 }
 
+/// A trigger that goes on and off about where the part begins in which it
+/// counts, with nothing known exactly.
+pub(crate) fn case_at_the_edge() -> impl Strategy<Value = Case> {
+    let trigger = Condition::Is { signal: SignalId(0), on: true };
+    let edges = prop::collection::vec((5..20_i64, 0..2_i64), 1..5);
+    let moments = (8..13_i64, 0..4_i64, 12..30_i64, 0..4_i64);
+    (case_of(claim()), part(), 1..4_i64, edges, moments).prop_map(
+        move |(mut case, part, edge, edges, (begin, before, end, after))| {
+            case.expectation.scope = Scope::WheneverIn { part, condition: trigger.clone() };
+            case.specs[0].2 = edge;
+            case.inputs.retain(|input| match input {
+                Input::Sample { signal, .. } | Input::Gap { signal, .. } => *signal != 0,
+                Input::Moment { .. } => false,
+            });
+            case.inputs.push(Input::Sample { at: 0, signal: 0, value: 1 });
+            case.inputs.extend(edges.into_iter().map(|(at, value)| Input::Sample { at, signal: 0, value }));
+            case.inputs.push(Input::Moment { at: begin, moment: 0, uncertainty: before });
+            case.inputs.push(Input::Moment { at: end, moment: 1, uncertainty: after });
+            case.inputs.sort_by_key(|input| input.at());
+            case
+        },
+    )
+}
+
 pub(crate) fn case_of(claim: impl Strategy<Value = Claim>) -> impl Strategy<Value = Case> {
     let flags = (prop::bool::weighted(0.1), prop::bool::weighted(0.2));
     (specs(), scope(), claim, inputs(), -1..=LONGEST, flags).prop_map(

@@ -53,6 +53,19 @@ fn more_occurrences_than_can_be_followed_are_no_pass() {
 }
 
 #[test]
+fn more_orders_and_counts_than_can_be_followed_are_no_pass() {
+    let order = || Claim::Precedes { first: heat_is(true), then: heat_is(true) };
+    assert_passed(&many_triggers(MOST_FOLLOWED, order()));
+    assert_undecided(&many_triggers(MOST_FOLLOWED + 1, order()), Reason::Overflow);
+    let seldom = || Claim::AtMostIn { at_most: 1, window: RigSpan::from_seconds(1), condition: heat_is(true) };
+    assert_passed(&many_triggers(MOST_FOLLOWED, seldom()));
+    assert_undecided(&many_triggers(MOST_FOLLOWED + 1, seldom()), Reason::Overflow);
+    let times = || Claim::Times { at_least: 1, at_most: 1, condition: heat_is(true) };
+    assert_passed(&many_triggers(MOST_FOLLOWED, times()));
+    assert_undecided(&many_triggers(MOST_FOLLOWED + 1, times()), Reason::Overflow);
+}
+
+#[test]
 fn more_input_than_can_wait_is_judged_without_a_watermark() {
     // Pulses of a microsecond, and no watermark ever: memory stays bounded, and
     // what comes in order is judged as ever.

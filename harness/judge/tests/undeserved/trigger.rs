@@ -1,10 +1,10 @@
 //! Triggers inside a part of the run, and how long they last.
 
-use dryfire_judge::{Claim, Condition, Margin, Part, Reason, Scope};
+use dryfire_judge::{Claim, Comparison, Condition, Margin, Part, Reason, Scope, Verdict};
 use dryfire_units::RigSpan;
 
 use crate::{
-    Attempt, BREAK, HEAT, MEND, assert_failed, assert_passed, assert_undecided, heat_is, instant, milliseconds,
+    Attempt, BREAK, HEAT, KILN, MEND, assert_failed, assert_passed, assert_undecided, heat_is, instant, milliseconds,
 };
 
 /// In a part of the run, heat is never on for longer than 20 s.
@@ -111,6 +111,30 @@ fn a_part_that_the_run_does_not_reach_is_open() {
     let later = dryfire_judge::Instant { moment: BREAK, offset: RigSpan::from_minutes(10) };
     let finding = short(Part::After(later)).heat(0, true).moment(1_000, BREAK).end(200_000);
     assert_undecided(&finding, Reason::StillOpen);
+}
+
+#[test]
+fn what_had_opened_in_doubt_is_struck_out() {
+    // Heat is off 3 ms after the break, known to ±5 ms; what is claimed is not so.
+    let kiln = |comparison, limit| Condition::Compare { signal: KILN, comparison, limit };
+    let hot = || kiln(Comparison::Above, 1_000_000);
+    let claims = [
+        Claim::Never(kiln(Comparison::Above, 100_000)),
+        Claim::Sometime(hot()),
+        Claim::HoldsFor { span: RigSpan::from_seconds(1), condition: hot() },
+        Claim::Within { limit: RigSpan::from_seconds(1), condition: hot() },
+        Claim::Times { at_least: 1, at_most: 2, condition: hot() },
+        Claim::Precedes { first: hot(), then: kiln(Comparison::Above, 100_000) },
+    ];
+    for claim in claims {
+        let scope = || Scope::WheneverIn { part: after_break(), condition: heat_is(true) };
+        let attempt = |off| {
+            let attempt = Attempt::at(scope(), claim.clone()).heat(0, true).sample(0, KILN, 500_000);
+            attempt.moment(60_000, BREAK).heat(off, false).end(200_000)
+        };
+        assert_undecided(&attempt(60_004), Reason::TriggerNotObserved);
+        assert_eq!(attempt(60_005).verdict, Verdict::Fail, "{claim:?}");
+    }
 }
 
 /// Whenever heat is in a state, it is so for at least 5 s.
