@@ -429,6 +429,24 @@ fn a_firing_begun_by_the_start_contact_is_fired_on_the_virtual_bench_too() {
     assert_eq!(outcomes[0].result.verdict, Some(Verdict::Pass), "{:#?}", outcomes[0].result);
 }
 
+/// The reaction's margin is the same; what it has to clear is not made smaller by stating half of it.
+#[test]
+fn an_uncertainty_stated_with_a_smaller_coverage_factor_is_widened() {
+    let uncertainty = |hundredths: u16| {
+        let (mut file, kiln) = virtual_bench(&[]);
+        file.uncertainty.coverage_hundredths = hundredths;
+        let Ok(Binding::Ready(plan)) = Plan::bind(&scenario("coverage.yaml", PROBE_OPEN), &file, &kiln) else {
+            panic!("the scenario fits the bench")
+        };
+        let spec = |id| plan.table.get(id);
+        (spec(plan.signals.heat).time_uncertainty.as_micros(), spec(plan.signals.probe).value_uncertainty)
+    };
+    assert_eq!(uncertainty(200), (1_000, 1_000));
+    assert_eq!(uncertainty(100), (2_000, 2_000));
+    assert_eq!(uncertainty(150), (1_334, 1_334));
+    assert_eq!(uncertainty(300), (1_000, 1_000), "a wider one is taken as it is");
+}
+
 #[rstest]
 #[case::an_edge_from_the_past(the_past_is_told_after_the_future)]
 #[case::a_watermark_that_goes_back(the_clock_goes_back)]

@@ -63,8 +63,10 @@ pub(crate) fn find(paths: &[PathBuf], wanted: Wanted) -> Result<Vec<PathBuf>, Ve
     Ok(found)
 }
 
-/// Symbolic links to folders are not followed, so there are no loops.
+/// Symbolic links to folders are not followed, so there are no loops; one that leads out of
+/// the folder is a mistake, because what lies behind it would be left out in silence.
 fn search(folder: &Path, wanted: Wanted, found: &mut Vec<PathBuf>) -> Result<(), Mistake> {
+    let root = fs::canonicalize(folder).map_err(|error| cannot_read(folder, &error))?;
     let mut folders = vec![folder.to_owned()];
     while let Some(folder) = folders.pop() {
         let entries = fs::read_dir(&folder).map_err(|error| cannot_read(&folder, &error))?;
@@ -81,7 +83,19 @@ fn search(folder: &Path, wanted: Wanted, found: &mut Vec<PathBuf>) -> Result<(),
                 if wanted == Wanted::Everything || !BESIDE_SCENARIOS.contains(&name.as_ref()) {
                     folders.push(path);
                 }
-            } else if path.extension().is_some_and(|it| it == "yaml" || it == "yml") {
+            } else if kind.is_symlink() && path.is_dir() {
+                let target = fs::canonicalize(&path).map_err(|error| cannot_read(&path, &error))?;
+                if !target.starts_with(&root) {
+                    let shown = path.display();
+                    return Err(Mistake::new(format!(
+                        "`{shown}` is a symbolic link to a folder, which is not followed"
+                    ))
+                    .hint("name the folder that it leads to as well, or move the link elsewhere"));
+                }
+            } else if path
+                .extension()
+                .is_some_and(|it| it.eq_ignore_ascii_case("yaml") || it.eq_ignore_ascii_case("yml"))
+            {
                 found.push(path);
             }
         }

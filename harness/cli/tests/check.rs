@@ -101,6 +101,23 @@ fn links_in_a_circle_end() {
     assert!(ran.out.contains("1 file: 1 error"), "{ran:?}");
 }
 
+#[cfg(unix)]
+#[test]
+fn a_link_to_a_folder_elsewhere_is_not_left_out_in_silence() {
+    let elsewhere = folder(&[("two.yaml", "a: [")]);
+    let folder = folder(&[("one.yaml", &probe_opens("one", "410 °C", "10 s"))]);
+    std::os::unix::fs::symlink(elsewhere.path(), folder.path().join("more")).expect("a link");
+    let ran = check(&folder);
+    assert_eq!(ran.status, Some(4), "{ran:?}");
+    assert!(ran.err.contains("symbolic link to a folder"), "{ran:?}");
+}
+
+#[test]
+fn a_file_is_found_however_its_ending_is_written() {
+    let ran = check(&folder(&[("one.YAML", "a: ["), ("two.Yml", "b: [")]));
+    assert!(ran.out.contains("2 files: 2 errors"), "{ran:?}");
+}
+
 #[test]
 fn the_same_file_named_twice_is_looked_at_once() {
     let folder = folder(&[("one.yaml", "a: [")]);

@@ -497,13 +497,15 @@ impl Engine {
             let at = self.next_sample;
             self.console_off(at);
             self.played.advance_to(at);
-            let mut hottest = i64::MIN;
+            let mut hottest = Some(i64::MIN);
             let mut hottest_shown = None;
             for zone in 0..self.played.zones() {
                 let kiln = self.played.zone_millicelsius(zone);
-                hottest = hottest.max(kiln);
-                self.climbs[zone].note(at, MilliCelsius::new(kiln));
-                self.show_level(at, self.plan.signals.kiln_by_zone[zone], Some(kiln));
+                hottest = hottest.zip(kiln).map(|(hottest, kiln)| hottest.max(kiln));
+                if let Some(kiln) = kiln {
+                    self.climbs[zone].note(at, MilliCelsius::new(kiln));
+                }
+                self.show_level(at, self.plan.signals.kiln_by_zone[zone], kiln);
                 let shown = self.played.shown_millicelsius(zone, at);
                 // The model has a probe in every zone; shown is what the rig plays.
                 if self.played.channel(zone).is_some() {
@@ -511,7 +513,7 @@ impl Engine {
                 }
                 self.show_level(at, self.plan.signals.probe_by_zone[zone], shown);
             }
-            self.show_level(at, self.plan.signals.kiln, Some(hottest));
+            self.show_level(at, self.plan.signals.kiln, hottest);
             // A probe that is disturbed may read anything, also the hottest.
             let disturbed = (0..self.played.zones()).any(|zone| self.played.is_disturbed(zone));
             self.show_level(at, self.plan.signals.probe, hottest_shown.filter(|_| !disturbed));
@@ -804,7 +806,7 @@ impl Engine {
 
     fn moment(&mut self, Came { moment, at, spread }: Came) {
         // Where not all of the step happened at once, a reaction may be one to its first part.
-        let uncertainty = self.plan.bench.uncertainty.edge_time + spread;
+        let uncertainty = crate::plan::edge_uncertainty(&self.plan.bench) + spread;
         self.judge.moment(MomentId(moment), at, uncertainty);
         if let Some(trace) = &mut self.trace {
             trace.moment(MomentId(moment), at, uncertainty);

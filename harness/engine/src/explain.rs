@@ -258,7 +258,7 @@ fn expectation(
 /// From where to where it is claimed.
 fn opening(plan: &Plan, bound: &dryfire_judge::Expectation) -> String {
     use dryfire_judge::Part;
-    let edge = plan.bench.uncertainty.edge_time;
+    let edge = crate::plan::edge_uncertainty(&plan.bench);
     let from = |moment: &dryfire_judge::Instant| format!("{} (known to ±{edge})", instant(plan, moment));
     let part = |part: &Part| match part {
         Part::Before(to) => format!("from the beginning of the run until just before {}", from(to)),
@@ -447,7 +447,7 @@ fn guard(plan: &Plan, bound: &dryfire_judge::Expectation) -> RigSpan {
             let times = of_opening.into_iter().map(|signal| plan.table.get(signal).time_uncertainty);
             times.max().unwrap_or(RigSpan::ZERO)
         }
-        Scope::After(_) | Scope::Between(..) | Scope::AfterUntil(..) => plan.bench.uncertainty.edge_time,
+        Scope::After(_) | Scope::Between(..) | Scope::AfterUntil(..) => crate::plan::edge_uncertainty(&plan.bench),
     };
     edge + opening
 }

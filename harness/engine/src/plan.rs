@@ -18,7 +18,7 @@ pub(crate) use needs::select_relays;
 #[cfg(test)]
 pub(crate) use needs::zones_without_second_means;
 pub use signals::Signals;
-pub(crate) use signals::{contact_name, relay_name, zone_index, zone_indices};
+pub(crate) use signals::{contact_name, edge_uncertainty, relay_name, zone_index, zone_indices};
 
 /// A scenario ready to run on a bench.
 #[derive(Clone, Debug)]

@@ -168,7 +168,8 @@ impl PlayedKiln {
         self.kiln.is_isolated(zone)
     }
 
-    pub(crate) fn zone_millicelsius(&self, zone: usize) -> i64 {
+    /// `None` where the model has come to no temperature at all.
+    pub(crate) fn zone_millicelsius(&self, zone: usize) -> Option<i64> {
         quantised(self.kiln.zone_temperature(zone).value())
     }
 

@@ -70,6 +70,7 @@ fn beyond_a_schema(name: &str) -> bool {
         "bench-paths",
         "bench-path-missing",
         "bench-relay-not-listed",
+        "bench-relay-on-no-path",
         "bench-begin-without-contact",
         "bench-converter-program",
         "bench-converter-short",

@@ -53,7 +53,7 @@ impl Asked {
         match switch {
             SwitchSignal::Isolated(zone) => self.isolated(bench, zone),
             SwitchSignal::Console(pattern) => {
-                let time_uncertainty = bench.uncertainty.edge_time.max(CONSOLE);
+                let time_uncertainty = super::signals::edge_uncertainty(bench).max(CONSOLE);
                 let name = format!("console says {pattern}");
                 let (id, new) = self.add(switch_spec(name, time_uncertainty, RigSpan::ZERO));
                 if new {
@@ -170,7 +170,7 @@ impl Asked {
         let cycles = over.as_micros() / bench.declares.cycle_time.as_micros().max(1_000_000) + 1;
         // At most 24 h of 1 s cycles: far inside the integers.
         let most_edges = 4 * cycles * relays.max(1) as i64;
-        let off = i128::from(bench.uncertainty.edge_time.as_micros()) * i128::from(most_edges)
+        let off = i128::from(super::signals::edge_uncertainty(bench).as_micros()) * i128::from(most_edges)
             + i128::from(GRID.as_micros() / 2);
         let window = i128::from(over.as_micros());
         let share = (off * i128::from(WHOLE) + window - 1) / window + 1;

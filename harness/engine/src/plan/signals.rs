@@ -49,11 +49,27 @@ pub(crate) fn relay_name(bench: &Bench, role: &RelayRole) -> String {
     }
 }
 
+/// The coverage factor that the guard band rests on, in hundredths (JCGM 106; `docs/judging.md`).
+const COVERAGE_HUNDREDTHS: i64 = 200;
+
+/// An expanded uncertainty with a coverage factor of at least two: one stated with
+/// a smaller factor is widened (rounded up), one with a larger is taken as it is.
+fn widened(bench: &Bench, stated: i64) -> i64 {
+    let factor = i64::from(bench.uncertainty.coverage_hundredths).clamp(1, COVERAGE_HUNDREDTHS);
+    // At most 10 s in µs or 100 °C in m°C, times 200.
+    (stated * COVERAGE_HUNDREDTHS + factor - 1) / factor
+}
+
+/// The expanded uncertainty of an edge's instant.
+pub(crate) fn edge_uncertainty(bench: &Bench) -> RigSpan {
+    RigSpan::from_micros(widened(bench, bench.uncertainty.edge_time.as_micros()))
+}
+
 impl Signals {
     /// Builds the table of a bench; `model_error_millicelsius` is the kiln model's stated error.
     pub(super) fn of(bench: &Bench, model_error_millicelsius: i64) -> (SignalTable, Signals) {
         let mut table = SignalTable::default();
-        let edge = bench.uncertainty.edge_time;
+        let edge = edge_uncertainty(bench);
         let mut switch = |name: String, release: RigSpan| {
             table.add(SignalSpec {
                 name,
@@ -90,7 +106,7 @@ impl Signals {
                 release: RigSpan::ZERO,
             })
         };
-        let shown = bench.uncertainty.shown_temperature_millicelsius;
+        let shown = widened(bench, bench.uncertainty.shown_temperature_millicelsius);
         let kiln = level("kiln".to_owned(), 0, model_error_millicelsius);
         let kiln_by_zone =
             bench.zones.iter().map(|zone| level(format!("kiln.{}", zone.name), 0, model_error_millicelsius)).collect();

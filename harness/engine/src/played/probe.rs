@@ -281,18 +281,18 @@ impl Probe {
         }
         match self.source(at, sheath, terminals) {
             Source::Nothing | Source::Ground | Source::Supply => None,
-            Source::Short => Some(quantised(terminals.believed)),
+            Source::Short => quantised(terminals.believed),
             Source::Junction { at: Junction { celsius, .. }, leads: Leads::Right }
                 if self.foreign().is_none() && self.cold == self.believed =>
             {
                 let (lowest, highest) = self.kind().range();
                 let within = celsius >= lowest.value() && celsius <= highest.value();
-                (within && self.cold.is_some()).then(|| quantised(celsius))
+                if within && self.cold.is_some() { quantised(celsius) } else { None }
             }
             Source::Junction { at: Junction { celsius, .. }, leads } => {
                 let microvolts = self.microvolts(celsius, leads, terminals)? + self.believed?;
                 let read = self.instrument.temperature(Microvolts::new(microvolts)).ok()?;
-                Some(quantised(read.value()))
+                quantised(read.value())
             }
         }
     }
@@ -318,9 +318,10 @@ fn emf_of(kind: ThermocoupleType, celsius: f64) -> Option<f64> {
     kind.emf(Celsius::new(celsius)).ok().map(Microvolts::value)
 }
 
-/// Thousandths of a degree: where temperatures enter the engine.
-pub(super) fn quantised(celsius: f64) -> i64 {
-    MilliCelsius::from_celsius(Celsius::new(celsius)).map_or(0, MilliCelsius::value)
+/// Thousandths of a degree: where temperatures enter the engine. What is no number is no
+/// temperature either, and must not look like a cold kiln.
+pub(super) fn quantised(celsius: f64) -> Option<i64> {
+    MilliCelsius::from_celsius(Celsius::new(celsius)).map(MilliCelsius::value)
 }
 
 /// Nanovolts: where voltages leave the engine. A thermocouple's are within ±80 mV.

@@ -295,6 +295,7 @@ pub(crate) fn paths(
     reading.unique("the path of the zone", &seen);
     let paths: Vec<Path> = paths.into_iter().collect::<Option<_>>()?;
     let zones = zones?;
+    every_relay_is_on_a_path(reading, node, zones, relays.unwrap_or_default(), &paths);
     for (index, zone) in zones.iter().enumerate() {
         if !paths.iter().any(|path| path.zone == index) {
             reading.mistake_in(
@@ -335,6 +336,35 @@ fn between(reading: &mut Reading<'_>, node: &Node) -> Option<[Wire; 2]> {
 /// A leg of the kiln's supply, from 1.
 pub(crate) fn leg(reading: &mut Reading<'_>, node: &Node) -> Option<u8> {
     reading.one_of(node, "a leg of the kiln's supply", &[("leg 1", 1), ("leg 2", 2), ("leg 3", 3)])
+}
+
+/// A relay that switches nothing can be welded without harm, and would seem to be met.
+fn every_relay_is_on_a_path(reading: &mut Reading<'_>, node: &Node, zones: &[Zone], relays: &[Relay], paths: &[Path]) {
+    if paths.len() != zones.len() {
+        // A path is missing, and that is told.
+        return;
+    }
+    let leads_through =
+        |path: &Path, relay: usize| path.poles.iter().flat_map(|pole| &pole.through).any(|on| on.0 == relay);
+    for (index, relay) in relays.iter().enumerate() {
+        let (own, message) = match relay.role {
+            RelayRole::Safety => (None, "no path leads through `safety`".to_owned()),
+            RelayRole::Element(zone) => {
+                let Some(Zone { name, .. }) = zones.get(zone) else { continue };
+                (Some(zone), format!("the path to the element of zone `{name}` does not lead through `element.{name}`"))
+            }
+        };
+        let switches = paths.iter().any(|path| own.is_none_or(|zone| path.zone == zone) && leads_through(path, index));
+        if !switches {
+            reading.mistake_in(
+                DiagnosticKind::Contradiction,
+                node,
+                message,
+                "put it where it stands in the wiring, or leave it out of `relays` if it switches no element"
+                    .to_owned(),
+            );
+        }
+    }
 }
 
 fn pole_of(

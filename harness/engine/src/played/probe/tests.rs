@@ -160,3 +160,11 @@ fn a_spike_beyond_the_types_range_is_drawn_on_with_the_slope_there_is() {
     let made = probe.disturb(RigTime::ZERO, still(1250.0), spike).expect("made by the rig");
     assert!((10_000_000..12_000_000).contains(&made.spike_nanovolts), "{}", made.spike_nanovolts);
 }
+
+#[test]
+fn what_is_no_number_is_no_temperature() {
+    assert_eq!(quantised(1.2345), Some(1_235));
+    for nothing in [f64::NAN, f64::INFINITY, f64::NEG_INFINITY, 1e300] {
+        assert_eq!(quantised(nothing), None);
+    }
+}
