@@ -302,24 +302,60 @@ def claim_at_opening(logic, case, half=True, limit=None):
     raise ValueError(f"no such claim: {kind}")
 
 
-def opens(logic, case):
+def duration(case):
+    """Whether the claim is how long its own trigger lasts: "at least", "at most" or nothing."""
+    trigger, claim = case["scope"]["condition"], case["claim"]
+    if not trigger:
+        return None
+    if claim["kind"] == "holds-for":
+        return "at least" if claim["condition"] == trigger else None
+    if claim["kind"] != "within":
+        return None
+    other = claim["condition"]
+    switched = {other[0], trigger[0]} == {"on", "off"} and other[1] == trigger[1]
+    return "at most" if switched or other == ["not", trigger] or trigger == ["not", other] else None
+
+
+def opens(logic, case, limit=None):
     """True at the ticks at which the scope opens."""
     scope = case["scope"]
     if not scope["condition"]:
         return logic.above("opens", 0)
-    trigger = condition(logic, scope["condition"], True)
     if isinstance(logic, Rtamt):
-        if scope["kind"] != "whenever":
-            # A part that ends where it begins is empty; the trigger that is true
-            # there opens a scope that holds no instant.
-            empty = logic.both("(opens > 0)", "(closes > 0)", f"(not (once[1:1] {PART}))")
-            return logic.either(logic.rise(logic.both(trigger, PART)), logic.both(trigger, empty))
-        return logic.rise(trigger)
-    before = condition(logic, scope["condition"], True, "before_")
-    if scope["kind"] != "whenever":
-        # mstlo has no past; what lies in the past has no open end, and rtamt knows.
+        return opens_by_condition(logic, case, limit)
+    if scope["kind"] != "whenever" or duration(case):
+        # mstlo has no past; what lies there has no open end, and rtamt knows.
         return logic.above("triggered", 0)
+    trigger = condition(logic, scope["condition"], True)
+    before = condition(logic, scope["condition"], True, "before_")
     return logic.both(trigger, logic.either(logic.above("first", 0), logic.no(before)))
+
+
+def opens_by_condition(logic, case, limit):
+    kind, lasts = case["scope"]["kind"], duration(case)
+    trigger = condition(logic, case["scope"]["condition"], True)
+    if kind == "whenever":
+        opening = logic.rise(trigger)
+    elif lasts == "at least":
+        # How long it has lasted where the part begins is not claimed.
+        opening = logic.both(logic.rise(trigger), PART)
+    else:
+        # A part that ends where it begins is empty; the trigger that is true
+        # there opens a scope that holds no instant.
+        empty = logic.both("(opens > 0)", "(closes > 0)", f"(not (once[1:1] {PART}))")
+        opening = logic.either(logic.rise(logic.both(trigger, PART)), logic.both(trigger, empty))
+    if lasts != "at most":
+        return opening
+    # What the end cuts off before it can have lasted too long counts for nothing.
+    limit = case["claim"]["limit"] - case["release"] if limit is None else limit
+    lasting = logic.no(condition(logic, case["claim"]["condition"], True))
+    cut_off = []
+    if kind in ENDED:
+        cut_off.append(logic.until(logic.both("(closes < 0)", lasting), logic.both("(closes > 0)", lasting), 0, limit))
+    if kind not in NEEDS_END and not case["cut_short"]:
+        near_the_end = f"(ticks_left < {limit - 0.5})"
+        cut_off.append(logic.both(near_the_end, logic.always("(closes < 0)"), logic.always(lasting)))
+    return logic.both(opening, logic.no(logic.either(*cut_off))) if cut_off else opening
 
 
 def traces(case):
@@ -336,7 +372,8 @@ def traces(case):
     scope = case["scope"]
     opening = instants(scope["from"]) if scope["from"] else [0]
     closing = instants(scope["to"]) if scope["to"] else []
-    signals = {"opens": marks(opening), "closes": marks(closing), "first": marks([0]), "beyond": [BEYOND] * ticks}
+    signals = {"opens": marks(opening), "closes": marks(closing), "first": marks([0]), "beyond": [BEYOND] * ticks,
+               "ticks_left": [float(case["end"] - tick) for tick in range(ticks)]}
     for signal in case["signals"]:
         values = [float(value) for value in signal["values"]]
         if signal["switch"]:
@@ -344,9 +381,10 @@ def traces(case):
         signals[signal["name"]] = values
         signals["before_" + signal["name"]] = values[:1] + values[:-1]
     late = any(at >= ticks for at in opening)
-    if scope["kind"].startswith("whenever-"):
+    if scope["condition"]:
         logic = Rtamt(signals)
         signals["triggered"] = logic.robustness(opens(logic, case))
+    if scope["kind"].startswith("whenever-"):
         # A part that would begin later adds nothing to one that is open at the end.
         late = late and logic.robustness(PART)[-1] < 0
     return signals, late
@@ -361,7 +399,7 @@ def verdict_of(opened, late, passes, fails):
 def by_rtamt(case, logic, late, limit=None):
     """The verdict, all of it by formulas over the whole trace."""
     holds, fails = claim_at_opening(logic, case, limit=limit)
-    open_ = opens(logic, case)
+    open_ = opens(logic, case, limit)
     any_open = logic.robustness(logic.sometime(open_))[0] > 0
     failed = logic.robustness(logic.sometime(logic.both(open_, fails)))[0] > 0
     passed = logic.robustness(logic.always(logic.either(logic.no(open_), holds)))[0] > 0

@@ -36,7 +36,7 @@ static PYTHON: LazyLock<Result<PathBuf, String>> = LazyLock::new(|| {
         return Ok(python);
     }
     if std::env::var_os("CI").is_none() {
-        return Err(format!("rtamt and mstlo-python are not installed; see {}", "docs/outside-checks.md"));
+        return Err("rtamt and mstlo-python are not installed; docs/outside-checks.md says how".to_owned());
     }
     install(&own).unwrap_or_else(|error| panic!("the libraries could not be installed for CI: {error}"));
     Ok(in_own)
