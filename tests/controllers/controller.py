@@ -32,7 +32,7 @@ STALL_TIME = 20 * MINUTE      # full heat without a rise of STALL_RISE
 STALL_RISE = 10.0
 STALL_BELOW = 600.0           # above, an old kiln on a low supply stalls honestly
 FROZEN_TIME = 10 * MINUTE     # not one step of change while heating
-DROP = 50.0                   # no kiln falls so far from one second to the next
+JUMP = 50.0                   # no kiln moves so far from one second to the next
 REVERSED = 15.0               # below the start with the heat on
 SPREAD = 150.0                # zones so far apart: probes or outputs are crossed
 HOLD_BACK = 15.0              # the set-point waits for the kiln
@@ -94,6 +94,7 @@ class Zone:
         self.name = name
         self.has_probe = has_probe
         self.celsius = None        # last good reading
+        self.jumped_since = None   # since when readings are too far from it
         self.fault = "pending"
         self.fault_since = None
         self.faults = 0
@@ -183,7 +184,7 @@ class Controller:
             reading = by_name[zone.name]
             fault = reading.get("fault")
             if fault is None:
-                zone.celsius = reading["celsius"]
+                self.believe(zone, reading["celsius"], now)
                 zone.fault, zone.fault_since = None, None
                 continue
             if zone.fault is None or zone.fault_since is None:
@@ -192,8 +193,17 @@ class Controller:
                     zone.faults += 1
             zone.fault = fault
 
+    def believe(self, zone, celsius, now):
+        """A spike is not believed; what jumps and stays there for long is no kiln's doing."""
+        if self.state != "firing" or zone.celsius is None or abs(celsius - zone.celsius) <= JUMP:
+            zone.celsius, zone.jumped_since = celsius, None
+        elif zone.jumped_since is None:
+            zone.jumped_since = now
+
     def probe_trouble(self, now):
         for zone in self.probed():
+            if zone.jumped_since is not None and now - zone.jumped_since >= FAULT_PATIENCE:
+                return f"sudden jump in {zone.name}"
             if zone.fault is not None and now - zone.fault_since >= FAULT_PATIENCE:
                 return f"probe {zone.name} {zone.fault}"
             if zone.faults >= FAULTS_TO_TRIP:
@@ -233,8 +243,6 @@ class Controller:
     def guard_zone(self, zone, now):
         celsius = zone.celsius
         previous, zone.previous = zone.previous, celsius
-        if previous is not None and previous - celsius > DROP:
-            return "sudden drop"
         if celsius < zone.start_celsius - REVERSED and zone.duty > 0 and celsius < 200.0:
             return "reading falls while heating"
         if celsius > self.set_point + RUNAWAY and zone.duty == 0 and previous is not None and celsius >= previous:

@@ -25,6 +25,9 @@ pub struct Cone {
 const SLOW: i64 = 60_000;
 const QUICK: i64 = 150_000;
 
+/// A rate so close outside a column counts as that column's: half a degree or so of the cone.
+const NEAR_COLUMN: i64 = 3_000;
+
 /// The cones, from the coolest up.
 #[rustfmt::skip]
 const CONES: [Cone; 32] = [
@@ -105,9 +108,10 @@ impl Peak {
     /// heat-work is that of a hotter cone.
     pub fn heat_work(&self) -> Option<HeatWork> {
         let rate = self.millicelsius_per_hour?;
-        if !(SLOW..=QUICK).contains(&rate) {
+        if !(SLOW - NEAR_COLUMN..=QUICK + NEAR_COLUMN).contains(&rate) {
             return Some(HeatWork::RateOutside);
         }
+        let rate = rate.clamp(SLOW, QUICK);
         let bent = CONES.iter().rposition(|cone| cone.bends_at(rate) <= self.temperature);
         let Some(index) = bent else { return Some(HeatWork::TooCool) };
         let next = CONES.get(index + 1).map(|cone| (*cone, cone.bends_at(rate)));

@@ -87,13 +87,16 @@ fn every_cone_bends_where_the_table_in_fahrenheit_says_and_not_two_degrees_below
 #[case::between_the_columns(1233, 105, Some("6"))]
 #[case::just_below_between_the_columns(1232, 105, Some("5"))]
 #[case::hotter_than_the_table(1340, 100, Some("10"))]
+// A controller never keeps a rate to the degree: close to a column is that column.
+#[case::hardly_quicker_than_the_table(1243, 152, Some("6"))]
+#[case::hardly_slower_than_the_table(1222, 58, Some("6"))]
 fn a_peak_and_its_rate_bend_a_cone(#[case] degrees: i64, #[case] rate: i64, #[case] number: Option<&str>) {
     assert_eq!(cone(peak(degrees, rate)), number);
 }
 
 #[rstest]
-#[case::too_slow(59)]
-#[case::too_quick(151)]
+#[case::too_slow(56)]
+#[case::too_quick(154)]
 fn a_rate_outside_the_table_gives_no_cone(#[case] rate: i64) {
     assert_eq!(peak(1222, rate).heat_work(), Some(HeatWork::RateOutside));
 }

@@ -7,6 +7,7 @@ use dryfire_judge::{Margin, SignalKind, SignalTable};
 use dryfire_units::RigTime;
 use serde::Serialize;
 
+use crate::heat_work::HeatWorkRecord;
 use crate::standing::verdict_of;
 use crate::text::acts_on_terminal;
 use crate::{Hazards, NotRun, Outcome, RunHead, SessionHead, Tally, headline};
@@ -152,6 +153,7 @@ impl JsonLines {
             remarks: &result.remarks,
             trouble: result.trouble.as_ref().map(TroubleRecord::of),
             counters: CountersRecord::of(result.counters),
+            heat_work: result.heat_work.iter().map(HeatWorkRecord::of).collect(),
             seed: result.seed.to_string(),
             length_us: result.length.as_micros(),
         })
@@ -293,6 +295,8 @@ enum Record<'a> {
         #[serde(skip_serializing_if = "Option::is_none")]
         trouble: Option<TroubleRecord<'a>>,
         counters: CountersRecord,
+        #[serde(skip_serializing_if = "Vec::is_empty")]
+        heat_work: Vec<HeatWorkRecord<'a>>,
         seed: String,
         length_us: i64,
     },

@@ -5,6 +5,7 @@
 
 mod budget;
 mod columns;
+mod heat_work;
 mod json;
 mod paths;
 mod quantity;

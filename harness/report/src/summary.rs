@@ -3,6 +3,7 @@
 use dryfire_engine::{Applicability, FindingReport, ScenarioResult};
 use dryfire_judge::{Finding, Margin, Verdict};
 
+use crate::heat_work::sentences;
 use crate::quantity::{signed_margin, size, value};
 use crate::standing::{Tally, failed_expectations, verdict_of};
 use crate::text::{Line, Style, Text, display_width, wrap};
@@ -40,6 +41,7 @@ pub fn summary(head: &SessionHead, outcome: &Outcome<'_>, width: usize) -> Text 
         let of_it: Vec<&Row<'_>> = rows.iter().filter(|row| row.standing == standing).collect();
         chapter(&mut text, title, standing, &of_it, width);
     }
+    heat_work(&mut text, outcome, width);
     hazards(&mut text, &tally.hazards, width);
     text.gap();
     for line in headline(&tally) {
@@ -47,6 +49,24 @@ pub fn summary(head: &SessionHead, outcome: &Outcome<'_>, width: usize) -> Text 
     }
     text.push_wrapped(Line::new(), Style::Faint, CAUTION, width);
     text
+}
+
+/// What clean firings did to cones: for plausibility, never for a verdict.
+fn heat_work(text: &mut Text, outcome: &Outcome<'_>, width: usize) {
+    let fired: Vec<&ScenarioResult> = outcome.results.iter().filter(|result| !result.heat_work.is_empty()).collect();
+    if fired.is_empty() {
+        return;
+    }
+    text.gap();
+    let title =
+        "Heat-work of clean firings (plausibility only: large cones, time at the top not counted, common practice)";
+    text.push_wrapped(Line::new(), Style::Strong, title, width);
+    for result in fired {
+        text.push_wrapped(Line::new().with(Style::Plain, "  "), Style::Plain, &result.scenario, width);
+        for line in sentences(&result.heat_work) {
+            text.push_wrapped(Line::new().with(Style::Plain, "    "), Style::Plain, &line, width);
+        }
+    }
 }
 
 /// What counts most in one or two lines: the hazards, then the scenarios.

@@ -291,45 +291,4 @@ impl Part {
 }
 
 #[cfg(test)]
-mod tests {
-    use rstest::rstest;
-
-    use super::*;
-
-    #[rstest]
-    fn a_reading_on_a_chord_is_the_parts_own_or_the_step_beside_it(
-        #[values('B', 'E', 'J', 'K', 'N', 'R', 'S', 'T')] letter: char,
-    ) {
-        let kind = ThermocoupleType::from_letter(letter).expect("a type");
-        let part = Part::of(kind);
-        let cold = MilliCelsius::new(24_300);
-        let mut chord = Chord::NONE;
-        let (mut checked, mut same) = (0, 0);
-        // Slow and fast changes, up and down, over every voltage that a kiln's probe gives.
-        for start in (0..50_000_000).step_by(77_731) {
-            for step in [0, 37, 401, 402, 3_001, -2_500, 1] {
-                let voltage = Nanovolts::new(start + step);
-                let conversion = part.converter.convert(TerminalSignal::Voltage(voltage), cold);
-                if conversion.fault.is_some() {
-                    continue;
-                }
-                let Some(reading) = chord.reading(voltage, &part.thermocouple, cold) else { continue };
-                let difference = i64::from(reading) - conversion.temperature.value();
-                assert!(difference.abs() <= 8, "{voltage:?}: {difference} thousandths");
-                checked += 1;
-                same += u32::from(difference == 0);
-            }
-        }
-        assert!(checked > 500 && same * 100 > checked * 97, "{same} of {checked}");
-    }
-
-    #[test]
-    fn beyond_the_range_there_is_no_chord() {
-        let part = Part::of(ThermocoupleType::K);
-        let cold = MilliCelsius::new(24_300);
-        let mut chord = Chord::NONE;
-        for nanovolts in [60_000_000, i32::MAX, i32::MIN] {
-            assert_eq!(chord.reading(Nanovolts::new(nanovolts), &part.thermocouple, cold), None);
-        }
-    }
-}
+mod tests;
