@@ -47,6 +47,7 @@ Cautions:
 pub(crate) enum Command {
     Run(RunArguments),
     Check(CheckArguments),
+    Explain(ExplainArguments),
     Schema(SchemaArguments),
     Budget(BudgetArguments),
     Paths(PathsArguments),
@@ -191,6 +192,30 @@ pub(crate) struct CheckArguments {
     pub(crate) paths: Vec<PathBuf>,
 
     /// Also check that every scenario fits this bench.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) bench: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+#[command(
+    arg_required_else_help = false,
+    about = "Say in words what a scenario does, what it asks for, and what it cannot see",
+    long_about = "Say in words what a scenario does, what it asks for, and what it cannot see.\n\n\
+        What it guards against and why; the script step by step; for each expectation what it means on this bench, \
+        with every limit in numbers, what would fail it, and what would leave it undecided. Nothing is run.",
+    after_long_help = "\
+Examples:
+  dryfire explain scenarios/probe/open-while-ramping.yaml
+  dryfire explain my-own.yaml --bench my-bench.yaml   with the numbers of your controller
+
+Exit status: 0 explained, 4 a mistake in a file, or a scenario that does not fit the bench."
+)]
+pub(crate) struct ExplainArguments {
+    /// Scenario files, and folders to search for them.
+    #[arg(value_name = "SCENARIO", required = true)]
+    pub(crate) paths: Vec<PathBuf>,
+
+    /// Bench file whose numbers are used; found as `dryfire run` finds it if left out.
     #[arg(long, value_name = "FILE")]
     pub(crate) bench: Option<PathBuf>,
 }

@@ -4,6 +4,7 @@ mod args;
 mod budget;
 mod check;
 mod defects;
+mod explain;
 mod files;
 mod interrupt;
 mod library;
@@ -52,6 +53,7 @@ fn begin(arguments: &Arguments, screen: &mut Screen) -> Result<ExitStatus, Refus
     match &arguments.command {
         Command::Run(run) => run::run(run, arguments.verbose, screen),
         Command::Check(check) => check::check(check, screen),
+        Command::Explain(explain) => explain::explain(explain, screen),
         Command::Schema(schema) => schema::schema(schema.kind, screen),
         Command::Rig(RigCommand::Simulate(simulate)) => rig::simulate(simulate, screen),
         Command::Budget(budget) => budget::budget(budget, screen),

@@ -41,6 +41,7 @@ fn a_wrong_call_ends_with_4_and_says_what_would_be_right(#[case] arguments: &[&s
 #[case(&["run", "--help"])]
 #[case(&["check", "--help"])]
 #[case(&["schema", "--help"])]
+#[case(&["explain", "--help"])]
 #[case(&["defects", "--help"])]
 #[case(&["rig", "--help"])]
 #[case(&["rig", "simulate", "--help"])]
@@ -69,6 +70,7 @@ fn the_help_lists_every_exit_status_and_the_cautions() {
 #[rstest]
 #[case(&["run", "--help"])]
 #[case(&["check", "--help"])]
+#[case(&["explain", "--help"])]
 #[case(&["rig", "simulate", "--help"])]
 #[case(&["schema", "--help"])]
 fn long_help_has_examples(#[case] arguments: &[&str]) {

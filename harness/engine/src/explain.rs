@@ -10,7 +10,7 @@ use dryfire_scenario::{
 use dryfire_units::RigSpan;
 
 use crate::plan::{Binding, Plan, relay_name};
-use crate::words::{celsius, condition, expected, instant, margin, program, stimulus};
+use crate::words::{celsius, condition, expected, instant, margin, program, stimulus, times};
 
 /// A scenario in words, in the order in which it is read.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -126,7 +126,7 @@ fn firing(segments: &[Segment]) -> String {
             Segment::Ramp { rate_millicelsius_per_hour, to_millicelsius } => {
                 format!("{}/h to {}", celsius(*rate_millicelsius_per_hour), celsius(*to_millicelsius))
             }
-            Segment::Hold { length } => format!("hold for {length}"),
+            Segment::Hold { length } => format!("hold for {}", spell(*length)),
         })
         .collect();
     parts.join(", then ")
@@ -136,10 +136,13 @@ fn step(step: &Step, bench: &Bench, segments: &[Segment]) -> String {
     let waits = match &step.kind {
         StepKind::BeginFiring => begins(bench, segments),
         StepKind::When { condition, patience } => {
-            format!("Wait until {condition}, for {patience} at the most; if it never comes, the run is inconclusive.")
+            format!(
+                "Wait until {condition}, for {} at the most; if it never comes, the run is inconclusive.",
+                spell(*patience)
+            )
         }
         StepKind::Wait(length) if *length == RigSpan::ZERO => "At once.".to_owned(),
-        StepKind::Wait(length) => format!("Wait for {length}."),
+        StepKind::Wait(length) => format!("Wait for {}.", spell(*length)),
         StepKind::At { moment, offset } if *offset == TimeLimit::Span(RigSpan::ZERO) => {
             format!("Wait for the moment {}.", moment.value.0)
         }
@@ -165,7 +168,7 @@ fn begins(bench: &Bench, segments: &[Segment]) -> String {
             format!("The firing is begun over the console: {}. This moment is called begin.", lines.join(", "))
         }
         BeginFiring::Contact { press } => {
-            format!("The firing is begun by pressing start for {press}. This moment is called begin.")
+            format!("The firing is begun by pressing start for {}. This moment is called begin.", spell(*press))
         }
         BeginFiring::Operator => "The operator begins the firing and says so. This moment is called begin.".to_owned(),
     }
@@ -175,13 +178,14 @@ fn begins(bench: &Bench, segments: &[Segment]) -> String {
 fn time(limit: &TimeLimit, bench: &Bench) -> String {
     let with = |declared: RigSpan, what: &str, plus: RigSpan| {
         if plus == RigSpan::ZERO {
-            format!("{declared} ({what})")
+            format!("{} ({what})", spell(declared))
         } else {
-            format!("{} ({what} of {declared}, and {plus})", declared + plus)
+            let (whole, declared) = (spell(declared + plus), spell(declared));
+            format!("{whole} ({what} of {declared}, and {})", spell(plus))
         }
     };
     match limit {
-        TimeLimit::Span(span) => span.to_string(),
+        TimeLimit::Span(span) => spell(*span),
         TimeLimit::LongestFiring { plus } => with(bench.declares.longest_firing, "the declared longest firing", *plus),
         TimeLimit::CycleTime { times, plus } => {
             let what = if *times == 1 {
@@ -258,7 +262,7 @@ fn expectation(
 /// From where to where it is claimed.
 fn opening(plan: &Plan, bound: &dryfire_judge::Expectation) -> String {
     use dryfire_judge::Part;
-    let edge = crate::plan::edge_uncertainty(&plan.bench);
+    let edge = spell(crate::plan::edge_uncertainty(&plan.bench));
     let from = |moment: &dryfire_judge::Instant| format!("{} (known to ±{edge})", instant(plan, moment));
     let part = |part: &Part| match part {
         Part::Before(to) => format!("from the beginning of the run until just before {}", from(to)),
@@ -294,11 +298,11 @@ fn meaning(plan: &Plan, written: &Expectation, bound: &dryfire_judge::Expectatio
         Claim::Within { limit, condition: what } => {
             let limit_words = match written.time_limit() {
                 Some(written) => time(written, &plan.bench),
-                None => limit.to_string(),
+                None => spell(*limit),
             };
             let release = release_of(plan, what);
             format!(
-                "At an instant not later than {limit_words} after that: {}; exactly {limit} still counts.{}",
+                "At an instant not later than {limit_words} after that: {}; exactly then still counts.{}",
                 condition(plan, what),
                 sensed_limit(*limit, release)
             )
@@ -306,14 +310,15 @@ fn meaning(plan: &Plan, written: &Expectation, bound: &dryfire_judge::Expectatio
         Claim::HeatCut { heat, limit, hold } => {
             let limit_words = match written.time_limit() {
                 Some(written) => time(written, &plan.bench),
-                None => limit.to_string(),
+                None => spell(*limit),
             };
             let release = plan.table.get(*heat).release;
             format!(
-                "Heat is cut not later than {limit_words} after that; exactly {limit} still counts. It counts as cut \
-                 from the edge after which no element is on for {hold} (three times the declared cycle time of {}, and \
+                "Heat is cut not later than {limit_words} after that; exactly then still counts. It counts as cut \
+                 from the edge after which no element is on for {} (three times the declared cycle time of {}, and \
                  60 s at least); shorter pauses are the ordinary duty cycle.{}",
-                plan.bench.declares.cycle_time,
+                spell(*hold),
+                spell(plan.bench.declares.cycle_time),
                 sensed_limit(*limit, release)
             )
         }
@@ -329,17 +334,14 @@ fn meaning(plan: &Plan, written: &Expectation, bound: &dryfire_judge::Expectatio
             ),
         },
         Claim::Times { at_least, at_most, condition: what } => {
-            let bounds = match (*at_least, *at_most) {
-                (least, u32::MAX) => format!("at least {least} times"),
-                (0, most) => format!("at most {most} times"),
-                (least, most) => format!("at least {least} and at most {most} times"),
-            };
+            let bounds = times(*at_least, *at_most);
             format!("Counted is each instant at which this becomes true: {}; {bounds}.", condition(plan, what))
         }
         Claim::AtMostIn { at_most, window, condition: what } => format!(
             "Counted is each instant at which this becomes true: {}; at most {at_most} times in any stretch of \
-             {window}, both ends included, wherever it lies.",
-            condition(plan, what)
+             {}, both ends included, wherever it lies.",
+            condition(plan, what),
+            spell(*window)
         ),
         Claim::Precedes { first, then } => {
             format!("{} at no instant before this has held at one: {}.", condition(plan, then), condition(plan, first))
@@ -352,9 +354,10 @@ fn sensed_limit(limit: RigSpan, release: RigSpan) -> String {
         return String::new();
     }
     format!(
-        " The edge is sensed up to {release} before the contact it stands for has opened; that is added to every \
-         reaction, so the edge itself has to come up to {}.",
-        limit - release
+        " The edge is sensed up to {} before the contact it stands for has opened; that is added to every reaction, so \
+         the edge itself has to come up to {}.",
+        spell(release),
+        spell(limit - release)
     )
 }
 
@@ -364,7 +367,7 @@ fn fails_if(plan: &Plan, written: &Expectation, bound: &dryfire_judge::Expectati
         Claim::Never(what) => format!("this is surely so at one instant: {}.", condition(plan, what)),
         Claim::Sometime(what) => format!("it ends, and this was surely never so: {}.", condition(plan, what)),
         Claim::Within { limit, condition: what } => {
-            let late = *limit - release_of(plan, what) + guard(plan, bound);
+            let late = spell(*limit - release_of(plan, what) + guard(plan, bound));
             match &written.pattern {
                 Pattern::LastsAtMost { condition, .. } => {
                     format!("{condition} still holds {late} after it came true.")
@@ -373,8 +376,8 @@ fn fails_if(plan: &Plan, written: &Expectation, bound: &dryfire_judge::Expectati
             }
         }
         Claim::HeatCut { heat, limit, hold } => {
-            let late = *limit - plan.table.get(*heat).release + guard(plan, bound);
-            format!("an element is surely on at or after {late}, with no pause of {hold} before it.")
+            let late = spell(*limit - plan.table.get(*heat).release + guard(plan, bound));
+            format!("an element is surely on {late} after that or later, with no pause of {} before it.", spell(*hold))
         }
         Claim::HoldsFor { .. } => "it surely does not hold at one instant before that time is up.".to_owned(),
         Claim::Times { .. } => "there are surely more, or surely fewer.".to_owned(),
@@ -398,15 +401,20 @@ fn undecided_if(plan: &Plan, written: &Expectation, bound: &dryfire_judge::Expec
             reasons.push(format!("this never comes true: {}", condition(plan, opens)));
         }
     }
-    let guard = guard(plan, bound);
+    let guard = spell(guard(plan, bound));
     match &bound.claim {
         Claim::Within { .. } => reasons.push(format!("it comes within ±{guard} of the limit")),
         Claim::HeatCut { hold, .. } => {
             reasons.push("heat was off there and does not come on again: nothing to cut".to_owned());
             reasons.push(format!("the cut comes within ±{guard} of the limit"));
-            reasons.push(format!("the run ends before heat has stayed off for {hold}"));
+            reasons.push(format!("the run ends before heat has stayed off for {}", spell(*hold)));
         }
-        Claim::HoldsFor { .. } => reasons.push("the run ends before the time is up".to_owned()),
+        Claim::HoldsFor { .. } => {
+            if matches!(written.pattern, Pattern::LastsAtLeast { .. }) {
+                reasons.push(format!("it ends within ±{guard} of that length"));
+            }
+            reasons.push("the run ends before the time is up".to_owned());
+        }
         Claim::Times { .. } | Claim::AtMostIn { .. } => {
             reasons.push(format!("one that matters lies within ±{guard} of an end"));
         }
@@ -416,23 +424,56 @@ fn undecided_if(plan: &Plan, written: &Expectation, bound: &dryfire_judge::Expec
     if signals(bound).iter().any(|signal| plan.table.get(*signal).kind != SignalKind::Switch) {
         reasons.push("the value that decides lies inside the guard band below".to_owned());
     }
-    let windows = written.conditions().into_iter().filter_map(longest_window).max();
-    if let Some(window) = windows {
-        reasons
-            .push(format!("the window of {window} reaches back to before the run, or into a time with an open probe"));
+    let windows = written.conditions().into_iter().filter_map(longest_window);
+    if let Some((window, of_switch)) = windows.max() {
+        let else_unknown =
+            if of_switch { "holds more switchings than its uncertainty covers" } else { "has an open probe at an end" };
+        reasons.push(format!("the window of {} reaches back to before the run, or {else_unknown}", spell(window)));
     }
     reasons.push("an edge is lost, something that matters is not observed, or the run is cut short.".to_owned());
     reasons
 }
 
-fn longest_window(condition: &dryfire_scenario::Condition) -> Option<RigSpan> {
-    use dryfire_scenario::Condition as Written;
+/// The longest window that a condition looks back over, and whether it is one of a duty.
+fn longest_window(condition: &dryfire_scenario::Condition) -> Option<(RigSpan, bool)> {
+    use dryfire_scenario::{Condition as Written, Measured};
     match condition {
-        Written::Compare { measured, .. } => measured.value.window(),
+        Written::Compare { measured, .. } => {
+            let of_switch = matches!(measured.value, Measured::Duty { .. });
+            measured.value.window().map(|window| (window, of_switch))
+        }
         Written::Is { .. } => None,
         Written::HeldFor { condition, .. } | Written::Not(condition) => longest_window(condition),
         Written::And(parts) | Written::Or(parts) => parts.iter().filter_map(longest_window).max(),
     }
+}
+
+/// A length of time exactly, in hours, minutes and seconds; milliseconds below one second.
+fn spell(span: RigSpan) -> String {
+    let micros = span.as_micros();
+    let sign = if micros < 0 { "-" } else { "" };
+    let micros = micros.unsigned_abs();
+    let decimal = |value: u64, thousandths: u64| {
+        let text = format!("{value}.{thousandths:03}");
+        text.trim_end_matches('0').trim_end_matches('.').to_owned()
+    };
+    if micros > 0 && micros < 1_000_000 {
+        return format!("{sign}{} ms", decimal(micros / 1_000, micros % 1_000));
+    }
+    let (hours, minutes) = (micros / 3_600_000_000, micros / 60_000_000 % 60);
+    let seconds = micros % 60_000_000;
+    let mut parts = Vec::new();
+    if hours > 0 {
+        parts.push(format!("{hours} h"));
+    }
+    if minutes > 0 {
+        parts.push(format!("{minutes} min"));
+    }
+    if seconds > 0 || parts.is_empty() {
+        // Microseconds of a length beyond a second say nothing to a reader; they are cut.
+        parts.push(format!("{} s", decimal(seconds / 1_000_000, seconds / 1_000 % 1_000)));
+    }
+    format!("{sign}{}", parts.join(" "))
 }
 
 /// How far from the truth the time from the opening to an edge may be.
@@ -508,9 +549,9 @@ fn figures(plan: &Plan, bound: &dryfire_judge::Expectation) -> Vec<String> {
             let release = if spec.release == RigSpan::ZERO {
                 String::new()
             } else {
-                format!(", up to {} between what is sensed and the contact", spec.release)
+                format!(", up to {} between what is sensed and the contact", spell(spec.release))
             };
-            lines.push(format!("{}: edges known to ±{}{release}", spec.name, spec.time_uncertainty));
+            lines.push(format!("{}: edges known to ±{}{release}.", spec.name, spell(spec.time_uncertainty)));
         }
     }
     lines
@@ -602,11 +643,29 @@ fn unseen(scenario: &Scenario, plan: &Plan) -> ExplanationPart {
     if matches!(bench.kind, BenchKind::Virtual(_)) {
         part.say("controller", "This bench runs the stand-in controller. It says nothing about yours.");
     }
-    part.say("set-point", "What the controller aims at is known to nobody else; only what it does is judged.");
+    part.say("set-point", "What the controller aims at is known to nobody else; judged is only what it does.");
     part.say(
         "never on a bench",
         "Ratings of contactor and cable, terminals, heat in the box, probe life, and all that is wrong with the kiln \
          itself. A pass is evidence about a controller, not approval of a kiln.",
     );
     part
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rstest::rstest;
+
+    #[rstest]
+    #[case(0, "0 s")]
+    #[case(600_000, "600 ms")]
+    #[case(1_500, "1.5 ms")]
+    #[case(1_900_000, "1.9 s")]
+    #[case(60_000_000, "1 min")]
+    #[case(50_459_900_000, "14 h 59.9 s")]
+    #[case(-5_000_000, "-5 s")]
+    fn lengths_of_time_are_spelt_for_people(#[case] micros: i64, #[case] spelt: &str) {
+        assert_eq!(spell(RigSpan::from_micros(micros)), spelt);
+    }
 }

@@ -7,6 +7,8 @@ use dryfire_judge::{
 };
 use dryfire_scenario::{ContactRole, Segment};
 
+use dryfire_units::RigSpan;
+
 use crate::plan::{Plan, contact_name};
 
 mod stimuli;
@@ -149,6 +151,21 @@ fn scope(plan: &Plan, scope: &Scope) -> String {
     }
 }
 
+/// How often, in words.
+pub(crate) fn times(at_least: u32, at_most: u32) -> String {
+    match (at_least, at_most) {
+        (least, u32::MAX) => format!("at least {least} times"),
+        (0, most) => format!("at most {most} times"),
+        (least, most) if least == most => format!("exactly {most} times"),
+        (least, most) => format!("at least {least} and at most {most} times"),
+    }
+}
+
+/// Whether the claim is how long its own trigger lasts.
+fn lasts(scope: &Scope, what: &Condition) -> bool {
+    matches!(scope, Scope::Whenever(trigger) | Scope::WheneverIn { condition: trigger, .. } if trigger == what)
+}
+
 /// What was expected, in one sentence without a full stop.
 pub(crate) fn expected(plan: &Plan, expectation: &dryfire_judge::Expectation) -> String {
     let scope = scope(plan, &expectation.scope);
@@ -158,9 +175,13 @@ pub(crate) fn expected(plan: &Plan, expectation: &dryfire_judge::Expectation) ->
         Claim::Sometime(what) => format!("{scope} at some time {}", condition(plan, what)),
         Claim::Within { limit, condition: what } => format!("{scope} within {limit}: {}", condition(plan, what)),
         Claim::HeatCut { limit, hold, .. } => format!("{scope} heat is cut within {limit} and stays off for {hold}"),
+        Claim::HoldsFor { span, condition: what } if lasts(&expectation.scope, what) => {
+            // What is judged is a microsecond less, because exactly so long is enough.
+            format!("{scope}: it lasts at least {}", *span + RigSpan::from_micros(1))
+        }
         Claim::HoldsFor { span, condition: what } => format!("{scope} {} for {span}", condition(plan, what)),
         Claim::Times { at_least, at_most, condition: what } => {
-            format!("{scope} at least {at_least} and at most {at_most} times {}", condition(plan, what))
+            format!("{scope} {} {}", times(*at_least, *at_most), condition(plan, what))
         }
         Claim::AtMostIn { at_most, window, condition: what } => {
             format!("{scope} at most {at_most} times in {window}: {}", condition(plan, what))
@@ -198,6 +219,11 @@ pub(crate) fn seen(plan: &Plan, expectation: &dryfire_judge::Expectation, findin
             format!("{value}too close to the limit for the uncertainty")
         }
         Reason::Vacuous => "it would have come out the same whatever the controller did".to_owned(),
+        Reason::TooShort => "it lasted too short a time".to_owned(),
+        Reason::TooLong => "it lasted too long".to_owned(),
+        Reason::TooFew => "it came too few times".to_owned(),
+        Reason::TooMany => format!("it came too often{when}"),
+        Reason::OutOfOrder => format!("it came first{when}"),
         other => other.word().to_owned(),
     };
     let unit_is_temperature = matches!(expectation.claim, Claim::Always(_) | Claim::Never(_))

@@ -144,7 +144,9 @@ fn run(plan: &Plan, most: RigSpan) -> (Vec<Event>, ScenarioResult) {
     for cycle in 0..200 {
         let on = at(cycle * 10_000_000 + 1_234_567);
         let off = on + RigSpan::from_seconds(4);
-        reports.push((on, Observation::Edge { at: on, input: 0, high: cycle % 2 == 0 }));
+        // The contactor closes before the element and opens with every other cycle.
+        let contactor = on - RigSpan::from_millis(300);
+        reports.push((contactor, Observation::Edge { at: contactor, input: 0, high: cycle % 2 == 0 }));
         reports.push((on, Observation::Edge { at: on, input: 1, high: true }));
         reports.push((off, Observation::Edge { at: off, input: 1, high: false }));
         let line = off + RigSpan::from_millis(300);

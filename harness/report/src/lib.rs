@@ -5,6 +5,7 @@
 
 mod budget;
 mod columns;
+mod explain;
 mod heat_work;
 mod json;
 mod paths;
@@ -16,6 +17,7 @@ mod text;
 mod words;
 
 pub use budget::{budget_json, budget_status, budget_text, budget_warnings};
+pub use explain::explain_text;
 pub use json::{FORMAT, JsonLines};
 pub use paths::{paths_json, paths_status, paths_text};
 pub use quantity::{signed_margin, value};
