@@ -38,7 +38,8 @@ pub(crate) struct MaterialTable {
     lowest: f64,
     per_enthalpy: f64,
     segments: [Segment; SEGMENTS],
-    conductivity: [[f64; 2]; SEGMENTS],
+    /// From cold to hot; straight pieces of the law itself, so that its corners are where it has them.
+    conductivity: Vec<ConductivityPiece>,
 }
 
 /// Segment number and place in it, for a position counted in segments.
@@ -107,6 +108,35 @@ impl HalfCell {
     }
 }
 
+/// The straight pieces of a law. Held constant beyond a table's points, and
+/// beyond [`RANGE`]: a linear law must not run below zero far outside.
+fn conductivity_pieces(law: &Conductivity) -> Vec<ConductivityPiece> {
+    /// How far the outermost pieces reach, °C.
+    const FAR: f64 = 1e6;
+    let corners: Vec<f64> = match law {
+        Conductivity::Linear { .. } => vec![RANGE.0, RANGE.1],
+        Conductivity::Table(points) => points.iter().map(|(celsius, _)| celsius.value()).collect(),
+    };
+    let constant = |corner: f64, side: f64| ConductivityPiece {
+        centre: corner + side * FAR,
+        half: FAR,
+        value: law.at(corner),
+        slope: 0.0,
+    };
+    let between = corners.windows(2).map(|ends| {
+        let (from, to) = (ends[0], ends[1]);
+        let (k0, k1) = (law.at(from), law.at(to));
+        ConductivityPiece {
+            centre: 0.5 * (from + to),
+            half: 0.5 * (to - from),
+            value: 0.5 * (k0 + k1),
+            slope: (k1 - k0) / (to - from),
+        }
+    });
+    let (first, last) = (corners.first().copied().unwrap_or(0.0), corners.last().copied().unwrap_or(0.0));
+    core::iter::once(constant(first, -1.0)).chain(between).chain([constant(last, 1.0)]).collect()
+}
+
 impl MaterialTable {
     /// Tables for a density (1 for a table per kilogram), conductivity and specific heat.
     pub(crate) fn new(density: f64, conductivity: &Conductivity, specific_heat: &SpecificHeat) -> Self {
@@ -147,13 +177,8 @@ impl MaterialTable {
             };
             (temperature, potential) = (next_temperature, next_potential);
         }
-        let mut table =
-            MaterialTable { lowest: 0.0, per_enthalpy: 1.0 / width, segments, conductivity: [[0.0; 2]; SEGMENTS] };
-        for (index, piece) in table.conductivity.iter_mut().enumerate() {
-            let t = low + (high - low) / SEGMENTS as f64 * index as f64;
-            let (k0, k1) = (conductivity.at(t), conductivity.at(t + (high - low) / SEGMENTS as f64));
-            *piece = [k0, k1 - k0];
-        }
+        let conductivity = conductivity_pieces(conductivity);
+        let mut table = MaterialTable { lowest: 0.0, per_enthalpy: 1.0 / width, segments, conductivity };
         // Count enthalpy from 0 °C.
         table.lowest = -table.enthalpy(0.0);
         table
@@ -192,19 +217,10 @@ impl MaterialTable {
         (segment.temperature + x * segment.temperature_rise, segment.temperature_rise * self.per_enthalpy)
     }
 
-    /// Conductivity around a temperature. Held constant beyond the tables: a
-    /// linear law must not run below zero far outside.
+    /// Conductivity around a temperature.
     pub(crate) fn conductivity_piece(&self, celsius: f64) -> ConductivityPiece {
-        const WIDTH: f64 = (RANGE.1 - RANGE.0) / SEGMENTS as f64;
-        let (index, x) = locate((celsius - RANGE.0) / WIDTH);
-        let [k, rise] = self.conductivity[index];
-        let centre = RANGE.0 + (index as f64 + 0.5) * WIDTH;
-        if !(0.0..=1.0).contains(&x) {
-            let value = if x < 0.0 { k } else { k + rise };
-            let half = libm::fabs(celsius - centre) - 0.5 * WIDTH;
-            return ConductivityPiece { centre: celsius, half, value, slope: 0.0 };
-        }
-        ConductivityPiece { centre, half: 0.5 * WIDTH, value: k + 0.5 * rise, slope: rise / WIDTH }
+        let index = self.conductivity.partition_point(|piece| piece.centre + piece.half < celsius);
+        self.conductivity[index.min(self.conductivity.len() - 1)]
     }
 
     /// Enthalpy at a temperature: the exact inverse of [`at`](Self::at).
@@ -221,5 +237,30 @@ impl MaterialTable {
         let segment = &self.segments[index];
         let x = (potential - segment.potential) / segment.potential_rise;
         self.lowest + (index as f64 + x) / self.per_enthalpy
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use dryfire_units::{Celsius, JoulesPerKilogramKelvin, WattsPerMetreKelvin};
+
+    use super::*;
+
+    #[test]
+    fn conductivity_is_the_law_itself_corners_included() {
+        let points = [(200.0, 0.06), (400.0, 0.10), (600.0, 0.15), (1200.0, 0.38)];
+        let table = points.map(|(t, k)| (Celsius::new(t), WattsPerMetreKelvin::new(k))).to_vec();
+        let line = Conductivity::Linear { at_zero: WattsPerMetreKelvin::new(0.1), slope_per_celsius: 1e-4 };
+        let one = Conductivity::Table(table[..1].to_vec());
+        let heat = SpecificHeat::Linear { at_zero: JoulesPerKilogramKelvin::new(1000.0), slope_per_celsius: 0.0 };
+        for law in [Conductivity::Table(table), line, one] {
+            let tables = [MaterialTable::new(128.0, &law, &heat)];
+            let mut half_cell = HalfCell::new(0, 1.0);
+            for step in -100..3200 {
+                let celsius = f64::from(step) * 0.5;
+                let found = half_cell.conductance(&tables, celsius);
+                assert!((found - law.at(celsius)).abs() < 1e-14, "{law:?} at {celsius} °C: {found}");
+            }
+        }
     }
 }

@@ -12,6 +12,8 @@ use crate::kiln::{StartProfile, StartState};
 use crate::material::MaterialTable;
 use crate::wall::Walls;
 
+mod parts;
+
 /// Stefan–Boltzmann constant, W/(m²·K⁴): exact in the SI since 2019 (CODATA).
 pub(crate) const STEFAN_BOLTZMANN: f64 = 5.670_374_419e-8;
 /// 0 °C in kelvin.
@@ -89,9 +91,12 @@ struct Chamber {
     /// Kelvin of chamber for each W/m² of radiosity.
     per_radiosity: f64,
     hot_face: f64,
+    /// How fast the hot face moves, K/s; zero where an edge has just changed that.
+    face_rate: f64,
     outer_face: f64,
-    /// Chamber temperature at the end of the step.
+    /// Temperatures of chamber and hot face at the end of the step.
     temperature_now: f64,
+    hot_face_now: f64,
 }
 
 /// What the linear system of one step needs of a zone.
@@ -102,6 +107,8 @@ struct Balance {
     diagonal: f64,
     element_flow: f64,
     element_slope: f64,
+    /// How far the chamber's radiosity follows the element's, 0 to 1.
+    element_share: f64,
     load_flow: f64,
     load_slope: f64,
     loss_flow: f64,
@@ -198,8 +205,10 @@ impl Chamber {
             temperature: kelvin,
             per_radiosity: kelvin / (4.0 * radiosity(kelvin)),
             hot_face: kelvin,
+            face_rate: 0.0,
             outer_face: kelvin,
             temperature_now: kelvin,
+            hot_face_now: kelvin,
         };
         if let Some(table) = &chamber.load_table {
             chamber.load_enthalpy = table.enthalpy(start.kiln.value());
@@ -256,12 +265,14 @@ impl Chamber {
         let loss_flow = losing * (self.temperature - surroundings.ambient)
             + open.radiating * (self.radiosity - surroundings.radiosity);
         let loss_slope = losing * per_radiosity + open.radiating;
+        let diagonal = element_slope + load_slope + wall_slope + loss_slope;
         Balance {
             power,
             source: element_flow + load_flow - wall_flow - loss_flow,
-            diagonal: element_slope + load_slope + wall_slope + loss_slope,
+            diagonal,
             element_flow,
             element_slope,
+            element_share: element_slope / diagonal,
             load_flow,
             load_slope,
             loss_flow,
@@ -355,7 +366,8 @@ impl Model {
             self.solve(0.0, 0.0, supply);
             for (chamber, balance) in self.chambers.iter_mut().zip(&self.balances) {
                 chamber.take_point(balance);
-                chamber.temperature_now = chamber.temperature;
+                (chamber.temperature_now, chamber.hot_face_now) = (chamber.temperature, chamber.hot_face);
+                chamber.face_rate = 0.0;
             }
             for zone in 0..self.chambers.len() {
                 self.outer_loss(zone, 0.0);
@@ -371,6 +383,7 @@ impl Model {
         self.solve(0.0, 0.0, supply);
         for (chamber, balance) in self.chambers.iter_mut().zip(&self.balances) {
             chamber.take_point(balance);
+            chamber.face_rate = 0.0;
         }
         self.chamber_age = 0.0;
     }
@@ -379,8 +392,11 @@ impl Model {
     fn solve(&mut self, dt: f64, ahead: f64, supply: &[Supply]) {
         let surroundings =
             Surroundings { ambient: self.ambient, radiosity: self.ambient_radiosity, lid_open: self.lid_open };
+        let lead = self.chamber_age + 0.5 * dt;
         for (zone, (chamber, balance)) in self.chambers.iter().zip(&mut self.balances).enumerate() {
-            let (middle, conductance) = self.walls.behind_hot_face(zone, chamber.hot_face - ZERO_CELSIUS, ahead);
+            // Conductivity where the face will be in the middle of the step: it may move by degrees.
+            let face = chamber.hot_face + chamber.face_rate * lead - ZERO_CELSIUS;
+            let (middle, conductance) = self.walls.behind_hot_face(zone, face, ahead);
             *balance = chamber.balance(supply[zone], dt, (middle + ZERO_CELSIUS, conductance), &surroundings);
         }
         // Tridiagonal elimination from the top zone down, then back up.
@@ -438,18 +454,31 @@ impl Model {
             self.earlier_supply.copy_from_slice(supply);
             self.mark_edge(supply);
         }
-        let dt = span.as_seconds();
+        let parts = self.parts(span.as_seconds(), supply);
+        if parts == 1 {
+            self.advance(span.as_seconds(), span == self.full_step, supply);
+        } else {
+            for _ in 0..parts {
+                self.advance(span.as_seconds() / f64::from(parts), false, supply);
+            }
+        }
+    }
+
+    /// One step or part of it; `full` if it is as long as the grid's.
+    fn advance(&mut self, dt: f64, full: bool, supply: &[Supply]) {
         let ahead = if self.earlier_step > 0.0 { 0.5 * dt / self.earlier_step } else { 0.0 };
         self.solve(dt, ahead, supply);
         self.walls.conduct(ahead);
-        let full = span == self.full_step;
-        let to_end = 0.5 * dt / (self.chamber_age + 0.5 * dt);
+        let per_lead = 1.0 / (self.chamber_age + 0.5 * dt);
+        let to_end = 0.5 * dt * per_lead;
         for zone in 0..self.chambers.len() {
             let outward = self.outer_loss(zone, ahead);
             let (chamber, balance) = (&mut self.chambers[zone], &self.balances[zone]);
-            let earlier = chamber.temperature;
+            let (earlier, earlier_face) = (chamber.temperature, chamber.hot_face);
             chamber.take_point(balance);
             chamber.temperature_now = chamber.temperature + to_end * (chamber.temperature - earlier);
+            chamber.face_rate = (chamber.hot_face - earlier_face) * per_lead;
+            chamber.hot_face_now = chamber.hot_face + 0.5 * dt * chamber.face_rate;
             let from_element = balance.element_flow - balance.element_slope * balance.change;
             let from_load = balance.load_flow - balance.load_slope * balance.change;
             let into_wall = balance.wall_flow + balance.wall_slope * balance.change;
@@ -489,7 +518,7 @@ impl Model {
     }
 
     pub(crate) fn hot_face(&self, zone: usize) -> f64 {
-        self.chambers[zone].hot_face - ZERO_CELSIUS
+        self.chambers[zone].hot_face_now - ZERO_CELSIUS
     }
 
     pub(crate) fn outer_face(&self, zone: usize) -> f64 {

@@ -4,8 +4,8 @@ mod common;
 
 use common::reference::Reference;
 use common::*;
-use dryfire_kiln::{Circuit, Kiln, KilnDescription, StartState, three_ring};
-use dryfire_units::{RigSpan, RigTime};
+use dryfire_kiln::{Circuit, Conductivity, Kiln, KilnDescription, StartState, three_ring};
+use dryfire_units::{JoulesPerKelvin, RigSpan, RigTime, SquareMetres, WattsPerMetreKelvin, WattsPerSquareMetreKelvin};
 
 /// Switchings of three relays that fall on no grid, for so long; the same every time.
 fn switchings(seconds: f64) -> Vec<(f64, usize, bool)> {
@@ -143,4 +143,47 @@ fn the_three_ring_kiln_reaches_its_top_and_climbs_as_promised() {
         kiln.advance_to(RigTime::from_micros((seconds * 1e6) as i64));
         assert!(seconds < 36_000.0, "never gets there: {}", kiln.hottest());
     }
+}
+
+/// An empty fibre-lined chamber whose element weighs next to nothing.
+fn thin_elements() -> KilnDescription {
+    let points = [(200.0, 0.06), (400.0, 0.10), (600.0, 0.15), (800.0, 0.21), (1000.0, 0.29), (1200.0, 0.38)];
+    let table = points.map(|(t, k)| (celsius(t), WattsPerMetreKelvin::new(k)));
+    let fibre = material(128.0, Conductivity::Table(table.to_vec()), 1000.0);
+    let mut description = one_zone(1.1, vec![layer(&fibre, 0.1, 16)], 7200.0);
+    let zone = &mut description.zones[0];
+    zone.wall_emissivity = 0.8;
+    zone.inner_convection = WattsPerSquareMetreKelvin::new(5.0);
+    zone.element.heat_capacity = JoulesPerKelvin::new(60.0);
+    zone.element.surface = SquareMetres::new(0.2);
+    zone.element.emissivity = 0.7;
+    description
+}
+
+#[test]
+fn a_thin_element_is_followed_through_every_switching() {
+    let description = thin_elements();
+    let run = |millis| {
+        let start = StartState::cold(celsius(20.0));
+        let grid = RigSpan::from_millis(millis);
+        let mut kiln = Kiln::with_grid(&description, Circuit::elements_only(1), start, grid).expect("a good kiln");
+        let mut found = Vec::new();
+        for second in 0..1200_u32 {
+            // On for 7.3 s of every 40 s, off the grid.
+            for (offset, closed) in [(3.137, true), (10.437, false)] {
+                if second % 40 == offset as u32 {
+                    kiln.set_relay(at(f64::from(second) + offset % 1.0), 0, closed).expect("in order");
+                }
+            }
+            kiln.advance_to(at(f64::from(second + 1)));
+            let all = [kiln.zone_temperature(0), kiln.element_temperature(0), kiln.hot_face_temperature(0)];
+            found.extend(all.map(|t| t.value()));
+        }
+        found
+    };
+    let (usual, fine) = (run(1000), run(5));
+    let rise = fine.windows(4).map(|w| (w[3] - w[0]).abs()).fold(0.0, f64::max);
+    assert!(rise > 50.0, "the case is harder than that: {rise} °C in a second");
+    let error = worst(&usual, &fine);
+    assert!(error < 0.1, "{error} °C");
 }

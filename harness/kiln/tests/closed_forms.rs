@@ -222,7 +222,10 @@ fn parallel_plates_exchange_by_their_emissivities() {
     let before = kiln.element_temperature(0).value();
     kiln.advance_to(at(36_010.0));
     let (element, face) = (kiln.element_temperature(0).value(), kiln.hot_face_temperature(0).value());
-    let given = 3000.0 - 10.0 * (element - before) / 10.0;
+    let rate = (element - before) / 10.0;
+    let given = 3000.0 - 10.0 * rate;
+    // 10 J/K under 1 m²: so stiff an element stands where the middle of the step leaves it.
+    let element = element + 0.5 * rate;
     assert!((exchange(element, face) / given - 1.0).abs() < 2e-4, "{} for {given} W/m²", exchange(element, face));
 }
 

@@ -124,7 +124,8 @@ proptest! {
         fire(&mut strong, &switchings, |kiln| {
             let weak = states.next().expect("as many");
             for (node, (strong, weak)) in nodes(kiln).into_iter().zip(weak).enumerate() {
-                if strong < weak - 1e-9 {
+                // Thin elements cut the steps otherwise for another power: equal to the steps' own error.
+                if strong < weak - 0.01 {
                     colder = Some((node, strong, weak));
                 }
             }
