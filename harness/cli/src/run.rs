@@ -8,7 +8,7 @@ use dryfire_bench::{
     VirtualBench, bind_all, run_seed, run_session,
 };
 use dryfire_engine::{Applicability, Binding, Event, Observation, ScenarioResult, Trouble, TroubleKind};
-use dryfire_report::{ExitStatus, JsonLines, NotRun, Outcome, RunHead, SessionHead, Tally, summary};
+use dryfire_report::{ExitStatus, JsonLines, NotRun, Outcome, RunHead, SessionHead, Tally, budget_warnings, summary};
 use dryfire_scenario::{BeginFiring, Bench, BenchKind, Scenario, Stimulus};
 use dryfire_units::RigTime;
 
@@ -88,6 +88,7 @@ fn asks(session: &Session) -> bool {
 /// Everything that a session needs, read and checked before anything runs.
 struct Session {
     head: SessionHead,
+    warnings: Vec<String>,
     fitted: BenchWithKiln,
     jobs: Vec<Job>,
     workers: usize,
@@ -119,7 +120,22 @@ fn prepare(arguments: &RunArguments, screen: &Screen) -> Result<Session, Refusal
     let jobs = bind(&scenarios, &fitted)?;
     let head = head(arguments, &fitted.bench, jobs.len());
     let workers = workers(arguments, &fitted.bench)?;
-    Ok(Session { head, fitted, jobs, workers })
+    let warnings = warnings(&fitted);
+    Ok(Session { head, warnings, fitted, jobs, workers })
+}
+
+/// Declared reactions that take more than half of the process safety time.
+///
+/// The search takes some tenths of a second, so it is made only where the bench
+/// declares a reaction; `dryfire budget` tells the rest.
+fn warnings(fitted: &BenchWithKiln) -> Vec<String> {
+    if fitted.bench.declares.reactions.is_empty() {
+        return Vec::new();
+    }
+    match dryfire_engine::budget(&fitted.kiln, Some(&fitted.bench)) {
+        Ok(budget) => budget_warnings(&budget),
+        Err(error) => vec![format!("the declared reactions are held against nothing: {error}")],
+    }
 }
 
 /// A bench as its file describes it; one that cannot be made breaks down when its first run begins.
@@ -287,6 +303,13 @@ impl<'a> Telling<'a> {
     fn session(&self, screen: &mut Screen) {
         if self.lines_wanted {
             screen.out(self.json.session(&self.session.head));
+        }
+        for warning in &self.session.warnings {
+            if self.lines_wanted {
+                screen.out(self.json.warning(warning));
+            } else {
+                screen.warn(warning);
+            }
         }
     }
 

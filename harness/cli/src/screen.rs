@@ -85,6 +85,13 @@ impl Screen {
         }
     }
 
+    /// Writes something to know, but no mistake, to standard error.
+    pub(crate) fn warn(&self, text: &str) {
+        let mut err = anstream::AutoStream::auto(io::stderr().lock());
+        let yellow = look(Style::Inconclusive);
+        let _ = writeln!(err, "{yellow}warning{yellow:#}: {}", dryfire_report::neutralise(text));
+    }
+
     /// Asks the operator for something, on standard error.
     pub(crate) fn ask(text: &str) {
         let mut err = anstream::AutoStream::auto(io::stderr().lock());

@@ -4,7 +4,7 @@ mod command;
 
 use std::fs;
 
-use command::files::{changed_bench, library};
+use command::files::{changed_bench, library, probe_opens};
 use command::{Ran, dryfire};
 use rstest::rstest;
 use serde_json::Value;
@@ -94,4 +94,46 @@ fn help_says_what_the_exit_status_means(#[case] arguments: &[&str]) {
     let ran = dryfire(arguments);
     assert_eq!(ran.status, Some(0));
     assert!(ran.out.contains("Exit status: 0 every"), "{}", ran.out);
+}
+
+/// The library's bench with a promise, and one scenario to run on it.
+fn run_with_a_promise(reactions: &str, more: &[&str]) -> Ran {
+    let folder = library(&[("one.yaml", &probe_opens("the probe opens", "401 °C", "10 s"))]);
+    let bench = changed_bench(folder.path(), "promise.yaml", |text| {
+        text.replace("  cycle time: 15 s\n", &format!("  cycle time: 15 s\n  reactions: {reactions}\n"))
+    });
+    dryfire(&[&["run", folder.path().to_str().expect("UTF-8"), "--bench", &bench], more].concat())
+}
+
+#[test]
+fn a_run_begins_with_a_warning_where_a_declared_reaction_takes_more_than_half_of_the_time() {
+    let ran = run_with_a_promise("{ probe-open: 60 s, stop-pressed: 300 ms }", &[]);
+    assert_eq!(ran.status, Some(0), "a warning changes no status: {ran:?}");
+    assert!(ran.err.starts_with("warning: probe-open: the declared reaction takes 1 min"), "{ran:?}");
+    assert_eq!(ran.err.lines().count(), 1, "what is quick enough is not warned of: {ran:?}");
+    assert!(!ran.out.contains("warning"), "{ran:?}");
+}
+
+#[test]
+fn with_lines_the_warning_is_a_line_after_the_head_and_the_same_every_time() {
+    let run = || run_with_a_promise("{ probe-open: 60 s }", &["--format", "json"]);
+    let (ran, again) = (run(), run());
+    assert_eq!((ran.status, ran.err.as_str()), (Some(0), ""), "{ran:?}");
+    let lines = lines(&ran);
+    assert_eq!((&lines[0]["type"], &lines[1]["type"]), (&Value::from("session"), &Value::from("warning")));
+    let text = lines[1]["text"].as_str().expect("words");
+    assert!(text.starts_with("probe-open: ") && text.contains("half the process safety time"), "{text}");
+    assert_eq!(ran.out, again.out);
+}
+
+#[test]
+fn where_nothing_is_promised_nothing_is_warned_of() {
+    let ran = dryfire(&["run", "scenarios/probe/open-while-ramping.yaml", "--bench", BENCH]);
+    assert_eq!((ran.status, ran.err.as_str()), (Some(0), ""), "{ran:?}");
+}
+
+#[test]
+fn a_promise_that_is_quick_enough_is_not_warned_of() {
+    let ran = run_with_a_promise("{ probe-open: 5 s }", &[]);
+    assert_eq!((ran.status, ran.err.as_str()), (Some(0), ""), "{ran:?}");
 }

@@ -17,7 +17,7 @@ pub const FORMAT: u32 = 1;
 
 /// Turns one session into lines, each with its line end.
 ///
-/// Call order: [`session`](Self::session) once; for every run in the order of
+/// Call order: [`session`](Self::session) once; [`warning`](Self::warning) for each; for every run in the order of
 /// the plan [`begin`](Self::begin), its events with [`event`](Self::event),
 /// then [`result`](Self::result) (alone for a scenario that does not run) or
 /// [`not_run`](Self::not_run); [`summary`](Self::summary) last.
@@ -51,6 +51,11 @@ impl JsonLines {
             defects: &head.defects,
             scenarios: head.scenarios,
         })
+    }
+
+    /// Something to know before anything runs; after the head line.
+    pub fn warning(&self, text: &str) -> String {
+        line(&Record::Warning { text })
     }
 
     /// A run begins.
@@ -219,6 +224,9 @@ enum Record<'a> {
         firmware_version: Option<&'a str>,
         defects: &'a [String],
         scenarios: usize,
+    },
+    Warning {
+        text: &'a str,
     },
     Begin {
         run: usize,
