@@ -244,3 +244,23 @@ fn a_script_does_not_miss_a_line_of_the_console() {
     // 75.534567 s, and no more than one look of the script later.
     assert!((75_534_567..=75_734_567).contains(&came), "{came}");
 }
+
+/// The same run against what it does not do.
+#[rstest]
+#[case("after: later, always: duty of element.1 over 100 s > 41 %", "limit-exceeded")]
+#[case("after: later, never: rise of kiln over 1 min > -200 °C", "limit-exceeded")]
+#[case("after: later, until: later + 9 min, each: element.1 on, lasts at least: 4100 ms", "too-short")]
+#[case("after: later, until: later + 9 min, each: element.1 on, lasts at most: 3900 ms", "too-long")]
+#[case("after: later, at most: 5 switchings of element.1 in 1 min", "too-many")]
+#[case("after: later, at least: 90 times, see: 'console says \"done\"'", "too-few")]
+#[case("after: later, at least every: 9 s, see: 'console says \"done\"'", "too-long")]
+#[case("first: heat on, then: safety closed", "out-of-order")]
+#[case("whenever: element.1 on, within: 2 s, see: element.1 on and heat off", "reached-late")]
+#[case("after: later, for: 1 min, see: safety closed", "violated")]
+#[case("between: later and later + 1 min, never: live", "violated")]
+fn what_is_not_so_fails_by_its_name(#[case] claim: &str, #[case] reason: &str) {
+    let (_, result) = run(&plan(&format!("  - {{ name: a, {claim} }}")), RigSpan::from_seconds(1));
+    let finding = &result.findings[0].finding;
+    assert_eq!((finding.verdict, finding.reason.word()), (Verdict::Fail, reason), "{:#?}", result.findings[0]);
+    assert_eq!(result.verdict, Some(Verdict::Fail), "{:?}", result.remarks);
+}
