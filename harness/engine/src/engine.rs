@@ -199,6 +199,7 @@ impl Engine {
         engine.show_initial_state();
         engine.sample_until(RigTime::ZERO);
         engine.set_probes(RigTime::ZERO);
+        engine.dither();
         Ok(engine)
     }
 
@@ -565,6 +566,18 @@ impl Engine {
         }
     }
 
+    /// Lets the rig add what the bench file says that it adds all the time.
+    fn dither(&mut self) {
+        let bench = &self.plan.bench;
+        let (rms, top) = (bench.dither_millicelsius, bench.declares.top_temperature_millicelsius);
+        for zone in 0..self.played.zones() {
+            let Some(channel) = self.played.channel(zone) else { continue };
+            if let Some(disturbance) = self.played.dither(zone, rms, top) {
+                self.send(RigTime::ZERO, CommandKind::Disturb { channel, disturbance });
+            }
+        }
+    }
+
     fn send(&mut self, at: RigTime, kind: CommandKind) -> CommandId {
         let id = CommandId(self.next_command);
         self.next_command += 1;
@@ -669,8 +682,7 @@ impl Engine {
             Stimulus::ReconnectProbe { zone } => {
                 self.played.advance_to(now);
                 let zones = crate::plan::zone_indices(bench, zone).unwrap_or_default();
-                let quiet = |added: bool| added.then_some(Disturbance::NONE);
-                let added = zones.iter().map(|&zone| (zone, quiet(self.played.mend_probe(zone))));
+                let added = zones.iter().map(|&zone| (zone, self.played.mend_probe(now, zone)));
                 let added = added.collect();
                 self.set_probes_at_once(now, added, text, waiting);
             }

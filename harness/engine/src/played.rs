@@ -240,17 +240,25 @@ impl PlayedKiln {
     /// what the rig has to add by itself from now on, if the fault is of that kind.
     pub(crate) fn probe_fault(&mut self, at: RigTime, zone: usize, fault: ProbeFault) -> Option<Disturbance> {
         let now = self.junction(zone, at);
-        self.probes[zone].begin(at, now, fault);
-        self.probes[zone].disturb(at, now, fault)
+        self.probes[zone].begin(at, now, fault)
     }
 
-    /// Ends a probe's faults. Says whether the rig was adding something.
-    pub(crate) fn mend_probe(&mut self, zone: usize) -> bool {
+    /// What the rig has to add to a probe from the beginning on, if anything.
+    pub(crate) fn dither(&mut self, zone: usize, rms_millicelsius: i64, top_millicelsius: i64) -> Option<Disturbance> {
+        if rms_millicelsius <= 0 {
+            return None;
+        }
+        self.probes[zone].dither(rms_millicelsius, top_millicelsius as f64 / 1e3)
+    }
+
+    /// Ends a probe's faults. Gives what the rig has to add from now on, if that is
+    /// something else than before.
+    pub(crate) fn mend_probe(&mut self, at: RigTime, zone: usize) -> Option<Disturbance> {
         // If it hangs elsewhere, it goes home, and what hung at its place takes the free one.
         if let Some(place) = self.crossed.iter().position(|hangs| *hangs == zone).filter(|place| *place != zone) {
             self.cross_probes(zone, place);
         }
-        self.probes[zone].mend()
+        self.probes[zone].mend(at)
     }
 
     /// Whether a stimulus lets the rig add something to a zone's signal.

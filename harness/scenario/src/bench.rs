@@ -31,6 +31,9 @@ pub struct Bench {
     pub controls_leg: Option<u8>,
     /// What reads the probes.
     pub converter: ConverterChoice,
+    /// Noise that the rig adds to every probe all the time, root mean square,
+    /// thousandths of a degree; 0: none.
+    pub dither_millicelsius: i64,
     /// How a firing is begun.
     pub begin: BeginFiring,
     /// What the controller promises.

@@ -75,6 +75,8 @@ fn beyond_a_schema(name: &str) -> bool {
         "bench-converter-program",
         "bench-converter-short",
         "bench-converter-type",
+        "bench-dither",
+        "bench-dither-none",
         "expect-declared",
         "expect-foreign-hazard",
         "kiln-lid-of-nowhere",

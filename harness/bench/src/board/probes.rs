@@ -37,7 +37,7 @@ enum Fitted {
     Linearised { part: &'static Part, chord: Chord },
     /// Read-only: to look at it breaks off its conversion and begins the next.
     ReadOnly {
-        part: Converter,
+        part: Box<Converter>,
         /// The board looks again after so long.
         poll_every: RigSpan,
         polled: RigTime,
@@ -66,7 +66,11 @@ impl Probes {
                 // The setup was checked: there is such a part for the type.
                 kind => Converter::new(kind, zone.thermocouple).map_or_else(
                     |_| linearised(),
-                    |part| Fitted::ReadOnly { poll_every: setup.poll_every(&part), polled: RigTime::ZERO, part },
+                    |part| Fitted::ReadOnly {
+                        poll_every: setup.poll_every(&part),
+                        polled: RigTime::ZERO,
+                        part: Box::new(part),
+                    },
                 ),
             };
             let period = match &part {

@@ -82,6 +82,7 @@ pub(crate) fn bench_file(command: Vec<String>, deadline: RigSpan) -> BenchFile {
         supply_switch: true,
         controls_leg: None,
         converter: ConverterChoice::Linearised,
+        dither_millicelsius: 0,
         begin: BeginFiring::Console { lines: vec!["program {program}".to_owned(), "start".to_owned()] },
         declares: Declared {
             top_temperature_millicelsius: 1_300_000,

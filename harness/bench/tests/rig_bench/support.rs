@@ -175,6 +175,7 @@ pub(crate) fn bench_file() -> BenchFile {
         supply_switch: true,
         controls_leg: None,
         converter: ConverterChoice::Linearised,
+        dither_millicelsius: 0,
         begin: BeginFiring::Operator,
         declares: Declared {
             top_temperature_millicelsius: 1_280_000,

@@ -65,6 +65,10 @@ pub(super) struct Probe {
     fault: Option<Fault>,
     /// What the rig adds by itself because a stimulus asked for it.
     disturbance: Disturbance,
+    /// What it adds all the time, root mean square.
+    dither_nanovolts: u32,
+    /// What it was last told to add.
+    told: Disturbance,
     /// Whether the channel has to be set anew because something changed.
     pub(super) stale: bool,
 }
@@ -102,6 +106,8 @@ impl Probe {
             lag_seconds,
             fault: None,
             disturbance: Disturbance::NONE,
+            dither_nanovolts: 0,
+            told: Disturbance::NONE,
             stale: true,
         };
         probe.at_terminals(terminals);
@@ -125,8 +131,16 @@ impl Probe {
         self.stale = true;
     }
 
-    /// Begins a fault that the set-points show; `now` is the junction as it is.
-    pub(super) fn begin(&mut self, at: RigTime, now: Junction, fault: ProbeFault) {
+    /// Begins a fault; `now` is the junction as it is. Gives what the rig has to add by
+    /// itself from now on, if that is something else than before.
+    pub(super) fn begin(&mut self, at: RigTime, now: Junction, fault: ProbeFault) -> Option<Disturbance> {
+        self.set(at, now, fault);
+        self.disturb(now, fault);
+        self.tell(at)
+    }
+
+    /// Begins a fault that the set-points show.
+    fn set(&mut self, at: RigTime, now: Junction, fault: ProbeFault) {
         let celsius = |millicelsius: i64| millicelsius as f64 / 1e3;
         // The scenario's reader lets only the eight letters through.
         let of = |letter: char| ThermocoupleType::from_letter(letter).unwrap_or(self.instrument.kind());
@@ -155,9 +169,39 @@ impl Probe {
         self.stale = true;
     }
 
-    /// Adds a disturbance that the rig makes by itself; gives what it is to make from
-    /// now on, if the fault is of that kind.
-    pub(super) fn disturb(&mut self, at: RigTime, now: Junction, fault: ProbeFault) -> Option<Disturbance> {
+    /// Lets the rig add noise all the time, at the type's mean sensitivity up to a temperature.
+    pub(super) fn dither(&mut self, rms_millicelsius: i64, up_to_celsius: f64) -> Option<Disturbance> {
+        let mean = self.own(up_to_celsius).zip(self.own(0.0)).map_or(0.0, |(top, zero)| (top - zero) / up_to_celsius);
+        let rms = nanovolts(mean * rms_millicelsius as f64 / 1e3);
+        self.dither_nanovolts = u32::try_from(rms.max(1)).unwrap_or(1);
+        self.tell(RigTime::ZERO)
+    }
+
+    /// What the rig has to add from an instant on, if that is something else than before.
+    fn tell(&mut self, at: RigTime) -> Option<Disturbance> {
+        let wanted = self.wanted(at);
+        let same = Disturbance { seed: 0, ..wanted } == Disturbance { seed: 0, ..self.told };
+        self.told = wanted;
+        (!same).then_some(wanted)
+    }
+
+    /// What the rig has to add from an instant on.
+    fn wanted(&self, at: RigTime) -> Disturbance {
+        // A converter that hangs repeats its last answer to the digit.
+        if matches!(self.fault, Some(Fault::Frozen { .. })) {
+            return Disturbance::NONE;
+        }
+        // Channels disturb each other in nothing, and another instant is another course.
+        let seed = (at.as_micros() as u32).wrapping_mul(31).wrapping_add(u32::from(self.channel.unwrap_or(0)));
+        let both = [self.disturbance.noise_nanovolts, self.dither_nanovolts].map(|one| u64::from(one).pow(2));
+        // Two noises that have nothing to do with each other.
+        let noise_nanovolts = u32::try_from(both[0].saturating_add(both[1]).isqrt()).unwrap_or(u32::MAX);
+        let made = Disturbance { noise_nanovolts, ..self.disturbance };
+        if made.is_none() { Disturbance::NONE } else { Disturbance { seed, noise_every_ms: NOISE_EVERY_MS, ..made } }
+    }
+
+    /// Adds a disturbance that the rig makes by itself, if the fault is of that kind.
+    fn disturb(&mut self, now: Junction, fault: ProbeFault) {
         // At the temperature it has now; over a firing a type's sensitivity changes by some per cent.
         let nanovolts = |millicelsius: i64| {
             let step = millicelsius as f64 / 1e3;
@@ -181,20 +225,18 @@ impl Probe {
             ProbeFault::Intermittent { open, closed } => {
                 Disturbance { open_ms: milliseconds(open), closed_ms: milliseconds(closed), ..self.disturbance }
             }
-            _ => return None,
+            _ => return,
         };
-        // Channels disturb each other in nothing, and another instant is another course.
-        let seed = (at.as_micros() as u32).wrapping_mul(31).wrapping_add(u32::from(self.channel.unwrap_or(0)));
-        self.disturbance = Disturbance { seed, ..made };
-        Some(self.disturbance)
+        self.disturbance = made;
     }
 
-    /// All is as it should be again, but for crossed probes and warm terminals.
-    /// Says whether the rig was adding something.
-    pub(super) fn mend(&mut self) -> bool {
+    /// All is as it should be again, but for crossed probes and warm terminals. Gives
+    /// what the rig has to add from now on, if that is something else than before.
+    pub(super) fn mend(&mut self, at: RigTime) -> Option<Disturbance> {
         self.fault = None;
         self.stale = true;
-        !std::mem::replace(&mut self.disturbance, Disturbance::NONE).is_none()
+        self.disturbance = Disturbance::NONE;
+        self.tell(at)
     }
 
     pub(super) fn is_disturbed(&self) -> bool {

@@ -48,6 +48,8 @@ pub(crate) struct BenchFile {
     supply: Option<SupplySwitch>,
     /// What reads the probes; `linearised` if left out.
     converter: Option<Converter>,
+    /// Noise that the rig adds to every probe all the time, root mean square; none if left out.
+    dither: Option<Difference>,
     /// The leg of the kiln's supply that feeds the controller.
     #[serde(rename = "controls fed by")]
     controls_fed_by: Option<Leg>,

@@ -33,6 +33,7 @@ pub(crate) const KEYS: &[&str] = &[
     "supply",
     "controls fed by",
     "converter",
+    "dither",
     "begin firing",
     "declares",
     "uncertainty",
@@ -91,6 +92,10 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Bench> {
         let is_program = matches!(kind, Some(BenchKind::Program { .. }));
         reaches_top(reading, entry, choice, zones, declares, is_program);
     }
+    let dither = match fields.get("dither") {
+        None => Some(0),
+        Some(node) => dither(reading, node, uncertainty.as_ref()),
+    };
     let (controller, firmware_version, firmware_image) = controller?;
     Some(Bench {
         name: name?,
@@ -106,6 +111,7 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Bench> {
         supply_switch: supply_switch.unwrap_or(Some(false))?,
         controls_leg: controls_leg?,
         converter: converter?,
+        dither_millicelsius: dither?,
         begin: begin?,
         declares: declares?,
         uncertainty: uncertainty?,
@@ -175,6 +181,38 @@ fn reaches_top(
         }
         return;
     }
+}
+
+/// Noise for ever: small enough to be covered by what the bench says of the temperature shown.
+fn dither(reading: &mut Reading<'_>, node: &Node, uncertainty: Option<&Uncertainty>) -> Option<i64> {
+    let dither = reading.parse(node, "the dither", |text| {
+        let mut words = Words::of(text);
+        let dither = words.difference()?;
+        words.end("one difference of temperatures stands here")?;
+        Ok(dither)
+    })?;
+    if !(1..=5_000).contains(&dither) {
+        reading.mistake(
+            DiagnosticKind::OutOfRange,
+            node.span,
+            format!("a dither of {} °C makes no sense", thousandths(dither)),
+            "it lies between 0.001 °C and 5 °C, root mean square; commonly 0.3 °C".to_owned(),
+        );
+        return None;
+    }
+    if let Some(uncertainty) = uncertainty {
+        let covered = uncertainty.shown_temperature_millicelsius * 100;
+        if covered < dither * i64::from(uncertainty.coverage_hundredths) {
+            reading.mistake(
+                DiagnosticKind::Contradiction,
+                node.span,
+                "the uncertainty of the temperature shown does not cover this dither",
+                "state a `shown temperature` of at least the coverage factor times the dither".to_owned(),
+            );
+            return None;
+        }
+    }
+    Some(dither)
 }
 
 fn kind(reading: &mut Reading<'_>, fields: &Fields<'_>) -> Option<BenchKind> {

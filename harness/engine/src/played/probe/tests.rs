@@ -131,7 +131,7 @@ fn another_probe_at_the_terminals_counts_with_its_own_type() {
 #[test]
 fn what_the_rig_adds_is_worked_out_at_the_present_temperature_and_hides_what_is_shown() {
     let mut probe = probe('K');
-    let noise = probe.disturb(RigTime::ZERO, still(1000.0), ProbeFault::Noise { rms_millicelsius: 2_000 });
+    let noise = probe.begin(RigTime::ZERO, still(1000.0), ProbeFault::Noise { rms_millicelsius: 2_000 });
     // About 39 µV/°C at 1000 °C (ITS-90, type K).
     let noise = noise.expect("made by the rig").noise_nanovolts;
     assert!((77_000..79_000).contains(&noise), "{noise}");
@@ -141,11 +141,11 @@ fn what_the_rig_adds_is_worked_out_at_the_present_temperature_and_hides_what_is_
         length: RigSpan::from_millis(200),
         every: RigSpan::from_seconds(10),
     };
-    let both = probe.disturb(RigTime::ZERO, still(1000.0), spike).expect("made by the rig");
+    let both = probe.begin(RigTime::ZERO, still(1000.0), spike).expect("made by the rig");
     assert_eq!((both.noise_nanovolts, both.spike_ms, both.spike_every_ms), (noise, 200, 10_000));
     assert!((11_000_000..11_300_000).contains(&both.spike_nanovolts), "{}", both.spike_nanovolts);
-    assert!(probe.mend(), "the rig has to be told");
-    assert!(!probe.mend());
+    assert_eq!(probe.mend(RigTime::ZERO), Some(Disturbance::NONE), "the rig has to be told");
+    assert_eq!(probe.mend(RigTime::ZERO), None);
     assert_eq!(probe.shown(RigTime::ZERO, still(1000.0), BOX), Some(1_000_000));
 }
 
@@ -157,7 +157,7 @@ fn a_spike_beyond_the_types_range_is_drawn_on_with_the_slope_there_is() {
         length: RigSpan::from_millis(200),
         every: RigSpan::from_seconds(10),
     };
-    let made = probe.disturb(RigTime::ZERO, still(1250.0), spike).expect("made by the rig");
+    let made = probe.begin(RigTime::ZERO, still(1250.0), spike).expect("made by the rig");
     assert!((10_000_000..12_000_000).contains(&made.spike_nanovolts), "{}", made.spike_nanovolts);
 }
 
@@ -167,4 +167,30 @@ fn what_is_no_number_is_no_temperature() {
     for nothing in [f64::NAN, f64::INFINITY, f64::NEG_INFINITY, 1e300] {
         assert_eq!(quantised(nothing), None);
     }
+}
+
+#[test]
+fn a_dither_goes_on_all_the_time_adds_to_a_noise_and_hides_nothing() {
+    let mut probe = probe('K');
+    // Type K to 1280 °C: 51.7 mV (ITS-90), so 40.6 µV/°C on the whole.
+    let dither = probe.dither(300, 1280.0).expect("made by the rig");
+    assert!((12_100..12_200).contains(&dither.noise_nanovolts), "{dither:?}");
+    assert_eq!(probe.shown(RigTime::ZERO, still(1000.0), BOX), Some(1_000_000), "it is within the uncertainty");
+    let noise = probe.begin(RigTime::ZERO, still(1000.0), ProbeFault::Noise { rms_millicelsius: 300 });
+    // 0.3 °C at 38.9 µV/°C, and the dither: their squares add.
+    let rms = noise.expect("made by the rig").noise_nanovolts;
+    assert!((16_700..16_900).contains(&rms), "{rms}");
+    let left = probe.mend(RigTime::ZERO).expect("the rig has to be told");
+    assert_eq!(left.noise_nanovolts, dither.noise_nanovolts);
+}
+
+#[test]
+fn a_reading_that_freezes_is_not_dithered_until_it_is_in_order_again() {
+    let mut probe = probe('K');
+    let dither = probe.dither(300, 1280.0).expect("made by the rig");
+    let frozen = probe.begin(RigTime::ZERO, still(1000.0), ProbeFault::Frozen);
+    assert_eq!(frozen, Some(Disturbance::NONE), "to the last digit");
+    let again = probe.mend(RigTime::ZERO).expect("the rig has to be told");
+    assert_eq!(again.noise_nanovolts, dither.noise_nanovolts);
+    assert_eq!(probe.begin(RigTime::ZERO, still(1000.0), ProbeFault::Offset(5_000)), None, "it goes on as it was");
 }
