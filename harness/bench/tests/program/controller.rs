@@ -257,7 +257,7 @@ fn a_program_line_is_fired_instead_of_the_one_in_hello() {
 // Limits: common practice, no source, as the scenarios' defaults.
 #[case::open_while_ramping(ramping(), Probe::Open, 10, "tripped: probe top open")]
 #[case::open_while_holding(holding(), Probe::Open, 10, "tripped: probe top open")]
-#[case::shorted_while_ramping(ramping(), Probe::Short, 10, "tripped: sudden drop in top")]
+#[case::shorted_while_ramping(ramping(), Probe::Short, 10, "tripped: sudden jump in top")]
 #[case::reversed_while_holding(holding(), Probe::Reversed, 30, "tripped: ")]
 #[case::frozen_while_holding(holding(), Probe::Frozen(119_000), 15 * 60, "tripped: reading frozen in top")]
 fn a_broken_probe_cuts_the_heat_for_good(
