@@ -24,7 +24,8 @@ pub(crate) fn explain(arguments: &ExplainArguments, screen: &mut Screen) -> Resu
         match Plan::bind(&file.scenario, &fitted.bench, &fitted.kiln) {
             Ok(binding) => explained.push(dryfire_engine::explain(&file.scenario, &fitted.bench, &binding)),
             Err(errors) => {
-                mistakes.extend(errors.into_iter().map(|error| misfit(file, &fitted.bench, &error.message, error.span)));
+                mistakes
+                    .extend(errors.into_iter().map(|error| misfit(file, &fitted.bench, &error.message, error.span)));
             }
         }
     }

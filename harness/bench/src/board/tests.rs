@@ -1,7 +1,7 @@
 use dryfire_scenario::{ActiveLevel, ContactRole, ContactState, Segment, Senses};
 use dryfire_stand_in::{Defect, Defects, Settings, Stored, StoredState};
-use dryfire_units::converter::ConverterKind;
 use dryfire_units::ThermocoupleType;
+use dryfire_units::converter::ConverterKind;
 use proptest::prelude::*;
 use proptest::test_runner::{Config, RngSeed};
 
