@@ -2,7 +2,10 @@
 
 use super::{Model, STEFAN_BOLTZMANN, Supply};
 
-/// By how much a chamber's temperature may bend in a step, °C; see [`Model::parts`].
+/// By how much a chamber's temperature may bend in a step before it is cut, °C; see [`Model::parts`].
+/// Elements of usual mass stay below: 0.05 °C after a switching at 900 °C.
+const TOO_BENT: f64 = 0.1;
+/// By how much it may bend in a part, °C.
 const STRAIGHT_ENOUGH: f64 = 0.03;
 /// Into how many parts a step is cut at most.
 const MOST_PARTS: f64 = 64.0;
@@ -30,7 +33,7 @@ impl Model {
             let zone = share * rise * (relaxation + 3.0 * rise / kelvin);
             bend = if zone > bend { zone } else { bend };
         }
-        if bend <= STRAIGHT_ENOUGH {
+        if bend <= TOO_BENT {
             return 1;
         }
         let parts = libm::ceil(libm::sqrt(bend / STRAIGHT_ENOUGH));
