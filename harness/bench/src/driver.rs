@@ -151,7 +151,8 @@ pub fn run_plan(
 /// engine is promised, whatever order a bench found them in.
 fn in_order(observations: &mut [Observation]) {
     for part in observations.split_mut(|observation| matches!(observation, Observation::Complete { .. })) {
-        if part.len() > 1 {
+        // Most benches find them in order.
+        if !part.is_sorted_by_key(order) {
             part.sort_by_key(order);
         }
     }

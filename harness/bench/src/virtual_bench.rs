@@ -61,7 +61,9 @@ impl Bench for VirtualBench {
         while run.scheduled.front().is_some_and(|command| command.at <= until)
             && let Some(command) = run.scheduled.pop_front()
         {
-            run.run_until(command.at.max(run.now), observations);
+            if command.at > run.now {
+                run.run_until(command.at, observations);
+            }
             run.apply(command, observations);
         }
         run.run_until(until, observations);

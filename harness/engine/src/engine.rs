@@ -108,6 +108,8 @@ pub struct Engine {
     last_setpoint: Option<RigTime>,
     setpoints: u64,
     derived: Derived,
+    /// Whether anybody looks at the samples of a level, by signal.
+    looked_at: Vec<bool>,
     /// The way of each zone's temperature to its peak.
     climbs: Vec<Climb>,
     /// The patterns of the console, each with when its switch goes off again.
@@ -162,8 +164,16 @@ impl Engine {
         let patterns = plan.console.iter();
         let console: Vec<_> = patterns.map(|signal| (signal.id, signal.pattern.matcher(), None)).collect();
         let momentary = plan.console.iter().map(|signal| signal.id).collect();
+        let script = Script::new(plan.steps.clone(), plan.moments.len(), RigTime::ZERO + SETTLE, momentary);
+        let looked_at = plan.table.iter().map(|(signal, _)| {
+            config.sample_events
+                || judge.looks_at(signal)
+                || script.looks_at(signal)
+                || plan.derived.iter().any(|derived| derived.rule.follows_from(signal))
+        });
         let mut engine = Engine {
-            script: Script::new(plan.steps.clone(), plan.moments.len(), RigTime::ZERO + SETTLE, momentary),
+            looked_at: looked_at.collect(),
+            script,
             derived: Derived::new(&plan.derived),
             climbs: vec![Climb::default(); plan.bench.zones.len()],
             console,

@@ -151,6 +151,14 @@ impl Script {
         self.moments[usize::from(index)]
     }
 
+    /// Whether any step waits for something about a signal.
+    pub(crate) fn looks_at(&self, signal: SignalId) -> bool {
+        self.steps.iter().any(|step| match &step.wait {
+            PlannedWait::When { condition, .. } => looks_at_any(condition, &[signal]),
+            PlannedWait::BeginFiring | PlannedWait::Wait(_) | PlannedWait::At { .. } => false,
+        })
+    }
+
     /// The step that the script waits for or is in the middle of.
     pub(crate) fn open_step(&self) -> Option<usize> {
         (self.next < self.steps.len()).then_some(self.next)
