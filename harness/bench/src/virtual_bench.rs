@@ -40,6 +40,7 @@ impl Bench for VirtualBench {
         Ok(BenchIdentity {
             description: format!("virtual bench `{}` with the stand-in controller", self.file.name),
             pacing: Pacing::Stepped { step: STEP },
+            fresh_controller: true,
         })
     }
 

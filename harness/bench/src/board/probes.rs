@@ -60,7 +60,8 @@ impl Probes {
         for (zone, place) in setup.zones.iter().zip(&mut by_zone) {
             let Some(channel) = zone.channel else { continue };
             *place = Some(channels.len());
-            let linearised = || Fitted::Linearised { part: Part::of(zone.thermocouple), chord: Chord::of(zone.thermocouple) };
+            let linearised =
+                || Fitted::Linearised { part: Part::of(zone.thermocouple), chord: Chord::of(zone.thermocouple) };
             let part = match setup.converter {
                 ConverterKind::Linearised => linearised(),
                 // The setup was checked: there is such a part for the type.

@@ -29,6 +29,7 @@ impl Engine {
         self.sample_until(at - RigSpan::from_micros(1));
         match self.played.edge(at, input, high) {
             Sensed::Changed { relay, on } => {
+                self.relays_on[relay] |= on;
                 self.show(at, self.plan.signals.relays[relay], on);
                 self.show_derived(at);
             }
