@@ -402,7 +402,7 @@ impl Engine {
             trace.moment(MomentId(moment), at, uncertainty);
         }
         let name = self.plan.moments[usize::from(moment)].clone();
-        self.events.push_back(Event::Moment { at, name });
+        self.events.push_back(Event::Moment { at, name, uncertainty });
     }
 
     fn finish(&mut self, cut: Cut) {
@@ -428,7 +428,7 @@ impl Engine {
             let second = naive::judge(&self.plan.table, &self.plan.expectations, &trace, at);
             self.disagreement = outcome::disagreement(&self.plan, &self.findings, &second);
         }
-        self.events.push_back(Event::Ended { at });
+        self.events.push_back(Event::Ended { at, cut_short: self.cut.is_some() });
     }
 }
 

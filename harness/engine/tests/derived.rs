@@ -237,7 +237,7 @@ fn a_script_does_not_miss_a_line_of_the_console() {
     let (told, result) = run(&plan, RigSpan::from_seconds(1));
     assert_eq!(result.verdict, Some(Verdict::Pass), "{result:#?}");
     let came = told.iter().find_map(|event| match event {
-        Event::Moment { at, name } if name == "seen" => Some(*at),
+        Event::Moment { at, name, .. } if name == "seen" => Some(*at),
         _ => None,
     });
     let came = came.expect("the moment").as_micros();

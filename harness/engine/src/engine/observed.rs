@@ -135,6 +135,9 @@ impl Engine {
                 if let Some(trace) = &mut self.trace {
                     trace.gap(signal, at, at + GRID);
                 }
+                if self.config.sample_events {
+                    self.events.push_back(Event::Unobserved { at, signal, until: at + GRID });
+                }
             }
         }
     }

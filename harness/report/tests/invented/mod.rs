@@ -222,16 +222,16 @@ pub(crate) fn events() -> Vec<Event> {
     let (kiln, heat) = (SignalId(0), SignalId(1));
     vec![
         Event::Began,
-        Event::Moment { at: at(5), name: "begin".to_owned() },
+        Event::Moment { at: at(5), name: "begin".to_owned(), uncertainty: RigSpan::ZERO },
         Event::Switched { at: at(6), signal: heat, on: true },
         Event::Sampled { at: at(9_659), signal: kiln, value: 399_980 },
         Event::Sampled { at: at(9_660), signal: kiln, value: 400_021 },
-        Event::Moment { at: at(9_660), name: "burn-out".to_owned() },
+        Event::Moment { at: at(9_660), name: "burn-out".to_owned(), uncertainty: RigSpan::ZERO },
         Event::Stimulus { at: at(9_660), text: "open the probe of every zone".to_owned() },
         Event::Console { at: at(9_662), line: "probe \u{1b}[31mlost".to_owned() },
         Event::Switched { at: RigTime::ZERO + RigSpan::from_millis(9_663_188), signal: heat, on: false },
         Event::Decided { at: at(9_724), finding: passed().findings[0].finding.clone() },
         Event::Decided { at: at(11_520), finding: passed().findings[1].finding.clone() },
-        Event::Ended { at: at(11_520) },
+        Event::Ended { at: at(11_520), cut_short: false },
     ]
 }
