@@ -4,6 +4,8 @@
 //! run has its own seed, and finished runs are given out in the plan's order.
 #![expect(clippy::disallowed_types, reason = "progress is told by the wall clock")]
 
+mod proving;
+
 use std::cell::RefCell;
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
@@ -11,7 +13,8 @@ use std::sync::mpsc;
 use std::time::{Duration, Instant};
 
 use dryfire_engine::{
-    Applicability, BindError, Binding, Command, Event, Observation, Plan, RigCounters, ScenarioResult, Trouble,
+    Applicability, BindError, Binding, Command, Event, Observation, Plan, RelaysSeen, RigCounters, ScenarioResult,
+    SessionProof, Trouble,
 };
 use dryfire_judge::SignalTable;
 use dryfire_kiln::KilnDescription;
@@ -85,6 +88,11 @@ pub enum SessionNote {
         /// How far.
         at: RigTime,
     },
+    /// A proving run is made at the end, because a pass rests on a relay that no run has shown on.
+    Proving {
+        /// How far it has come.
+        at: RigTime,
+    },
     /// An event of a run, as it happens; only told where that was asked for.
     Live {
         /// Index of the job.
@@ -92,7 +100,8 @@ pub enum SessionNote {
         /// The event.
         event: Event,
     },
-    /// A run is finished; told in the order of the jobs.
+    /// A run is finished; told in the order of the jobs. One whose pass rests on a relay that
+    /// no run has shown on yet is held back until one does, at the latest the proving run.
     Finished {
         /// Index of the job.
         job: usize,
@@ -122,13 +131,22 @@ pub trait Watcher: Send {
     /// An event of the run, samples of levels among them.
     fn event(&mut self, event: &Event);
 
-    /// What the scenario came to; told of those that were never begun because of the bench too,
-    /// not of those that were left out because the session was ended early.
+    /// What the scenario came to by itself; [`SessionNote::Finished`] tells what it came to in the session.
+    /// Told of those that the bench cannot run too, not of those left out because the session was ended early.
     fn finished(&mut self, result: &ScenarioResult);
 }
 
 /// Makes the watcher of a job by its index, when the job is taken up.
 pub type MakeWatcher<'a> = &'a (dyn Fn(usize) -> Box<dyn Watcher> + Sync);
+
+/// What a session is made with beside its jobs.
+#[derive(Clone, Copy, Default)]
+pub struct Following<'a> {
+    /// Who follows each run closely: a record.
+    pub make_watcher: Option<MakeWatcher<'a>>,
+    /// What was shown before, in a part of the session that was interrupted.
+    pub shown_before: &'a [ScenarioResult],
+}
 
 /// How often a run tells how far it has come.
 const TELL_PROGRESS_EVERY: Duration = Duration::from_millis(100);
@@ -152,15 +170,15 @@ pub fn run_session(
     options: SessionOptions<'_>,
     note: &mut dyn FnMut(SessionNote),
 ) {
-    run_watched_session(jobs, make_bench, options, None, note);
+    run_watched_session(jobs, make_bench, options, Following::default(), note);
 }
 
-/// The same with somebody who follows each run closely: a record.
+/// The same with somebody who follows each run closely, or as the rest of a session that was interrupted.
 pub fn run_watched_session(
     jobs: &[Job],
     make_bench: &(dyn Fn() -> Box<dyn Bench> + Sync),
     options: SessionOptions<'_>,
-    make_watcher: Option<MakeWatcher<'_>>,
+    following: Following<'_>,
     note: &mut dyn FnMut(SessionNote),
 ) {
     let workers = options.jobs.clamp(1, jobs.len().max(1));
@@ -184,7 +202,7 @@ pub fn run_watched_session(
                     if sender.send(SessionNote::Started { job }).is_err() {
                         return;
                     }
-                    let watcher = make_watcher.map(|make| make(job));
+                    let watcher = following.make_watcher.map(|make| make(job));
                     let outcome = run_job(job, &jobs[job], &mut bench, make_bench, options, live, &sender, watcher);
                     let outcome = Box::new(outcome);
                     if sender.send(SessionNote::Finished { job, outcome }).is_err() {
@@ -195,24 +213,100 @@ pub fn run_watched_session(
         }
         // Only the workers' clones keep the channel open from here on.
         drop(sender);
-        let mut finished = BTreeMap::new();
+        let mut finished: BTreeMap<usize, Box<JobOutcome>> = BTreeMap::new();
+        let mut proof = proof_of(jobs);
+        following.shown_before.iter().for_each(|result| proof.note(result));
         let mut due = 0;
         for told in receiver {
             match told {
                 SessionNote::Finished { job, outcome } => {
+                    proof.note(&outcome.result);
                     finished.insert(job, outcome);
-                    while let Some(outcome) = finished.remove(&due) {
-                        note(SessionNote::Finished { job: due, outcome });
+                    while let Some(first) = finished.first_entry()
+                        && *first.key() == due
+                        && proof.is_enough_for(&first.get().result)
+                    {
+                        note(SessionNote::Finished { job: due, outcome: first.remove() });
                         due += 1;
                     }
                 }
                 other => note(other),
             }
         }
+        if !finished.is_empty() && !options.stop.load(Ordering::Relaxed) {
+            prove(jobs, make_bench, options, &mut proof, note);
+        }
+        for (job, mut outcome) in finished {
+            proof.apply(&mut outcome.result);
+            note(SessionNote::Finished { job, outcome });
+        }
     });
 }
 
+/// Lets every relay be seen on, for the passes that rest on that.
+fn prove(
+    jobs: &[Job],
+    make_bench: &dyn Fn() -> Box<dyn Bench>,
+    options: SessionOptions<'_>,
+    proof: &mut SessionProof,
+    note: &mut dyn FnMut(SessionNote),
+) {
+    let Some(plan) = any_plan(jobs).and_then(proving::plan) else { return };
+    let span = tracing::info_span!("run", scenario = proving::NAME);
+    let _entered = span.enter();
+    note(SessionNote::Proving { at: RigTime::ZERO });
+    let run = u32::try_from(jobs.len()).unwrap_or(u32::MAX);
+    let seed = run_seed(options.seed, proving::NAME);
+    let run_options = RunOptions { run, seed, sample_events: false, second_judge: true };
+    let mut bench = make_bench();
+    let mut at_times = AtTimes::new();
+    let result = run_plan(plan, bench.as_mut(), run_options, options.stop, &mut |_| (), &mut |at| {
+        if at_times.is_time() {
+            note(SessionNote::Proving { at });
+        }
+    });
+    if let Ok(result) = result
+        && proving::succeeded(&result)
+    {
+        proof.note(&result);
+    }
+}
+
+fn any_plan(jobs: &[Job]) -> Option<&Plan> {
+    jobs.iter().find_map(|job| match &job.binding {
+        Binding::Ready(plan) => Some(&**plan),
+        Binding::NotApplicable { .. } | Binding::Uncovered { .. } => None,
+    })
+}
+
+/// What has to be seen of the relays; all jobs of a session are bound to one bench.
+fn proof_of(jobs: &[Job]) -> SessionProof {
+    any_plan(jobs).map_or_else(SessionProof::default, |plan| SessionProof::new(&plan.bench))
+}
+
+/// When it is time to tell progress.
+struct AtTimes {
+    told: Instant,
+    steps: u32,
+}
+
 #[expect(clippy::disallowed_methods, reason = "progress is told by the wall clock")]
+impl AtTimes {
+    fn new() -> Self {
+        AtTimes { told: Instant::now(), steps: 0 }
+    }
+
+    fn is_time(&mut self) -> bool {
+        // Asking the clock at every step would cost more than the step.
+        self.steps = self.steps.wrapping_add(1);
+        let due = self.steps.is_multiple_of(16) && self.told.elapsed() >= TELL_PROGRESS_EVERY;
+        if due {
+            self.told = Instant::now();
+        }
+        due
+    }
+}
+
 #[expect(clippy::too_many_arguments, reason = "a part of `run_session` that is only called there")]
 fn run_job(
     index: usize,
@@ -252,8 +346,7 @@ fn run_job(
     let watching = RefCell::new(watcher);
     let mut introduced = Introduced { bench: bench.as_mut(), watching: &watching };
     let mut events = Vec::new();
-    let mut told = Instant::now();
-    let mut steps = 0_u32;
+    let mut at_times = AtTimes::new();
     let result = run_plan(
         (**plan).clone(),
         &mut introduced,
@@ -272,10 +365,7 @@ fn run_job(
             events.push(event);
         },
         &mut |at| {
-            // Asking the clock at every step would cost more than the step.
-            steps += 1;
-            if steps.is_multiple_of(16) && told.elapsed() >= TELL_PROGRESS_EVERY {
-                told = Instant::now();
+            if at_times.is_time() {
                 let _ = sender.send(SessionNote::Progress { job: index, at });
             }
         },
@@ -340,6 +430,7 @@ fn not_run(job: &Job, seed: u64, applicability: Applicability) -> JobOutcome {
             remarks: Vec::new(),
             trouble: None,
             heat_work: Vec::new(),
+            relays_seen: RelaysSeen::default(),
             counters: RigCounters::default(),
             seed,
             length: RigTime::ZERO,

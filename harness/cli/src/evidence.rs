@@ -279,7 +279,7 @@ pub(crate) fn again(record: Record, beginning: &Beginning) -> Again {
         let file = &beginning.files[planned.file];
         let run = record.runs().get(index);
         let same = run.and_then(|run| record.scenario_file(run)).is_some_and(|was| was.sha256 == file.sha256);
-        let result = run.and_then(|run| run.result.clone()).filter(|_| same && !all);
+        let result = run.and_then(|run| run.standing().cloned()).filter(|_| same && !all);
         if result.is_none() {
             runs.push(index + 1);
             if !same && !all && run.is_some_and(|run| run.state == RunState::Finished) {

@@ -4,8 +4,8 @@ use std::path::PathBuf;
 use std::sync::atomic::Ordering;
 
 use dryfire_bench::{
-    Bench as Driver, BenchIdentity, Job, JobOutcome, MakeWatcher, ProgramBench, RigBench, RunSetup, SessionNote,
-    SessionOptions, VirtualBench, Watcher, bind_all, run_seed, run_watched_session,
+    Bench as Driver, BenchIdentity, Following, Job, JobOutcome, MakeWatcher, ProgramBench, RigBench, RunSetup,
+    SessionNote, SessionOptions, VirtualBench, Watcher, bind_all, run_seed, run_watched_session,
 };
 use dryfire_engine::{Applicability, Binding, Event, Observation, ScenarioResult, Trouble, TroubleKind};
 use dryfire_record::{Beginning, Record, Recorder};
@@ -59,7 +59,10 @@ pub(crate) fn run(arguments: &RunArguments, verbose: u8, screen: &mut Screen) ->
         move |job: usize| -> Box<dyn Watcher> { recorder.watcher(places[job] + 1) }
     });
     let make_watcher = make_watcher.as_ref().map(|make| make as MakeWatcher<'_>);
-    run_watched_session(&to_do.jobs, &make_bench, options, make_watcher, &mut |note| {
+    let shown_before: Vec<ScenarioResult> =
+        again.iter().flat_map(|again| again.kept.iter().flatten()).cloned().collect();
+    let following = Following { make_watcher, shown_before: &shown_before };
+    run_watched_session(&to_do.jobs, &make_bench, options, following, &mut |note| {
         if stop.load(Ordering::Relaxed) {
             progress.stopping();
         }
@@ -73,11 +76,15 @@ pub(crate) fn run(arguments: &RunArguments, verbose: u8, screen: &mut Screen) ->
                 telling.started(screen, job);
             }
             SessionNote::Progress { job, at } => progress.reached(to_do.places[job], at),
+            SessionNote::Proving { at } => progress.proving(at),
             SessionNote::Live { event, .. } => telling.live(screen, &event),
             SessionNote::Finished { job, outcome } => {
                 let job = to_do.places[job];
                 telling.kept_before(screen, job, again.as_ref());
                 progress.finished(job);
+                if let Some(recorder) = &recorder {
+                    recorder.concluded(job + 1, &outcome.result);
+                }
                 telling.finished(screen, job, *outcome, stop.load(Ordering::Relaxed));
             }
         }

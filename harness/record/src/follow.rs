@@ -51,9 +51,10 @@ pub(crate) struct RunPart {
 
 /// What is handed to the writer.
 enum Message {
-    Begun { run: usize, at: String, identity: String },
+    Begun { run: usize, at: String, identity: String, fresh: bool },
     Part { run: usize, part: RunPart },
     Finished { run: usize, at: String, result: Box<ScenarioResult>, cut_short: bool },
+    Concluded { run: usize, result: Box<ScenarioResult> },
     Note(Note),
     Log(Note),
 }
@@ -114,6 +115,12 @@ impl Recorder {
             handed_on: Instant::now(),
             handed_on_at: RigTime::ZERO,
         })
+    }
+
+    /// What a run (by its number, from 1) came to in the session: nothing that may still come changes it.
+    pub fn concluded(&self, run: usize, result: &ScenarioResult) {
+        // A writer that is gone has said why.
+        let _ = self.sender.send(Message::Concluded { run, result: Box::new(result.clone()) });
     }
 
     /// Adds a note: of the operator, or of what interrupted the session.
@@ -189,9 +196,10 @@ fn write(mut writer: Writer, receiver: &Receiver<Message>, pace: Pace) -> Result
 
 fn take(writer: &mut Writer, message: Message) -> Result<(), RecordError> {
     match message {
-        Message::Begun { run, at, identity } => writer.run_began(run, &at, &identity),
+        Message::Begun { run, at, identity, fresh } => writer.run_began(run, &at, &identity, fresh),
         Message::Part { run, part } => writer.part(run, &part),
         Message::Finished { run, at, result, cut_short } => writer.run_finished(run, &at, &result, cut_short),
+        Message::Concluded { run, result } => writer.run_concluded(run, &result),
         Message::Note(note) => writer.note(&note),
         Message::Log(line) => writer.log(&line),
     }
@@ -227,9 +235,10 @@ struct Follower {
 }
 
 impl Watcher for Follower {
-    fn begun(&mut self, identity: &BenchIdentity) {
-        let (run, identity) = (self.run, identity.description.clone());
-        self.send(Message::Begun { run, at: utc::now(), identity });
+    fn begun(&mut self, bench: &BenchIdentity) {
+        let (run, identity) = (self.run, bench.description.clone());
+        let fresh = bench.fresh_controller;
+        self.send(Message::Begun { run, at: utc::now(), identity, fresh });
     }
 
     fn event(&mut self, event: &Event) {

@@ -283,7 +283,10 @@ pub enum RunState {
     Planned,
     /// It was begun and nothing says that it ended: the program was killed.
     Running,
-    /// It came to its end, or was found not to be run on this bench.
+    /// It came to its end and was judged; the session may still take back its pass, because nothing
+    /// has shown the relays on that the pass rests on.
+    Judged,
+    /// What it came to stands; or it was found not to be run on this bench.
     Finished,
 }
 
@@ -298,11 +301,14 @@ pub struct Run {
     pub state: RunState,
     /// What the bench said of itself when it began: rig, firmware, boot.
     pub identity: Option<String>,
+    /// Whether the controller was restarted before the run.
+    pub fresh_controller: bool,
     /// When it began and ended, in UTC.
     pub began_at: Option<String>,
     /// See there.
     pub ended_at: Option<String>,
-    /// What it came to, with findings, margins, uncertainties and remarks; only of a finished one.
+    /// What it came to, with findings, margins, uncertainties and remarks; only of one
+    /// that is judged or finished.
     pub result: Option<ScenarioResult>,
     /// Whether it was cut short.
     pub cut_short: bool,

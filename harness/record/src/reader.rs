@@ -7,7 +7,7 @@ use std::fs;
 use std::io::Read;
 use std::path::{Path, PathBuf};
 
-use dryfire_judge::{SignalId, SignalTable};
+use dryfire_judge::{SignalId, SignalTable, Verdict};
 use dryfire_units::RigTime;
 use rusqlite::{Connection, OpenFlags, params};
 use tempfile::TempDir;
@@ -122,14 +122,15 @@ impl Record {
         self.files.get(run.planned.file)
     }
 
-    /// What every finished run came to, in the order of the plan.
+    /// What every run came to whose result stands, in the order of the plan.
     pub fn results(&self) -> impl Iterator<Item = &dryfire_engine::ScenarioResult> {
-        self.runs.iter().filter_map(|run| run.result.as_ref())
+        self.runs.iter().filter_map(Run::standing)
     }
 
-    /// The runs that came to nothing: never begun, or broken off when the program was killed.
+    /// The runs that came to nothing that stands: never begun, broken off when the program was
+    /// killed, or with a pass that the session had no time to confirm.
     pub fn not_run(&self) -> impl Iterator<Item = &Run> {
-        self.runs.iter().filter(|run| run.state != RunState::Finished)
+        self.runs.iter().filter(|run| run.standing().is_none())
     }
 
     /// Every edge of a run, in the order in which it became known.
@@ -318,6 +319,13 @@ impl Run {
     /// The signals of the run.
     pub fn table(&self) -> &SignalTable {
         &self.planned.table
+    }
+
+    /// What it came to, if that stands: a pass that the session has not confirmed does not.
+    pub fn standing(&self) -> Option<&dryfire_engine::ScenarioResult> {
+        self.result.as_ref().filter(|result| {
+            self.state == RunState::Finished || result.verdict.is_some_and(|verdict| verdict != Verdict::Pass)
+        })
     }
 }
 

@@ -45,9 +45,10 @@ CREATE TABLE run (
     scenario TEXT NOT NULL,
     why TEXT NOT NULL,
     limits_from TEXT NOT NULL,
-    state TEXT NOT NULL CHECK (state IN ('planned', 'running', 'finished')),
+    state TEXT NOT NULL CHECK (state IN ('planned', 'running', 'judged', 'finished')),
     seed TEXT NOT NULL,
     identity TEXT,
+    fresh_controller INTEGER,
     began_at TEXT,
     ended_at TEXT,
     applicability TEXT CHECK (applicability IN ('ran', 'not-applicable', 'uncovered')),
@@ -60,7 +61,9 @@ CREATE TABLE run (
     lost_edges INTEGER,
     lost_console_bytes INTEGER,
     late_setpoints INTEGER,
-    damaged_frames INTEGER
+    damaged_frames INTEGER,
+    relays_on TEXT,
+    relays_rested_on TEXT
 ) STRICT;
 CREATE TABLE run_hazard (
     run INTEGER NOT NULL, place INTEGER NOT NULL, hazard TEXT NOT NULL, PRIMARY KEY (run, place)

@@ -106,11 +106,11 @@ impl Writer {
     }
 
     /// A run has begun on a bench that says this of itself.
-    pub(crate) fn run_began(&mut self, run: usize, at: &str, identity: &str) -> Result<(), RecordError> {
+    pub(crate) fn run_began(&mut self, run: usize, at: &str, identity: &str, fresh: bool) -> Result<(), RecordError> {
         self.with(|connection| {
             connection.execute(
-                "UPDATE run SET state = 'running', began_at = ?2, identity = ?3 WHERE run = ?1",
-                params![number(run), at, identity],
+                "UPDATE run SET state = 'running', began_at = ?2, identity = ?3, fresh_controller = ?4 WHERE run = ?1",
+                params![number(run), at, identity, fresh],
             )
         })?;
         Ok(())
@@ -134,6 +134,18 @@ impl Writer {
             });
         }
         self.with(|connection| insert_result(connection, number(run), at, result, cut_short))
+    }
+
+    /// What a run came to in the session: nothing that may still come changes it.
+    pub(crate) fn run_concluded(&mut self, run: usize, result: &ScenarioResult) -> Result<(), RecordError> {
+        self.with(|connection| {
+            let verdict = result.verdict.map(|verdict| verdict.word());
+            let judged = connection
+                .prepare_cached("UPDATE run SET state = 'finished', verdict = ?2 WHERE run = ?1 AND state = 'judged'")?
+                .execute(params![number(run), verdict])?;
+            // One that was never begun came to nothing.
+            if judged == 1 { insert_remarks(connection, number(run), result) } else { Ok(()) }
+        })
     }
 
     /// Adds a note.
@@ -556,6 +568,10 @@ fn insert_event(connection: &Connection, run: i64, place: i64, timed: &TimedEven
     Ok(())
 }
 
+fn places_json(places: &[usize]) -> String {
+    serde_json::json!(places).to_string()
+}
+
 fn counters_json(counters: RigCounters) -> String {
     serde_json::json!({
         "lost_edges": counters.lost_edges,
@@ -586,6 +602,17 @@ fn unit(finding: &Finding) -> Option<Option<&'static str>> {
     let mut units = quantities.into_iter().flatten().map(words::unit_word);
     let first = units.next();
     units.all(|unit| Some(unit) == first).then_some(first)
+}
+
+fn insert_remarks(connection: &Connection, run: i64, result: &ScenarioResult) -> rusqlite::Result<()> {
+    for (place, text) in result.remarks.iter().enumerate() {
+        connection.prepare_cached("INSERT OR REPLACE INTO remark VALUES (?1, ?2, ?3)")?.execute(params![
+            run,
+            number(place),
+            text
+        ])?;
+    }
+    Ok(())
 }
 
 fn insert_result(
@@ -631,13 +658,7 @@ fn insert_result(
             ])?;
         }
     }
-    for (place, text) in result.remarks.iter().enumerate() {
-        connection.prepare_cached("INSERT INTO remark VALUES (?1, ?2, ?3)")?.execute(params![
-            run,
-            number(place),
-            text
-        ])?;
-    }
+    insert_remarks(connection, run, result)?;
     for (place, zone) in result.heat_work.iter().enumerate() {
         connection.prepare_cached("INSERT INTO heat_work VALUES (?1, ?2, ?3, ?4, ?5)")?.execute(params![
             run,
@@ -649,9 +670,10 @@ fn insert_result(
     }
     connection
         .prepare_cached(
-            "UPDATE run SET state = 'finished', ended_at = ?2, applicability = ?3, applicability_reason = ?4, \
+            "UPDATE run SET state = 'judged', ended_at = ?2, applicability = ?3, applicability_reason = ?4, \
              verdict = ?5, length_us = ?6, cut_short = ?7, trouble = ?8, trouble_detail = ?9, lost_edges = ?10, \
-             lost_console_bytes = ?11, late_setpoints = ?12, damaged_frames = ?13 WHERE run = ?1",
+             lost_console_bytes = ?11, late_setpoints = ?12, damaged_frames = ?13, relays_on = ?14, \
+             relays_rested_on = ?15 WHERE run = ?1",
         )?
         .execute(params![
             run,
@@ -667,6 +689,8 @@ fn insert_result(
             result.counters.lost_console_bytes,
             result.counters.late_setpoints,
             result.counters.damaged_frames,
+            places_json(&result.relays_seen.on),
+            places_json(&result.relays_seen.rested_on),
         ])?;
     Ok(())
 }

@@ -1,5 +1,5 @@
 //! A record is written, killed off, gone on with, closed and read again.
-#![expect(clippy::disallowed_methods, clippy::disallowed_types, reason = "tests write and read files")]
+#![expect(clippy::disallowed_methods, reason = "tests write and read files")]
 
 use std::fs;
 use std::path::Path;
@@ -8,7 +8,8 @@ use std::sync::atomic::AtomicBool;
 
 use dryfire_bench::BenchIdentity;
 use dryfire_engine::{
-    Applicability, Event, FindingReport, Pacing, RigCounters, ScenarioResult, Trouble, TroubleKind, ZoneHeatWork,
+    Applicability, Event, FindingReport, Pacing, RelaysSeen, RigCounters, ScenarioResult, Trouble, TroubleKind,
+    ZoneHeatWork,
 };
 use dryfire_judge::{Finding, Margin, Reason, SignalId, SignalKind, SignalSpec, SignalTable, Verdict};
 use dryfire_kiln::Peak;
@@ -128,6 +129,7 @@ fn result(scenario: &str) -> ScenarioResult {
             zone: "top".to_owned(),
             peak: Peak { temperature: MilliCelsius::new(1_000_123), millicelsius_per_hour: Some(150_000) },
         }],
+        relays_seen: RelaysSeen { on: vec![0, 2], rested_on: vec![1] },
         counters: RigCounters { lost_edges: 3, lost_console_bytes: 0, late_setpoints: 1, damaged_frames: u32::MAX },
         seed: u64::MAX - 7,
         length: at(11_520_000_000),
@@ -184,12 +186,14 @@ fn broken_off(path: &Path, pace: Pace) {
         watcher.begun(&BenchIdentity {
             description: MARKUP.to_owned(),
             pacing: Pacing::Stepped { step: RigSpan::from_seconds(1) },
+            fresh_controller: true,
         });
         let events = events();
         let seen = if run == 1 { events.len() } else { events.len() / 2 };
         events[..seen].iter().for_each(|event| watcher.event(event));
         if run == 1 {
             watcher.finished(&result("one"));
+            recorder.concluded(1, &result("one"));
         }
     }
     recorder.note(Note {

@@ -2,7 +2,9 @@
 
 use std::path::Path;
 
-use dryfire_engine::{Applicability, Event, FindingReport, RigCounters, ScenarioResult, Trouble, ZoneHeatWork};
+use dryfire_engine::{
+    Applicability, Event, FindingReport, RelaysSeen, RigCounters, ScenarioResult, Trouble, ZoneHeatWork,
+};
 use dryfire_judge::{Finding, Margin, SignalId, SignalSpec, SignalTable};
 use dryfire_kiln::Peak;
 use dryfire_units::{MilliCelsius, RigSpan, RigTime};
@@ -124,7 +126,7 @@ impl Reading<'_> {
 
     pub(super) fn runs(&self, files: &[File]) -> Result<Vec<Run>, RecordError> {
         let query = "SELECT run, file, scenario, why, limits_from, state, seed, identity, began_at, ended_at, \
-                     cut_short FROM run ORDER BY run";
+                     cut_short, fresh_controller FROM run ORDER BY run";
         let mut runs = self.all(query, [], |row| {
             let number = self.size(self.get(row, 0)?)?;
             let file = self.size(self.get(row, 1)?)?;
@@ -148,10 +150,12 @@ impl Reading<'_> {
                 state: match state.as_str() {
                     "planned" => RunState::Planned,
                     "running" => RunState::Running,
+                    "judged" => RunState::Judged,
                     "finished" => RunState::Finished,
                     other => return Err(self.unknown("state of a run", other)),
                 },
                 identity: self.get(row, 7)?,
+                fresh_controller: self.get::<Option<bool>>(row, 11)?.unwrap_or(false),
                 began_at: self.get(row, 8)?,
                 ended_at: self.get(row, 9)?,
                 result: None,
@@ -167,7 +171,7 @@ impl Reading<'_> {
                 self.texts("SELECT hazard FROM run_hazard WHERE run = ?1 ORDER BY place", [number])?;
             run.planned.table = self.table(number)?;
             run.planned.expectations = self.windows(number)?;
-            if run.state == RunState::Finished {
+            if matches!(run.state, RunState::Judged | RunState::Finished) {
                 run.result = Some(self.result(run)?);
             }
         }
@@ -257,7 +261,8 @@ impl Reading<'_> {
             },
         )?;
         let query = "SELECT applicability, applicability_reason, verdict, length_us, trouble, trouble_detail, \
-                     lost_edges, lost_console_bytes, late_setpoints, damaged_frames FROM run WHERE run = ?1";
+                     lost_edges, lost_console_bytes, late_setpoints, damaged_frames, \
+                     relays_on, relays_rested_on FROM run WHERE run = ?1";
         let mut results = self.all(query, [number], |row| {
             let applicability: String = self.get(row, 0)?;
             let reason = self.get::<Option<String>>(row, 1)?.unwrap_or_default();
@@ -286,6 +291,10 @@ impl Reading<'_> {
                     None => None,
                 },
                 heat_work: heat_work.clone(),
+                relays_seen: RelaysSeen {
+                    on: self.places(self.get(row, 10)?)?,
+                    rested_on: self.places(self.get(row, 11)?)?,
+                },
                 counters: RigCounters {
                     lost_edges: self.get(row, 6)?,
                     lost_console_bytes: self.get(row, 7)?,
@@ -297,6 +306,11 @@ impl Reading<'_> {
             })
         })?;
         results.pop().ok_or_else(|| self.damaged(format!("run {number} is missing")))
+    }
+
+    fn places(&self, list: Option<String>) -> Result<Vec<usize>, RecordError> {
+        let list = list.unwrap_or_else(|| "[]".to_owned());
+        serde_json::from_str(&list).map_err(|_| self.unknown("list of relays", &list))
     }
 
     fn findings(&self, run: i64) -> Result<Vec<FindingReport>, RecordError> {

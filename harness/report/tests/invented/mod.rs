@@ -1,7 +1,9 @@
 //! Invented sessions: every verdict and every way of not running.
 #![expect(dead_code, reason = "every test binary uses its own part")]
 
-use dryfire_engine::{Applicability, Event, FindingReport, RigCounters, ScenarioResult, Trouble, TroubleKind};
+use dryfire_engine::{
+    Applicability, Event, FindingReport, RelaysSeen, RigCounters, ScenarioResult, Trouble, TroubleKind,
+};
 use dryfire_judge::{Finding, Margin, Reason, SignalId, SignalKind, SignalSpec, SignalTable, Verdict};
 use dryfire_report::{NotRun, RunHead, SessionHead};
 use dryfire_units::{RigSpan, RigTime};
@@ -73,6 +75,7 @@ pub(crate) fn result(
         findings,
         remarks: Vec::new(),
         trouble: None,
+        relays_seen: RelaysSeen::default(),
         heat_work: Vec::new(),
         counters: RigCounters::default(),
         seed: 0x9e37_79b9_7f4a_7c15,
