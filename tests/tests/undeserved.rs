@@ -447,6 +447,40 @@ fn an_uncertainty_stated_with_a_smaller_coverage_factor_is_widened() {
     assert_eq!(uncertainty(300), (1_000, 1_000), "a wider one is taken as it is");
 }
 
+/// With its edges known to nothing, a rig would pass what lies on the limit by chance.
+#[rstest]
+#[case::edges("edge time: 0 s", "no rig knows its edges to 0 s")]
+#[case::nearly("edge time: 99 µs", "no rig knows its edges to 99 µs")]
+#[case::temperature("shown temperature: 0 °C", "no rig shows a temperature to 0 °C")]
+#[case::clock("edge time: { clock resolution: 0 s }", "the clock resolution cannot be 0 s")]
+#[case::inputs("edge time: { sensing delay: 0 s }", "the sensing delay cannot be 0 s")]
+#[case::drift("edge time: { clock drift: 0 ppm }", "a clock drift of 0 ppm makes no sense")]
+#[case::calibration("shown temperature: { calibration: 0 °C }", "an uncertainty of 0 °C makes no sense")]
+#[case::junction("shown temperature: { cold junction: 0 °C }", "an uncertainty of 0 °C makes no sense")]
+fn a_rig_that_claims_to_measure_without_error_is_refused(#[case] claimed: &str, #[case] refusal: &str) {
+    let text = dryfire_tests::read("scenarios/benches/rig.yaml");
+    let section = text.find("\nuncertainty:").expect("the section is the last one");
+    let text = format!("{}\nuncertainty: {{ {claimed} }}\n", &text[..section]);
+    let mistakes = dryfire_scenario::parse_bench("rig.yaml", &text).expect_err("it is refused");
+    assert!(mistakes.iter().any(|mistake| mistake.to_string().contains(refusal)), "{mistakes:#?}");
+}
+
+/// A rig that says nothing is not taken for a perfect one: what a calibrated rig shows is open here.
+#[test]
+fn a_rig_that_was_never_calibrated_has_a_wide_guard_band() {
+    let text = dryfire_tests::read("scenarios/benches/rig.yaml");
+    let section = text.find("\nuncertainty:").expect("the section is the last one");
+    let (file, _) = dryfire_scenario::parse_bench("rig.yaml", &text[..section]).expect("it may be left out");
+    let (_, kiln) = virtual_bench(&[]);
+    let Ok(Binding::Ready(plan)) = Plan::bind(&scenario("rig.yaml", PROBE_OPEN), &file, &kiln) else {
+        panic!("the scenario fits the bench")
+    };
+    let probe = plan.table.get(plan.signals.probe);
+    assert!(probe.value_uncertainty > 15_000, "{probe:?}");
+    let heat = plan.table.get(plan.signals.heat);
+    assert!(heat.time_uncertainty > RigSpan::from_millis(25), "{heat:?}");
+}
+
 #[rstest]
 #[case::an_edge_from_the_past(the_past_is_told_after_the_future)]
 #[case::a_watermark_that_goes_back(the_clock_goes_back)]

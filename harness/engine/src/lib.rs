@@ -21,8 +21,9 @@ pub use event::Event;
 pub use explain::{Explanation, ExplanationPart, explain};
 pub use io::{Command, CommandId, CommandKind, Observation, Pacing, ProbeSignal, RigCounters, Trouble, TroubleKind};
 pub use plan::{
-    BindError, Binding, ConsoleSignal, ExpectationNote, IsolatedSignal, Plan, PlannedCondition, PlannedEnd,
-    PlannedStep, PlannedWait, Signals,
+    BindError, Binding, ConsoleSignal, Contribution, ContributionSpread, ExpectationNote, IsolatedSignal, Plan,
+    PlannedCondition, PlannedEnd, PlannedStep, PlannedWait, Signals, Uncertainties, UncertaintyBudget,
+    UncertaintySource,
 };
 pub use played::PlayError;
 pub use result::{Applicability, FindingReport, ScenarioResult, ZoneHeatWork};

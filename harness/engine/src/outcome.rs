@@ -157,6 +157,7 @@ impl Run<'_> {
                     hazards: self.plan.expectation_notes[finding.expectation].hazards.clone(),
                     expected: words::expected(self.plan, expectation),
                     seen: words::seen(self.plan, expectation, &finding),
+                    coverage_hundredths: self.plan.uncertainties.coverage_hundredths(&finding),
                     finding,
                 }
             })
