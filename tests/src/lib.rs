@@ -1,6 +1,8 @@
 //! Helpers shared by the whole-system tests.
 #![expect(clippy::disallowed_methods, reason = "tests of the whole system read files and start programs")]
 
+pub mod boards;
+
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::sync::OnceLock;

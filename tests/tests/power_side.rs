@@ -50,7 +50,7 @@ fn changes(outcome: &JobOutcome, name: &str) -> Vec<(RigTime, bool)> {
 /// When a moment of the script came.
 fn moment(outcome: &JobOutcome, wanted: &str) -> RigTime {
     let moment = outcome.events.iter().find_map(|event| match event {
-        Event::Moment { at, name } if name == wanted => Some(*at),
+        Event::Moment { at, name, .. } if name == wanted => Some(*at),
         _ => None,
     });
     moment.expect("the moment came")

@@ -5,8 +5,9 @@
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use dryfire_bench::{
-    Bench, BenchIdentity, InProcessTransport, RigBench, RigPace, RunOptions, RunSetup, SimulatedRigSetup, StandInWorld,
-    Transport, TransportError, VirtualBench, World, WorldEvent, run_plan,
+    Bench, BenchIdentity, InProcessTransport, RigBench, RigPace, RunOptions, RunSetup, SessionNote, SessionOptions,
+    SimulatedRigSetup, StandInWorld, Transport, TransportError, VirtualBench, World, WorldEvent, bind_all, run_plan,
+    run_session,
 };
 use dryfire_engine::{
     Binding, Command, CommandId, CommandKind, Observation, Plan, ProbeSignal, RigCounters, ScenarioResult, Trouble,
@@ -84,7 +85,6 @@ scenario: nothing heats by itself
 hazards: [heat-while-idle]
 why: A controller that nobody asked to fire does not fire.
 limits from: common practice, no source
-firing: []
 expect: [{ name: no heat, never: element on }]
 end: 10 min
 ";
@@ -101,6 +101,8 @@ type Spoil = fn(&mut Spoilt, &mut Vec<Observation>);
 
 struct Spoilt {
     good: VirtualBench,
+    /// Whether it restarts the controller before each run.
+    fresh: bool,
     spoil: Spoil,
     swallow: Swallow,
     swallowed: Vec<Command>,
@@ -112,7 +114,8 @@ struct Spoilt {
 
 impl Bench for Spoilt {
     fn begin(&mut self, setup: &RunSetup) -> Result<BenchIdentity, Trouble> {
-        self.good.begin(setup)
+        let identity = self.good.begin(setup)?;
+        Ok(BenchIdentity { fresh_controller: self.fresh, ..identity })
     }
 
     fn command(&mut self, command: Command) -> Result<(), Trouble> {
@@ -170,7 +173,8 @@ fn run_spoilt(
         panic!("the scenario fits the bench")
     };
     let good = VirtualBench::new(file);
-    let mut bench = Spoilt { good, spoil, swallow, swallowed: Vec::new(), stimulus: None, now: RigTime::ZERO };
+    let mut bench =
+        Spoilt { good, fresh: true, spoil, swallow, swallowed: Vec::new(), stimulus: None, now: RigTime::ZERO };
     let stop = AtomicBool::new(false);
     let options = RunOptions { run: 1, seed: 3, sample_events: false, second_judge: true };
     run_plan(*plan, &mut bench, options, &stop, &mut |_| (), &mut |at| {
@@ -391,7 +395,7 @@ fn a_firing_that_nobody_was_asked_to_begin_has_not_begun() {
         file.begin = BeginFiring::Operator;
         file
     };
-    let text = IDLE.replace("firing: []", "firing: [{ ramp: 150 °C/h, to: 600 °C }]\nscript: [begin firing]");
+    let text = IDLE.replace("expect:", "firing: [{ ramp: 150 °C/h, to: 600 °C }]\nscript: [begin firing]\nexpect:");
     let text = text.replace("end: 10 min", "end: 1 h");
     let result = run_behind_a_rig(&text, operated, |file| StandInWorld::new(file).expect("a stand-in"));
     assert_eq!(result.verdict, Some(Verdict::Inconclusive), "{result:#?}");
@@ -406,7 +410,7 @@ fn run_behind_a_rig<W: World + 'static>(
     let (file, kiln) = virtual_bench(&[]);
     let file = change(file);
     let behind = file.clone();
-    let parsed = scenario("rig.yaml", &text.replace("firing: []\n", ""));
+    let parsed = scenario("rig.yaml", text);
     let mut outcomes = run_on(vec![parsed], &file.clone(), &kiln, SEED, &move || {
         let behind = behind.clone();
         let connect = Box::new(move || -> Result<Box<dyn Transport>, TransportError> {
@@ -520,4 +524,136 @@ fn a_stimulus_while_heat_was_off_anyway_shows_nothing() {
     assert_ne!(result.verdict, Some(Verdict::Fail), "{result:#?}");
     let cut = &result.findings[0].finding;
     assert!(cut.verdict != Verdict::Pass || !cut.vacuous, "{cut:#?}");
+}
+
+/// The hottest that the stand-in takes in a program is below its top temperature.
+const REFUSED: &str = "\
+format: 1
+scenario: a program that is too hot
+hazards: [over-temperature]
+why: A kiln that is told to go too high must not.
+limits from: common practice, no source
+start: { kiln: soaked at 400 °C }
+firing: [{ ramp: 150 °C/h, to: 1330 °C }]
+script:
+  - begin firing
+expect:
+  - { name: never too hot, always: kiln < kiln limit }
+  - { name: no heat behind an open contactor, never: element on and safety open }
+end: 10 min
+";
+
+const LID_OPEN_FROM_THE_BEGINNING: &str = "\
+format: 1
+scenario: fired with the lid open
+hazards: [lid-open]
+why: Nothing may heat while somebody can reach in.
+limits from: common practice, no source
+start: { kiln: soaked at 400 °C }
+firing: [{ ramp: 150 °C/h, to: 600 °C }]
+script:
+  - wait: 2 s
+    do: { open: lid }
+  - begin firing
+expect: [{ name: no heat, after: begin, never: element on }]
+end: 5 min
+";
+
+#[test]
+fn a_program_that_the_controller_refuses_shows_nothing_by_what_it_does_not_do() {
+    let result = run(REFUSED, &[], untouched, None);
+    assert_eq!(result.verdict, Some(Verdict::Inconclusive), "{result:#?}");
+    assert!(result.remarks.iter().any(|said| said.contains("told to fire and nothing heated")), "{result:#?}");
+    assert!(result.findings.iter().all(|report| report.finding.vacuous), "{result:#?}");
+    // Where something is in the way from the beginning, not to heat is what is asked for.
+    let result = run(LID_OPEN_FROM_THE_BEGINNING, &[], untouched, None);
+    assert_eq!(result.verdict, Some(Verdict::Pass), "{result:#?}");
+}
+
+/// A fault latched in the run before, and nothing that restarted the controller since.
+#[rstest]
+#[case::idle(IDLE)]
+#[case::hindered(LID_OPEN_FROM_THE_BEGINNING)]
+fn a_controller_that_was_not_restarted_has_to_heat_before_its_rest_counts(#[case] text: &str) {
+    let (file, kiln) = virtual_bench(&[]);
+    let verdict_on = |fresh, text: &str| {
+        let Ok(Binding::Ready(plan)) = Plan::bind(&scenario("kept-on.yaml", text), &file, &kiln) else {
+            panic!("the scenario fits the bench")
+        };
+        let swallow = Swallow { which: |_| false, acknowledged_after: RigSpan::ZERO };
+        let (good, spoil) = (VirtualBench::new(file.clone()), untouched as Spoil);
+        let mut bench =
+            Spoilt { good, fresh, spoil, swallow, swallowed: Vec::new(), stimulus: None, now: RigTime::ZERO };
+        let options = RunOptions { run: 1, seed: 3, sample_events: false, second_judge: true };
+        let result = run_plan(*plan, &mut bench, options, &AtomicBool::new(false), &mut |_| (), &mut |_| ());
+        result.expect("the plan can be played").verdict
+    };
+    assert_eq!(verdict_on(true, text), Some(Verdict::Pass));
+    assert_eq!(verdict_on(false, text), Some(Verdict::Inconclusive));
+    assert_eq!(verdict_on(false, PROBE_OPEN), Some(Verdict::Pass));
+}
+
+/// A bench on which one input is never seen to change.
+struct DeadWire {
+    good: VirtualBench,
+    input: u8,
+}
+
+impl Bench for DeadWire {
+    fn begin(&mut self, setup: &RunSetup) -> Result<BenchIdentity, Trouble> {
+        self.good.begin(setup)
+    }
+
+    fn command(&mut self, command: Command) -> Result<(), Trouble> {
+        self.good.command(command)
+    }
+
+    fn advance(&mut self, until: RigTime, observations: &mut Vec<Observation>) -> Result<(), Trouble> {
+        self.good.advance(until, observations)?;
+        observations.retain(|one| !matches!(one, Observation::Edge { input, .. } if *input == self.input));
+        Ok(())
+    }
+
+    fn end(&mut self) {
+        self.good.end();
+    }
+}
+
+/// A relay that was never seen on in the session may as well not be connected to the bench.
+#[rstest]
+#[case::alone_with_the_proving_run(&[IDLE], None, Verdict::Pass, "")]
+#[case::alone_with_a_dead_wire(&[IDLE], Some(2), Verdict::Inconclusive, "relay `element.middle` was never")]
+#[case::beside_a_run_that_heats(&[IDLE, PROBE_OPEN], None, Verdict::Pass, "")]
+#[case::in_any_order(&[PROBE_OPEN, IDLE], None, Verdict::Pass, "")]
+#[case::with_a_dead_wire(&[IDLE, PROBE_OPEN], Some(2), Verdict::Inconclusive, "relay `element.middle` was never")]
+fn a_relay_that_was_never_seen_on_in_the_session_proves_nothing_by_being_off(
+    #[case] texts: &[&str],
+    #[case] dead: Option<u8>,
+    #[case] expected: Verdict,
+    #[case] remark: &str,
+) {
+    let (file, kiln) = virtual_bench(&[]);
+    let scenarios = texts.iter().map(|text| scenario("session.yaml", text)).collect();
+    let jobs = bind_all(scenarios, &file, &kiln).expect("they fit the bench");
+    let make = || -> Box<dyn Bench> {
+        let good = VirtualBench::new(file.clone());
+        match dead {
+            Some(input) => Box::new(DeadWire { good, input }),
+            None => Box::new(good),
+        }
+    };
+    let stop = AtomicBool::new(false);
+    let options = SessionOptions { seed: SEED, jobs: 2, sample_events: false, live: false, stop: &stop };
+    let mut results = Vec::new();
+    run_session(&jobs, &make, options, &mut |note| {
+        if let SessionNote::Finished { job, outcome } = note {
+            assert_eq!(job, results.len(), "told in the order of the jobs");
+            results.push(outcome.result);
+        }
+    });
+    assert_eq!(results.len(), texts.len());
+    let idle = &results[texts.iter().position(|text| *text == IDLE).expect("one of them")];
+    assert_eq!(idle.verdict, Some(expected), "{idle:#?}");
+    assert!(remark.is_empty() == idle.remarks.is_empty(), "{:?}", idle.remarks);
+    assert!(idle.remarks.iter().all(|said| said.contains(remark)), "{:?}", idle.remarks);
 }

@@ -235,6 +235,7 @@ impl RigBench {
                 LinkPacing::Stepped => Pacing::Stepped { step: STEP },
                 LinkPacing::Free => Pacing::FreeRunning { period: PERIOD, validity: VALIDITY },
             },
+            fresh_controller: welcome.capabilities.simulated || self.file.supply_switch,
         })
     }
 

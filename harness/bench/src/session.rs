@@ -4,12 +4,16 @@
 //! run has its own seed, and finished runs are given out in the plan's order.
 #![expect(clippy::disallowed_types, reason = "progress is told by the wall clock")]
 
+mod proving;
+
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::mpsc;
 use std::time::{Duration, Instant};
 
-use dryfire_engine::{Applicability, BindError, Binding, Event, Plan, RigCounters, ScenarioResult};
+use dryfire_engine::{
+    Applicability, BindError, Binding, Event, Plan, RelaysSeen, RigCounters, ScenarioResult, SessionProof,
+};
 use dryfire_judge::SignalTable;
 use dryfire_kiln::KilnDescription;
 use dryfire_scenario::{Bench as BenchFile, Scenario};
@@ -82,6 +86,11 @@ pub enum SessionNote {
         /// How far.
         at: RigTime,
     },
+    /// A proving run is made at the end, because a pass rests on a relay that no run has shown on.
+    Proving {
+        /// How far it has come.
+        at: RigTime,
+    },
     /// An event of a run, as it happens; only told where that was asked for.
     Live {
         /// Index of the job.
@@ -89,7 +98,8 @@ pub enum SessionNote {
         /// The event.
         event: Event,
     },
-    /// A run is finished; told in the order of the jobs.
+    /// A run is finished; told in the order of the jobs. One whose pass rests on a relay that
+    /// no run has shown on yet is held back until one does, at the latest the proving run.
     Finished {
         /// Index of the job.
         job: usize,
@@ -162,24 +172,99 @@ pub fn run_session(
         }
         // Only the workers' clones keep the channel open from here on.
         drop(sender);
-        let mut finished = BTreeMap::new();
+        let mut finished: BTreeMap<usize, Box<JobOutcome>> = BTreeMap::new();
+        let mut proof = proof_of(jobs);
         let mut due = 0;
         for told in receiver {
             match told {
                 SessionNote::Finished { job, outcome } => {
+                    proof.note(&outcome.result);
                     finished.insert(job, outcome);
-                    while let Some(outcome) = finished.remove(&due) {
-                        note(SessionNote::Finished { job: due, outcome });
+                    while let Some(first) = finished.first_entry()
+                        && *first.key() == due
+                        && proof.is_enough_for(&first.get().result)
+                    {
+                        note(SessionNote::Finished { job: due, outcome: first.remove() });
                         due += 1;
                     }
                 }
                 other => note(other),
             }
         }
+        if !finished.is_empty() && !options.stop.load(Ordering::Relaxed) {
+            prove(jobs, make_bench, options, &mut proof, note);
+        }
+        for (job, mut outcome) in finished {
+            proof.apply(&mut outcome.result);
+            note(SessionNote::Finished { job, outcome });
+        }
     });
 }
 
+/// Lets every relay be seen on, for the passes that rest on that.
+fn prove(
+    jobs: &[Job],
+    make_bench: &dyn Fn() -> Box<dyn Bench>,
+    options: SessionOptions<'_>,
+    proof: &mut SessionProof,
+    note: &mut dyn FnMut(SessionNote),
+) {
+    let Some(plan) = any_plan(jobs).and_then(proving::plan) else { return };
+    let span = tracing::info_span!("run", scenario = proving::NAME);
+    let _entered = span.enter();
+    note(SessionNote::Proving { at: RigTime::ZERO });
+    let run = u32::try_from(jobs.len()).unwrap_or(u32::MAX);
+    let seed = run_seed(options.seed, proving::NAME);
+    let run_options = RunOptions { run, seed, sample_events: false, second_judge: true };
+    let mut bench = make_bench();
+    let mut at_times = AtTimes::new();
+    let result = run_plan(plan, bench.as_mut(), run_options, options.stop, &mut |_| (), &mut |at| {
+        if at_times.is_time() {
+            note(SessionNote::Proving { at });
+        }
+    });
+    if let Ok(result) = result
+        && proving::succeeded(&result)
+    {
+        proof.note(&result);
+    }
+}
+
+fn any_plan(jobs: &[Job]) -> Option<&Plan> {
+    jobs.iter().find_map(|job| match &job.binding {
+        Binding::Ready(plan) => Some(&**plan),
+        Binding::NotApplicable { .. } | Binding::Uncovered { .. } => None,
+    })
+}
+
+/// What has to be seen of the relays; all jobs of a session are bound to one bench.
+fn proof_of(jobs: &[Job]) -> SessionProof {
+    any_plan(jobs).map_or_else(SessionProof::default, |plan| SessionProof::new(&plan.bench))
+}
+
+/// When it is time to tell progress.
+struct AtTimes {
+    told: Instant,
+    steps: u32,
+}
+
 #[expect(clippy::disallowed_methods, reason = "progress is told by the wall clock")]
+impl AtTimes {
+    fn new() -> Self {
+        AtTimes { told: Instant::now(), steps: 0 }
+    }
+
+    fn is_time(&mut self) -> bool {
+        // Asking the clock at every step would cost more than the step.
+        self.steps = self.steps.wrapping_add(1);
+        let due = self.steps.is_multiple_of(16) && self.told.elapsed() >= TELL_PROGRESS_EVERY;
+        if due {
+            self.told = Instant::now();
+        }
+        due
+    }
+}
+
 fn run_job(
     index: usize,
     job: &Job,
@@ -212,8 +297,7 @@ fn run_job(
     let run = u32::try_from(index).unwrap_or(u32::MAX);
     let run_options = RunOptions { run, seed, sample_events: options.sample_events, second_judge: true };
     let mut events = Vec::new();
-    let mut told = Instant::now();
-    let mut steps = 0_u32;
+    let mut at_times = AtTimes::new();
     let result = run_plan(
         (**plan).clone(),
         bench.as_mut(),
@@ -226,10 +310,7 @@ fn run_job(
             events.push(event);
         },
         &mut |at| {
-            // Asking the clock at every step would cost more than the step.
-            steps += 1;
-            if steps.is_multiple_of(16) && told.elapsed() >= TELL_PROGRESS_EVERY {
-                told = Instant::now();
+            if at_times.is_time() {
                 let _ = sender.send(SessionNote::Progress { job: index, at });
             }
         },
@@ -261,6 +342,7 @@ fn not_run(job: &Job, seed: u64, applicability: Applicability) -> JobOutcome {
             remarks: Vec::new(),
             trouble: None,
             heat_work: Vec::new(),
+            relays_seen: RelaysSeen::default(),
             counters: RigCounters::default(),
             seed,
             length: RigTime::ZERO,

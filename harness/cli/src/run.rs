@@ -52,6 +52,7 @@ pub(crate) fn run(arguments: &RunArguments, verbose: u8, screen: &mut Screen) ->
                 telling.started(screen, job);
             }
             SessionNote::Progress { job, at } => progress.reached(job, at),
+            SessionNote::Proving { at } => progress.proving(at),
             SessionNote::Live { event, .. } => telling.live(screen, &event),
             SessionNote::Finished { job, outcome } => {
                 progress.finished(job);

@@ -1,18 +1,22 @@
 //! The engine: script, kiln and judge of one run, driven from outside.
 
+mod commanded;
+mod observed;
+
 use std::collections::VecDeque;
 
 use dryfire_judge::naive::{self, Trace};
 use dryfire_judge::{Finding, Judge, MomentId, SignalId};
 use dryfire_kiln::Climb;
-use dryfire_scenario::{BeginFiring, ConsoleMatcher, ContactState, Stimulus};
-use dryfire_units::{Disturbance, MilliCelsius, RigSpan, RigTime};
+use dryfire_scenario::{ConsoleMatcher, RelayRole};
+use dryfire_units::{RigSpan, RigTime};
 
 use crate::derived::Derived;
-use crate::io::{Command, CommandId, CommandKind, Observation, Pacing, RigCounters, Trouble, TroubleKind};
-use crate::plan::{IsolatedSignal, Plan, PlannedWait};
-use crate::played::{GRID, PlayError, PlayedKiln, Sensed};
-use crate::script::{ACKNOWLEDGED_WITHIN, Came, Present, Progress, Script};
+use crate::idle_controller::{self, Heat, RelaysSeen};
+use crate::io::{Command, CommandId, Observation, Pacing, RigCounters, Trouble, TroubleKind};
+use crate::plan::Plan;
+use crate::played::{PlayError, PlayedKiln};
+use crate::script::{Came, Present, Script};
 use crate::{Event, outcome};
 
 /// Time that the controller is given to boot before the script begins.
@@ -34,6 +38,8 @@ pub struct EngineConfig {
     pub sample_events: bool,
     /// Whether the run is judged a second time, by the naive evaluator, at its end.
     pub second_judge: bool,
+    /// Whether the controller was restarted before the run, so that nothing is left of the one before.
+    pub fresh_controller: bool,
 }
 
 /// What the engine waits for.
@@ -104,7 +110,11 @@ pub struct Engine {
     /// When the set-points were last sent.
     last_setpoint: Option<RigTime>,
     setpoints: u64,
+    /// By relay of the bench, whether an edge has shown it on.
+    relays_on: Vec<bool>,
     derived: Derived,
+    /// Whether anybody looks at the samples of a level, by signal.
+    looked_at: Vec<bool>,
     /// The way of each zone's temperature to its peak.
     climbs: Vec<Climb>,
     /// The patterns of the console, each with when its switch goes off again.
@@ -159,8 +169,17 @@ impl Engine {
         let patterns = plan.console.iter();
         let console: Vec<_> = patterns.map(|signal| (signal.id, signal.pattern.matcher(), None)).collect();
         let momentary = plan.console.iter().map(|signal| signal.id).collect();
+        let script = Script::new(plan.steps.clone(), plan.moments.len(), RigTime::ZERO + SETTLE, momentary);
+        let looked_at = plan.table.iter().map(|(signal, _)| {
+            config.sample_events
+                || judge.looks_at(signal)
+                || script.looks_at(signal)
+                || plan.derived.iter().any(|derived| derived.rule.follows_from(signal))
+        });
         let mut engine = Engine {
-            script: Script::new(plan.steps.clone(), plan.moments.len(), RigTime::ZERO + SETTLE, momentary),
+            looked_at: looked_at.collect(),
+            relays_on: vec![false; plan.bench.relays.len()],
+            script,
             derived: Derived::new(&plan.derived),
             climbs: vec![Climb::default(); plan.bench.zones.len()],
             console,
@@ -318,9 +337,22 @@ impl Engine {
     pub fn into_result(self, seed: u64) -> crate::ScenarioResult {
         let length = self.ended.expect("asked for the result of a run that is not over");
         let unacknowledged = self.unacknowledged_before(length);
+        let mut findings = self.findings;
+        let heat = Heat {
+            seen: self.relays_on.iter().zip(&self.plan.bench.relays).any(|(on, relay)| *on && heats(&relay.role)),
+            begun: self.script.begun(),
+            fresh_controller: self.config.fresh_controller,
+        };
+        let nothing_heated = idle_controller::take_back(&self.plan, heat, &mut findings);
+        let relays_seen = RelaysSeen {
+            on: (0..self.relays_on.len()).filter(|relay| self.relays_on[*relay]).collect(),
+            rested_on: idle_controller::rested_on(&self.plan, &findings),
+        };
         let run = outcome::Run {
             plan: &self.plan,
-            findings: self.findings,
+            findings,
+            nothing_heated,
+            relays_seen,
             cut: self.cut,
             open_step: self.script.open_step(),
             counters: self.counters,
@@ -362,460 +394,6 @@ impl Engine {
         }
     }
 
-    fn show_initial_state(&mut self) {
-        let at = RigTime::ZERO;
-        for contact in 0..self.plan.bench.contacts.len() {
-            self.show(at, self.plan.signals.contacts[contact], false);
-        }
-        self.show(at, self.plan.signals.supply, true);
-        for pattern in 0..self.console.len() {
-            self.show(at, self.console[pattern].0, false);
-        }
-        for relay in 0..self.plan.bench.relays.len() {
-            let on = self.played.relay_on(relay);
-            self.show(at, self.plan.signals.relays[relay], on);
-        }
-        self.show_derived(at);
-    }
-
-    fn edge(&mut self, at: RigTime, input: u8, high: bool) {
-        self.sample_until(at - RigSpan::from_micros(1));
-        match self.played.edge(at, input, high) {
-            Sensed::Changed { relay, on } => {
-                self.show(at, self.plan.signals.relays[relay], on);
-                self.show_derived(at);
-            }
-            Sensed::Repeated => self.repeated_edges = self.repeated_edges.saturating_add(1),
-            Sensed::NotWired => {}
-        }
-    }
-
-    fn supply_rail(&mut self, at: RigTime, on: bool) {
-        self.sample_until(at - RigSpan::from_micros(1));
-        self.show(at, self.plan.signals.supply, on);
-        if on {
-            self.rise_awaited = false;
-        } else {
-            self.rail_awaited = false;
-            self.rail_fell_by_itself |= !self.supply_is_cut;
-        }
-    }
-
-    fn console_line(&mut self, at: RigTime, line: String) {
-        self.sample_until(at - RigSpan::from_micros(1));
-        self.console_off(at);
-        for pattern in 0..self.console.len() {
-            let (signal, matcher, off) = &mut self.console[pattern];
-            if matcher.is_in(&line) {
-                *off = Some(at + CONSOLE_MOMENT);
-                let signal = *signal;
-                self.show(at, signal, true);
-            }
-        }
-        self.events.push_back(Event::Console { at, line });
-    }
-
-    /// Puts off the switches of console lines whose moment is over by an instant.
-    fn console_off(&mut self, until: RigTime) {
-        for pattern in 0..self.console.len() {
-            let (signal, _, off) = &mut self.console[pattern];
-            if let Some(at) = off.take_if(|at| *at <= until) {
-                let signal = *signal;
-                self.show(at, signal, false);
-            }
-        }
-    }
-
-    /// Shows what follows from relays and model: heat, by zone and in all, and any element relay.
-    fn show_derived(&mut self, at: RigTime) {
-        let mut any = false;
-        for zone in 0..self.played.zones() {
-            let on = self.played.heat_on(zone);
-            any |= on;
-            self.show(at, self.plan.signals.heat_by_zone[zone], on);
-        }
-        self.show(at, self.plan.signals.heat, any);
-        for index in 0..self.plan.isolated.len() {
-            let IsolatedSignal { id, zone } = self.plan.isolated[index];
-            let open = match zone {
-                Some(zone) => self.played.is_isolated(zone),
-                None => (0..self.played.zones()).all(|zone| self.played.is_isolated(zone)),
-            };
-            self.show(at, id, open);
-        }
-        let element = self
-            .plan
-            .bench
-            .relays
-            .iter()
-            .enumerate()
-            .any(|(index, relay)| relay.role != dryfire_scenario::RelayRole::Safety && self.played.relay_on(index));
-        self.show(at, self.plan.signals.element, element);
-    }
-
-    fn show(&mut self, at: RigTime, signal: SignalId, on: bool) {
-        if !self.present.set(signal, Some(i64::from(on))) {
-            return;
-        }
-        self.derived.switched(at, signal, on);
-        self.judge.observe(at, signal, i64::from(on));
-        if let Some(trace) = &mut self.trace {
-            trace.sample(at, signal, i64::from(on));
-        }
-        self.events.push_back(Event::Switched { at, signal, on });
-        self.script.note_change(at, &self.present);
-    }
-
-    fn show_level(&mut self, at: RigTime, signal: SignalId, value: Option<i64>) {
-        self.present.set(signal, value);
-        match value {
-            Some(value) => {
-                self.judge.observe(at, signal, value);
-                if let Some(trace) = &mut self.trace {
-                    trace.sample(at, signal, value);
-                }
-                if self.config.sample_events {
-                    self.events.push_back(Event::Sampled { at, signal, value });
-                }
-            }
-            None => {
-                // Not known from now until the next sample.
-                self.judge.gap(signal, at, at + GRID);
-                if let Some(trace) = &mut self.trace {
-                    trace.gap(signal, at, at + GRID);
-                }
-            }
-        }
-    }
-
-    /// Samples the kiln at every grid point up to and including an instant.
-    fn sample_until(&mut self, until: RigTime) {
-        loop {
-            self.model_changes(until.min(self.next_sample));
-            if self.next_sample > until {
-                break;
-            }
-            let at = self.next_sample;
-            self.console_off(at);
-            self.played.advance_to(at);
-            let mut hottest = Some(i64::MIN);
-            let mut hottest_shown = None;
-            for zone in 0..self.played.zones() {
-                let kiln = self.played.zone_millicelsius(zone);
-                hottest = hottest.zip(kiln).map(|(hottest, kiln)| hottest.max(kiln));
-                if let Some(kiln) = kiln {
-                    self.climbs[zone].note(at, MilliCelsius::new(kiln));
-                }
-                self.show_level(at, self.plan.signals.kiln_by_zone[zone], kiln);
-                let shown = self.played.shown_millicelsius(zone, at);
-                // The model has a probe in every zone; shown is what the rig plays.
-                if self.played.channel(zone).is_some() {
-                    hottest_shown = hottest_shown.max(shown);
-                }
-                self.show_level(at, self.plan.signals.probe_by_zone[zone], shown);
-            }
-            self.show_level(at, self.plan.signals.kiln, hottest);
-            // A probe that is disturbed may read anything, also the hottest.
-            let disturbed = (0..self.played.zones()).any(|zone| self.played.is_disturbed(zone));
-            self.show_level(at, self.plan.signals.probe, hottest_shown.filter(|_| !disturbed));
-            self.show_derived_levels(at);
-            self.script.note_change(at, &self.present);
-            self.next_sample += GRID;
-        }
-        self.console_off(until);
-    }
-
-    /// Shows what the model does by itself up to an instant, each thing at its own:
-    /// a contact that comes off late is current that flowed until then.
-    fn model_changes(&mut self, until: RigTime) {
-        while let Some(at) = self.played.next_change().filter(|at| *at <= until) {
-            self.console_off(at);
-            self.played.change(at);
-            self.show_derived(at);
-        }
-    }
-
-    fn show_derived_levels(&mut self, at: RigTime) {
-        if self.plan.derived.is_empty() {
-            return;
-        }
-        let mut values = Vec::with_capacity(self.plan.derived.len());
-        self.derived.sample(at, |signal| self.present.get(signal), |signal, value| values.push((signal, value)));
-        for (signal, value) in values {
-            self.show_level(at, signal, value);
-        }
-    }
-
-    fn set_probes(&mut self, now: RigTime) {
-        let (every, good_for) = match self.config.pacing {
-            Pacing::Stepped { step } => (GRID, GRID + step),
-            Pacing::FreeRunning { period, validity } => (period, validity),
-        };
-        let due = self.last_setpoint.is_none_or(|last| now - last >= every);
-        if due {
-            self.last_setpoint = Some(now);
-        }
-        for zone in 0..self.played.zones() {
-            let stale = self.played.take_stale(zone);
-            let Some(channel) = self.played.channel(zone) else { continue };
-            if due || stale {
-                let signal = self.played.signal(zone, now);
-                self.setpoints += 1;
-                self.send(now, CommandKind::Probe { channel, signal, valid_until: now + good_for });
-            }
-        }
-    }
-
-    /// Lets the rig add what the bench file says that it adds all the time.
-    fn dither(&mut self) {
-        let bench = &self.plan.bench;
-        let (rms, top) = (bench.dither_millicelsius, bench.declares.top_temperature_millicelsius);
-        for zone in 0..self.played.zones() {
-            let Some(channel) = self.played.channel(zone) else { continue };
-            if let Some(disturbance) = self.played.dither(zone, rms, top) {
-                self.send(RigTime::ZERO, CommandKind::Disturb { channel, disturbance });
-            }
-        }
-    }
-
-    fn send(&mut self, at: RigTime, kind: CommandKind) -> CommandId {
-        let id = CommandId(self.next_command);
-        self.next_command += 1;
-        // An answer has a patience of its own.
-        if !matches!(kind, CommandKind::Prompt { .. }) {
-            self.unacknowledged.push_back((id, at));
-        }
-        self.commands.push_back(Command { id, at, kind });
-        id
-    }
-
-    fn run_script(&mut self, now: RigTime) {
-        loop {
-            self.script.note_change(now, &self.present);
-            match self.script.progress(now, &self.present) {
-                Progress::Waits | Progress::Done => return,
-                Progress::GaveUp(step) => return self.finish(Cut::GaveUp { step }),
-                Progress::Unacknowledged(step) => return self.finish(Cut::Unacknowledged { step }),
-                Progress::Due(step) => {
-                    let planned = self.script.step(step).clone();
-                    let mut waiting = Vec::new();
-                    if matches!(planned.wait, PlannedWait::BeginFiring) {
-                        self.begin_firing(now, &mut waiting);
-                    }
-                    for stimulus in &planned.stimuli {
-                        self.stimulate(now, stimulus, &mut waiting);
-                    }
-                    let at_once = planned.stimuli.iter().any(happens_in_the_model);
-                    let asks = waiting.iter().any(|id| self.prompts.contains(id));
-                    if let Some(moment) = self.script.sent(now, waiting, asks, at_once) {
-                        self.moment(moment);
-                    }
-                }
-            }
-        }
-    }
-
-    fn begin_firing(&mut self, now: RigTime, waiting: &mut Vec<CommandId>) {
-        match self.plan.bench.begin.clone() {
-            BeginFiring::Console { lines } => {
-                let program = crate::words::program(&self.plan.firing);
-                for line in lines {
-                    let line = line.replace("{program}", &program);
-                    let id = self.send(now, CommandKind::Console { line: line.clone() });
-                    self.told.push((id, format!("console: {line}")));
-                    waiting.push(id);
-                }
-            }
-            BeginFiring::Contact { press } => {
-                let start = self
-                    .plan
-                    .bench
-                    .contacts
-                    .iter()
-                    .position(|contact| contact.role == dryfire_scenario::ContactRole::Start);
-                if let Some(index) = start {
-                    waiting.push(self.work_contact(now, index, true));
-                    let release = self.work_contact(now + press, index, false);
-                    self.told.retain(|(id, _)| *id != release);
-                }
-            }
-            BeginFiring::Operator => {
-                let text = format!(
-                    "Set the controller's program to: {}. Start the firing, then confirm.",
-                    crate::words::program(&self.plan.firing)
-                );
-                waiting.push(self.prompt(now, text));
-            }
-        }
-    }
-
-    fn prompt(&mut self, now: RigTime, text: String) -> CommandId {
-        self.events.push_back(Event::Prompt { at: now, text: text.clone() });
-        let id = self.send(now, CommandKind::Prompt { text });
-        self.prompts.push(id);
-        id
-    }
-
-    fn work_contact(&mut self, at: RigTime, index: usize, engaged: bool) -> CommandId {
-        let contact = self.plan.bench.contacts[index];
-        let closed = (contact.engaged == ContactState::Closed) == engaged;
-        let id = self.send(at, CommandKind::Contact { output: contact.output, closed });
-        self.switches.push((id, self.plan.signals.contacts[index], engaged));
-        if contact.role == dryfire_scenario::ContactRole::Lid {
-            self.lids.push((id, engaged));
-        }
-        self.told.push((id, crate::words::contact(contact.role, engaged).to_owned()));
-        id
-    }
-
-    fn stimulate(&mut self, now: RigTime, stimulus: &Stimulus, waiting: &mut Vec<CommandId>) {
-        let text = crate::words::stimulus(stimulus);
-        let bench = &self.plan.bench;
-        match stimulus {
-            Stimulus::Probe { zone, fault } => {
-                self.played.advance_to(now);
-                let zones = crate::plan::zone_indices(bench, zone).unwrap_or_default();
-                let added = zones.iter().map(|&zone| (zone, self.played.probe_fault(now, zone, *fault)));
-                let added = added.collect();
-                self.set_probes_at_once(now, added, text, waiting);
-            }
-            Stimulus::ReconnectProbe { zone } => {
-                self.played.advance_to(now);
-                let zones = crate::plan::zone_indices(bench, zone).unwrap_or_default();
-                let added = zones.iter().map(|&zone| (zone, self.played.mend_probe(now, zone)));
-                let added = added.collect();
-                self.set_probes_at_once(now, added, text, waiting);
-            }
-            Stimulus::CrossProbes { one, other } => {
-                self.played.advance_to(now);
-                let zones = [one, other].map(|zone| crate::plan::zone_index(bench, zone));
-                if let [Ok(one), Ok(other)] = zones {
-                    self.played.cross_probes(one, other);
-                    self.set_probes_at_once(now, vec![(one, None), (other, None)], text, waiting);
-                }
-            }
-            Stimulus::WarmTerminals { by_millicelsius } => {
-                self.played.advance_to(now);
-                self.played.warm_terminals(*by_millicelsius);
-                let all = (0..self.played.zones()).map(|zone| (zone, None)).collect();
-                self.set_probes_at_once(now, all, text, waiting);
-            }
-            Stimulus::Leg { leg, present } => {
-                let feeds_controls = bench.controls_leg == Some(*leg);
-                self.played.leg(now, *leg, *present);
-                self.show_derived(now);
-                self.events.push_back(Event::Stimulus { at: now, text });
-                if feeds_controls {
-                    let id = self.send(now, CommandKind::Supply { on: *present });
-                    self.supplies.push((id, *present));
-                    waiting.push(id);
-                }
-            }
-            Stimulus::KilnSupply { millivolts } => {
-                self.played.kiln_supply(now, *millivolts);
-                self.show_derived(now);
-                self.events.push_back(Event::Stimulus { at: now, text });
-            }
-            Stimulus::Relay { relay, .. } | Stimulus::FreeRelay { relay } => {
-                let fault = match stimulus {
-                    Stimulus::Relay { fault, .. } => Some(*fault),
-                    _ => None,
-                };
-                for relay in crate::plan::select_relays(bench, relay).unwrap_or_default() {
-                    self.played.relay_fault(now, relay, fault);
-                }
-                self.show_derived(now);
-                self.events.push_back(Event::Stimulus { at: now, text });
-            }
-            Stimulus::LoseElement { zone } => {
-                for zone in crate::plan::zone_indices(bench, zone).unwrap_or_default() {
-                    self.played.lose_element(now, zone);
-                }
-                self.show_derived(now);
-                self.events.push_back(Event::Stimulus { at: now, text });
-            }
-            Stimulus::Contact { contact, engaged } => {
-                if let Some(index) = bench.contacts.iter().position(|wired| wired.role == *contact) {
-                    waiting.push(self.work_contact(now, index, *engaged));
-                }
-            }
-            Stimulus::Supply { on } => {
-                let id = self.send(now, CommandKind::Supply { on: *on });
-                self.told.push((id, text));
-                self.supplies.push((id, *on));
-                waiting.push(id);
-            }
-            Stimulus::Console(line) => {
-                let id = self.send(now, CommandKind::Console { line: line.clone() });
-                self.told.push((id, text));
-                waiting.push(id);
-            }
-            Stimulus::Prompt(question) => waiting.push(self.prompt(now, question.clone())),
-        }
-    }
-
-    /// Sets the probes of these zones anew, each with what the bench has to add to it from
-    /// now on, and tells the stimulus once for all of them, when the last is set.
-    fn set_probes_at_once(
-        &mut self,
-        now: RigTime,
-        zones: Vec<(usize, Option<Disturbance>)>,
-        text: String,
-        waiting: &mut Vec<CommandId>,
-    ) {
-        let mut told = None;
-        for (zone, disturbance) in zones {
-            self.played.take_stale(zone);
-            let Some(channel) = self.played.channel(zone) else { continue };
-            let signal = self.played.signal(zone, now);
-            let valid_until = now + GRID + GRID;
-            self.setpoints += 1;
-            let mut ids = vec![self.send(now, CommandKind::Probe { channel, signal, valid_until })];
-            ids.extend(disturbance.map(|disturbance| self.send(now, CommandKind::Disturb { channel, disturbance })));
-            told = ids.last().copied();
-            waiting.extend(ids);
-        }
-        if let Some(id) = told {
-            self.told.push((id, text));
-        }
-    }
-
-    fn applied(&mut self, command: CommandId, at: RigTime) {
-        self.sample_until(at - RigSpan::from_micros(1));
-        // Nearly always the first, for a bench acknowledges in the order of instants.
-        if let Some(index) = self.unacknowledged.iter().position(|(id, _)| *id == command) {
-            self.unacknowledged.remove(index);
-        }
-        if let Some(index) = self.told.iter().position(|(id, _)| *id == command) {
-            let (_, text) = self.told.remove(index);
-            self.events.push_back(Event::Stimulus { at, text });
-        }
-        if let Some(index) = self.switches.iter().position(|(id, ..)| *id == command) {
-            let (_, signal, on) = self.switches.swap_remove(index);
-            self.show(at, signal, on);
-        }
-        if let Some(index) = self.lids.iter().position(|(id, _)| *id == command) {
-            let (_, open) = self.lids.swap_remove(index);
-            self.played.lid(at, open);
-        }
-        if let Some(index) = self.supplies.iter().position(|(id, _)| *id == command) {
-            let (_, on) = self.supplies.swap_remove(index);
-            let up = self.present.get(self.plan.signals.supply) != Some(0);
-            self.rail_never_fell |= on && self.rail_awaited;
-            self.rail_awaited = !on && up;
-            self.rise_awaited = on && !up;
-            self.supply_is_cut = !on;
-        }
-        if let Some(moment) = self.script.applied(command, at) {
-            self.moment(moment);
-        }
-    }
-
-    /// How many commands were to take effect well before the end and are not known to have.
-    fn unacknowledged_before(&self, end: RigTime) -> usize {
-        self.unacknowledged.iter().filter(|(_, at)| *at + ACKNOWLEDGED_WITHIN < end).count()
-    }
-
     fn moment(&mut self, Came { moment, at, spread }: Came) {
         // Where not all of the step happened at once, a reaction may be one to its first part.
         let uncertainty = crate::plan::edge_uncertainty(&self.plan.bench) + spread;
@@ -824,7 +402,7 @@ impl Engine {
             trace.moment(MomentId(moment), at, uncertainty);
         }
         let name = self.plan.moments[usize::from(moment)].clone();
-        self.events.push_back(Event::Moment { at, name });
+        self.events.push_back(Event::Moment { at, name, uncertainty });
     }
 
     fn finish(&mut self, cut: Cut) {
@@ -850,18 +428,11 @@ impl Engine {
             let second = naive::judge(&self.plan.table, &self.plan.expectations, &trace, at);
             self.disagreement = outcome::disagreement(&self.plan, &self.findings, &second);
         }
-        self.events.push_back(Event::Ended { at });
+        self.events.push_back(Event::Ended { at, cut_short: self.cut.is_some() });
     }
 }
 
-/// Whether a stimulus takes effect in the model alone, at the very instant of its step.
-fn happens_in_the_model(stimulus: &Stimulus) -> bool {
-    matches!(
-        stimulus,
-        Stimulus::Relay { .. }
-            | Stimulus::FreeRelay { .. }
-            | Stimulus::LoseElement { .. }
-            | Stimulus::Leg { .. }
-            | Stimulus::KilnSupply { .. }
-    )
+/// Whether a relay switches an element.
+fn heats(role: &RelayRole) -> bool {
+    matches!(role, RelayRole::Element(_))
 }

@@ -1,8 +1,8 @@
-//! The one event enum that feeds the terminal, the JSON stream and, later, the
-//! record and every report.
+//! The one event enum that feeds the terminal, the JSON stream, the record and
+//! every report.
 
 use dryfire_judge::{Finding, SignalId};
-use dryfire_units::RigTime;
+use dryfire_units::{RigSpan, RigTime};
 
 use crate::{RigCounters, Trouble};
 
@@ -17,6 +17,8 @@ pub enum Event {
         at: RigTime,
         /// Its name.
         name: String,
+        /// How far its instant may be from the truth, as the judge was told.
+        uncertainty: RigSpan,
     },
     /// A stimulus took effect.
     Stimulus {
@@ -42,6 +44,15 @@ pub enum Event {
         signal: SignalId,
         /// Its value, in the unit of its kind.
         value: i64,
+    },
+    /// A level was not observed; told where samples are.
+    Unobserved {
+        /// From when on.
+        at: RigTime,
+        /// Which signal.
+        signal: SignalId,
+        /// Until its first sample that is not earlier than this.
+        until: RigTime,
     },
     /// The controller wrote a line.
     Console {
@@ -82,5 +93,7 @@ pub enum Event {
     Ended {
         /// When.
         at: RigTime,
+        /// Whether it was cut short: what holds only as far as it went is not decided.
+        cut_short: bool,
     },
 }

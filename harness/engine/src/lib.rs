@@ -5,6 +5,7 @@ mod derived;
 mod engine;
 mod event;
 mod explain;
+mod idle_controller;
 mod io;
 mod outcome;
 mod plan;
@@ -19,6 +20,7 @@ pub use derived::{Derivation, DerivedSignal};
 pub use engine::{Engine, EngineConfig, SETTLE, Wake};
 pub use event::Event;
 pub use explain::{Explanation, ExplanationPart, explain};
+pub use idle_controller::{RelaysSeen, SessionProof};
 pub use io::{Command, CommandId, CommandKind, Observation, Pacing, ProbeSignal, RigCounters, Trouble, TroubleKind};
 pub use plan::{
     BindError, Binding, ConsoleSignal, Contribution, ContributionSpread, ExpectationNote, IsolatedSignal, Plan,

@@ -5,6 +5,7 @@ use dryfire_kiln::Peak;
 use dryfire_units::RigTime;
 
 use crate::engine::Cut;
+use crate::idle_controller::RelaysSeen;
 use crate::io::{Pacing, RigCounters};
 use crate::plan::{Plan, PlannedWait};
 use crate::result::{Applicability, FindingReport, ScenarioResult, ZoneHeatWork};
@@ -18,6 +19,9 @@ const SETPOINTS_PER_LATE_ONE: u64 = 20_000;
 pub(crate) struct Run<'a> {
     pub(crate) plan: &'a Plan,
     pub(crate) findings: Vec<Finding>,
+    /// Why some of the findings are no passes any more, if so.
+    pub(crate) nothing_heated: Option<&'static str>,
+    pub(crate) relays_seen: RelaysSeen,
     pub(crate) cut: Option<Cut>,
     /// The step of the script that was not done, if any.
     pub(crate) open_step: Option<usize>,
@@ -57,6 +61,9 @@ impl Run<'_> {
         };
         if self.findings.is_empty() {
             worsen(Verdict::Inconclusive, "the scenario expects nothing".to_owned());
+        }
+        if let Some(remark) = self.nothing_heated {
+            worsen(Verdict::Inconclusive, remark.to_owned());
         }
         // A rig that counts its losses may have counted the edges that are missing here too.
         let lost_edges = self.counters.lost_edges.max(self.repeated_edges);
@@ -171,6 +178,7 @@ impl Run<'_> {
             remarks,
             trouble,
             heat_work,
+            relays_seen: self.relays_seen,
             counters: self.counters,
             seed,
             length,

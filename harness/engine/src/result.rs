@@ -4,7 +4,7 @@ use dryfire_judge::{Finding, Verdict};
 use dryfire_kiln::Peak;
 use dryfire_units::RigTime;
 
-use crate::{RigCounters, Trouble};
+use crate::{RelaysSeen, RigCounters, Trouble};
 
 /// Whether a scenario could be run on a bench at all.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -69,6 +69,8 @@ pub struct ScenarioResult {
     /// What the firing did to cones, by zone; only of a clean firing, in which
     /// nothing was broken and which ran to its end. A plausibility value, no finding.
     pub heat_work: Vec<ZoneHeatWork>,
+    /// Which relays were seen on, and which the passes rest on.
+    pub relays_seen: RelaysSeen,
     /// The last counters of the bench.
     pub counters: RigCounters,
     /// The run's own seed.

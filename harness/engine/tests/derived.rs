@@ -136,7 +136,7 @@ fn what_the_judge_would_refuse_is_a_located_mistake() {
 /// and lines on the console; time passes by at most `most` at a time.
 fn run(plan: &Plan, most: RigSpan) -> (Vec<Event>, ScenarioResult) {
     let pacing = Pacing::Stepped { step: most };
-    let config = EngineConfig { pacing, sample_events: true, second_judge: true };
+    let config = EngineConfig { pacing, sample_events: true, second_judge: true, fresh_controller: true };
     let mut engine = Engine::new(plan.clone(), config).expect("playable");
     let mut told = Vec::new();
     let mut reports: Vec<(RigTime, Observation)> = Vec::new();
@@ -237,7 +237,7 @@ fn a_script_does_not_miss_a_line_of_the_console() {
     let (told, result) = run(&plan, RigSpan::from_seconds(1));
     assert_eq!(result.verdict, Some(Verdict::Pass), "{result:#?}");
     let came = told.iter().find_map(|event| match event {
-        Event::Moment { at, name } if name == "seen" => Some(*at),
+        Event::Moment { at, name, .. } if name == "seen" => Some(*at),
         _ => None,
     });
     let came = came.expect("the moment").as_micros();

@@ -131,6 +131,12 @@ impl Judge {
         self
     }
 
+    /// Whether any expectation looks at a signal. Nothing follows from the samples of
+    /// one that none looks at, so they need not be given.
+    pub fn looks_at(&self, signal: SignalId) -> bool {
+        self.signals.get(usize::from(signal.0)).is_some_and(|state| !state.dependents.is_empty())
+    }
+
     /// A signal was sampled or has changed: from `at` on it has this value.
     #[inline]
     pub fn observe(&mut self, at: RigTime, signal: SignalId, value: i64) {

@@ -132,6 +132,8 @@ pub struct Kiln {
     commanded: Vec<bool>,
     /// When sticky contacts come off.
     releases: Vec<Option<RigTime>>,
+    /// The first of them; asked for at every step.
+    next_release: Option<RigTime>,
     intact: Vec<bool>,
     supply: Vec<Supply>,
     supply_volts: f64,
@@ -199,6 +201,7 @@ impl Kiln {
             relays: vec![RelayState::default(); circuit.relays],
             commanded: vec![false; circuit.relays],
             releases: vec![None; circuit.relays],
+            next_release: None,
             circuit,
             intact: vec![true; zones],
             supply: vec![Supply::OFF; zones],
@@ -207,7 +210,8 @@ impl Kiln {
             lid_open: false,
             grid,
             now: RigTime::ZERO,
-            model: Model::new(description, start, grid),
+            // The description has been checked: it has zones and they have layers.
+            model: Model::new(description, start, grid).ok_or(KilnError::Description(Vec::new()))?,
         };
         kiln.resupply();
         Ok(kiln)
@@ -228,7 +232,7 @@ impl Kiln {
     fn next_stop(&self) -> RigTime {
         let (now, grid) = (self.now.as_micros(), self.grid.as_micros());
         let next_grid = RigTime::from_micros((now.div_euclid(grid) + 1) * grid);
-        self.next_release().map_or(next_grid, |release| release.min(next_grid))
+        self.next_release.map_or(next_grid, |release| release.min(next_grid))
     }
 
     /// Integrates exactly to `at`, the instant of a change.
@@ -245,28 +249,29 @@ impl Kiln {
 
     fn step_to(&mut self, next: RigTime) {
         let span = next - self.now;
-        self.model.step(span, &self.supply, self.lid_open);
+        self.model.step(span);
         self.now = next;
-        let mut released = false;
+        if self.next_release.is_none_or(|release| next < release) {
+            return;
+        }
         for (release, relay) in self.releases.iter_mut().zip(&mut self.relays) {
             if release.is_some_and(|at| at <= next) {
                 *release = None;
                 relay.closed = false;
-                released = true;
             }
         }
-        if released {
-            self.resupply();
-        }
+        self.resupply();
     }
 
-    /// Works out again what each element gets.
+    /// Works out again what each element gets, and when that next changes by itself.
     fn resupply(&mut self) {
+        self.next_release = self.releases.iter().flatten().min().copied();
         for (zone, path) in self.circuit.paths.iter().enumerate() {
             let share = if self.intact[zone] { path.power_thousandths(&self.relays) } else { 0 };
             self.branches[zone].share = f64::from(share) / 1000.0;
         }
         self.legs.feed(self.supply_volts, &self.branches, &mut self.supply);
+        self.model.set_supply(&self.supply);
     }
 
     fn check_relay(&self, relay: usize) -> Result<(), KilnError> {
@@ -361,6 +366,7 @@ impl Kiln {
         if self.lid_open != open {
             self.stop_at(at)?;
             self.lid_open = open;
+            self.model.set_lid(open);
         }
         Ok(())
     }
@@ -408,7 +414,7 @@ impl Kiln {
 
     /// When the next sticky relay comes off by itself.
     pub fn next_release(&self) -> Option<RigTime> {
-        self.releases.iter().flatten().min().copied()
+        self.next_release
     }
 
     /// Number of zones.
@@ -488,7 +494,7 @@ impl Kiln {
 
     /// Electrical power of a zone's element.
     pub fn element_power(&self, zone: usize) -> Watts {
-        Watts::new(self.model.power(zone, self.supply[zone]))
+        Watts::new(self.model.power(zone))
     }
 
     /// Heat in walls, load and elements above ambient temperature.

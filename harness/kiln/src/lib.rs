@@ -9,8 +9,10 @@
 
 mod circuit;
 mod description;
+mod half_cells;
 mod heat_work;
 mod kiln;
+mod lanes;
 mod material;
 mod model;
 mod safety_time;

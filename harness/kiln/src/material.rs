@@ -12,8 +12,6 @@ use crate::description::{Conductivity, SpecificHeat};
 const RANGE: (f64, f64) = (-60.0, 1660.0);
 /// Segments of each table: 6 to 8 °C each, so that straight pieces are within 0.003 °C of the curve.
 const SEGMENTS: usize = 256;
-/// Points for integrating the properties over each quarter of a degree or so.
-const FINE_STEPS: usize = 32 * SEGMENTS;
 
 /// One segment: temperature and potential at its beginning, and their rise over it.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -69,43 +67,10 @@ pub(crate) struct Piece {
 /// A straight piece of conductivity over temperature: good within `half` of `centre`.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct ConductivityPiece {
-    centre: f64,
-    half: f64,
-    value: f64,
-    slope: f64,
-}
-
-/// Half a cell between its centre and a face, through which heat is conducted.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct HalfCell {
-    table: usize,
-    /// Conductance per area for a conductivity of one.
-    per_conductivity: f64,
-    /// Where its conductivity was last looked up: temperatures move slowly.
-    piece: ConductivityPiece,
-}
-
-impl HalfCell {
-    pub(crate) fn new(table: usize, per_conductivity: f64) -> Self {
-        // Of no width: the first use looks it up.
-        let piece = ConductivityPiece { centre: 0.0, half: -1.0, value: 0.0, slope: 0.0 };
-        HalfCell { table, per_conductivity, piece }
-    }
-
-    /// Conductance per area at a mean temperature.
-    #[inline(always)]
-    pub(crate) fn conductance(&mut self, tables: &[MaterialTable], celsius: f64) -> f64 {
-        if libm::fabs(celsius - self.piece.centre) > self.piece.half {
-            self.look_up(tables, celsius);
-        }
-        self.per_conductivity * (self.piece.value + self.piece.slope * (celsius - self.piece.centre))
-    }
-
-    #[cold]
-    #[inline(never)]
-    fn look_up(&mut self, tables: &[MaterialTable], celsius: f64) {
-        self.piece = tables[self.table].conductivity_piece(celsius);
-    }
+    pub(crate) centre: f64,
+    pub(crate) half: f64,
+    pub(crate) value: f64,
+    pub(crate) slope: f64,
 }
 
 /// The straight pieces of a law. Held constant beyond a table's points, and
@@ -137,33 +102,85 @@ fn conductivity_pieces(law: &Conductivity) -> Vec<ConductivityPiece> {
     core::iter::once(constant(first, -1.0)).chain(between).chain([constant(last, 1.0)]).collect()
 }
 
+/// A stretch of temperature over which conductivity and heat capacity are straight
+/// lines, so that enthalpy and potential are parabolas.
+struct Stretch {
+    from: f64,
+    width: f64,
+    enthalpy: f64,
+    potential: f64,
+    /// Heat capacity at its beginning and its rise for each °C; the same of conductivity.
+    capacity: (f64, f64),
+    conductivity: (f64, f64),
+}
+
+impl Stretch {
+    /// All of [`RANGE`], from cold to hot, cut where either law has a corner.
+    fn all(density: f64, conductivity: &Conductivity, specific_heat: &SpecificHeat) -> Vec<Self> {
+        let mut corners = vec![RANGE.0, RANGE.1];
+        if let Conductivity::Table(points) = conductivity {
+            corners.extend(points.iter().map(|(celsius, _)| celsius.value()));
+        }
+        if let SpecificHeat::Table(points) = specific_heat {
+            corners.extend(points.iter().map(|(celsius, _)| celsius.value()));
+        }
+        corners.retain(|celsius| (RANGE.0..=RANGE.1).contains(celsius));
+        corners.sort_by(f64::total_cmp);
+        corners.dedup();
+        // A falling line is checked up to 1400 °C only; beyond it must not reach zero, or enthalpy would stand still.
+        let capacity = |celsius: f64| {
+            let least = 10.0;
+            let specific = specific_heat.at(celsius);
+            density * if specific > least { specific } else { least }
+        };
+        let (mut enthalpy, mut potential) = (0.0, 0.0);
+        let between = corners.windows(2).map(|ends| {
+            let (from, width) = (ends[0], ends[1] - ends[0]);
+            let line = |start: f64, end: f64| (start, (end - start) / width);
+            let stretch = Stretch {
+                from,
+                width,
+                enthalpy,
+                potential,
+                capacity: line(capacity(from), capacity(ends[1])),
+                conductivity: line(conductivity.at(from), conductivity.at(ends[1])),
+            };
+            (enthalpy, potential) = (stretch.end(), stretch.potential_after(width));
+            stretch
+        });
+        between.collect()
+    }
+
+    /// Enthalpy at its end.
+    fn end(&self) -> f64 {
+        self.enthalpy + (self.capacity.0 + 0.5 * self.capacity.1 * self.width) * self.width
+    }
+
+    fn potential_after(&self, degrees: f64) -> f64 {
+        self.potential + (self.conductivity.0 + 0.5 * self.conductivity.1 * degrees) * degrees
+    }
+
+    /// Temperature and potential at an enthalpy: the root of the parabola that does not cancel.
+    fn knot(&self, enthalpy: f64) -> (f64, f64) {
+        let (added, (capacity, rise)) = (enthalpy - self.enthalpy, self.capacity);
+        let degrees = 2.0 * added / (capacity + libm::sqrt(capacity * capacity + 2.0 * rise * added));
+        (self.from + degrees, self.potential_after(degrees))
+    }
+}
+
 impl MaterialTable {
     /// Tables for a density (1 for a table per kilogram), conductivity and specific heat.
     pub(crate) fn new(density: f64, conductivity: &Conductivity, specific_heat: &SpecificHeat) -> Self {
-        let (low, high) = RANGE;
-        let step = (high - low) / FINE_STEPS as f64;
-        let capacity_at = |t: f64| density * specific_heat.at(t);
-        // Simpson's rule over fine steps; knots are (h, T, θ).
-        let mut fine = Vec::with_capacity(FINE_STEPS + 1);
-        let (mut h, mut theta) = (0.0, 0.0);
-        fine.push((h, low, theta));
-        for index in 0..FINE_STEPS {
-            let t0 = low + step * index as f64;
-            let (middle, t1) = (t0 + step / 2.0, t0 + step);
-            h += (capacity_at(t0) + 4.0 * capacity_at(middle) + capacity_at(t1)) * step / 6.0;
-            theta += (conductivity.at(t0) + 4.0 * conductivity.at(middle) + conductivity.at(t1)) * step / 6.0;
-            fine.push((h, t1, theta));
-        }
+        let stretches = Stretch::all(density, conductivity, specific_heat);
+        let h = stretches.last().map_or(1.0, Stretch::end);
         let width = h / SEGMENTS as f64;
         let mut at = 0;
         let mut knot = |index: usize| {
-            let target = width * index as f64;
-            while at + 2 < fine.len() && fine[at + 1].0 < target {
+            let enthalpy = width * index as f64;
+            while at + 1 < stretches.len() && stretches[at].end() < enthalpy {
                 at += 1;
             }
-            let ((h0, t0, p0), (h1, t1, p1)) = (fine[at], fine[at + 1]);
-            let x = (target - h0) / (h1 - h0);
-            (t0 + x * (t1 - t0), p0 + x * (p1 - p0))
+            stretches.get(at).map_or((0.0, 0.0), |stretch| stretch.knot(enthalpy))
         };
         let mut segments = [Segment::default(); SEGMENTS];
         let (mut temperature, mut potential) = knot(0);
@@ -209,14 +226,6 @@ impl MaterialTable {
         }
     }
 
-    /// Temperature at an enthalpy, and its rise for each unit of enthalpy.
-    #[inline(always)]
-    pub(crate) fn temperature_and_slope(&self, enthalpy: f64) -> (f64, f64) {
-        let (index, x) = locate((enthalpy - self.lowest) * self.per_enthalpy);
-        let segment = &self.segments[index];
-        (segment.temperature + x * segment.temperature_rise, segment.temperature_rise * self.per_enthalpy)
-    }
-
     /// Conductivity around a temperature.
     pub(crate) fn conductivity_piece(&self, celsius: f64) -> ConductivityPiece {
         let index = self.conductivity.partition_point(|piece| piece.centre + piece.half < celsius);
@@ -237,30 +246,5 @@ impl MaterialTable {
         let segment = &self.segments[index];
         let x = (potential - segment.potential) / segment.potential_rise;
         self.lowest + (index as f64 + x) / self.per_enthalpy
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use dryfire_units::{Celsius, JoulesPerKilogramKelvin, WattsPerMetreKelvin};
-
-    use super::*;
-
-    #[test]
-    fn conductivity_is_the_law_itself_corners_included() {
-        let points = [(200.0, 0.06), (400.0, 0.10), (600.0, 0.15), (1200.0, 0.38)];
-        let table = points.map(|(t, k)| (Celsius::new(t), WattsPerMetreKelvin::new(k))).to_vec();
-        let line = Conductivity::Linear { at_zero: WattsPerMetreKelvin::new(0.1), slope_per_celsius: 1e-4 };
-        let one = Conductivity::Table(table[..1].to_vec());
-        let heat = SpecificHeat::Linear { at_zero: JoulesPerKilogramKelvin::new(1000.0), slope_per_celsius: 0.0 };
-        for law in [Conductivity::Table(table), line, one] {
-            let tables = [MaterialTable::new(128.0, &law, &heat)];
-            let mut half_cell = HalfCell::new(0, 1.0);
-            for step in -100..3200 {
-                let celsius = f64::from(step) * 0.5;
-                let found = half_cell.conductance(&tables, celsius);
-                assert!((found - law.at(celsius)).abs() < 1e-14, "{law:?} at {celsius} °C: {found}");
-            }
-        }
     }
 }

@@ -106,8 +106,8 @@ impl JsonLines {
         let run = self.run;
         let at_us = |at: &RigTime| at.as_micros();
         match event {
-            Event::Began => String::new(),
-            Event::Moment { at, name } => {
+            Event::Began | Event::Unobserved { .. } => String::new(),
+            Event::Moment { at, name, .. } => {
                 let mut lines = self.last_levels();
                 lines.push_str(&line(&Record::Moment { run, at_us: at_us(at), name }));
                 lines
@@ -142,7 +142,7 @@ impl JsonLines {
             Event::Trouble { at, trouble } => {
                 line(&Record::Trouble { run, at_us: at_us(at), kind: trouble.kind.word(), detail: &trouble.detail })
             }
-            Event::Ended { at } => line(&Record::End { run, at_us: at_us(at) }),
+            Event::Ended { at, .. } => line(&Record::End { run, at_us: at_us(at) }),
         }
     }
 

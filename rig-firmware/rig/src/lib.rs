@@ -16,7 +16,9 @@ mod clock;
 mod drive;
 mod queue;
 mod rig;
+mod terminals;
 
 pub use clock::WrapExtender;
 pub use drive::Drive;
 pub use rig::{Board, EDGE_RING, Identity, MAX_CHANNELS, MAX_CONTACTS, MAX_INPUTS, MAX_SILENCE_MS, Outputs, Rig};
+pub use terminals::{Channel, ChannelScale, Terminals};

@@ -712,6 +712,32 @@ fn a_run_with_the_supply_cycled_begins_when_the_supply_comes_back() {
     assert_eq!(setup.board.done.last(), Some(&(1_020_000, Done::Supply(true))));
 }
 
+#[rstest]
+#[case::the_rail_rises(Some(3), 1_003_000, true)]
+#[case::the_rail_never_rises(None, 2_000_000, false)]
+fn a_run_begins_when_the_rail_has_risen_or_a_second_later(
+    #[case] rises_after_ms: Option<u64>,
+    #[case] origin: i64,
+    #[case] on: bool,
+) {
+    let mut setup = Setup::with(CAPABILITIES);
+    setup.rig.handle_supply_rail(RigTime::from_micros(0), false);
+    setup.say(HostMessage::Hello { protocol: PROTOCOL });
+    setup.say(HostMessage::Begin(begin(LinkPacing::Free)));
+    for millis in 0..1_000 {
+        if rises_after_ms == Some(millis) {
+            setup.rig.handle_supply_rail(RigTime::from_micros(setup.now), true);
+            setup.turn();
+            break;
+        }
+        setup.run(1);
+        // A host that waits is not silent.
+        setup.host.nudge();
+    }
+    let at = RigTime::from_micros(origin);
+    assert_eq!(setup.told()[1..], [RigMessage::Began { run: 3, origin: at }, RigMessage::SupplyRail { at, on }]);
+}
+
 #[test]
 fn the_end_of_a_run_opens_the_probes_and_puts_the_contacts_to_rest() {
     let mut setup = Setup::running(LinkPacing::Free);

@@ -97,7 +97,7 @@ impl Recording {
             let (at, signal, value) = match event {
                 Event::Switched { at, signal, on } => (*at, *signal, i64::from(*on)),
                 Event::Sampled { at, signal, value } => (*at, *signal, *value),
-                Event::Moment { at, name } => {
+                Event::Moment { at, name, .. } => {
                     let index = plan.moments.iter().position(|moment| moment == name).expect("a moment of the plan");
                     let (moment, uncertainty) =
                         (MomentId(index as u16), plan.table.get(plan.signals.heat).time_uncertainty);

@@ -60,7 +60,8 @@ impl Probes {
         for (zone, place) in setup.zones.iter().zip(&mut by_zone) {
             let Some(channel) = zone.channel else { continue };
             *place = Some(channels.len());
-            let linearised = || Fitted::Linearised { part: Part::of(zone.thermocouple), chord: Chord::NONE };
+            let linearised =
+                || Fitted::Linearised { part: Part::of(zone.thermocouple), chord: Chord::of(zone.thermocouple) };
             let part = match setup.converter {
                 ConverterKind::Linearised => linearised(),
                 // The setup was checked: there is such a part for the type.
@@ -237,7 +238,9 @@ fn flagged(fault: ConverterFault) -> ProbeFault {
 /// and then cost a multiplication instead of a search.
 #[derive(Clone, Copy, Debug)]
 struct Chord {
-    /// Number of the piece, counted in [`Self::LENGTH`] from zero voltage.
+    /// Length of a piece, nanovolts.
+    length: i32,
+    /// Number of the piece, counted from zero voltage.
     piece: i32,
     /// Temperature at its ends, in steps of the part.
     low: f64,
@@ -245,28 +248,30 @@ struct Chord {
 }
 
 impl Chord {
-    /// In nanovolts: at most 1 °C (type B near its lowest), 0.05 °C of type K, so the
-    /// function leaves the chord by less than 0.001 °C.
-    const LENGTH: i32 = 2_048;
     /// Steps of the part in a degree.
     const STEPS: f64 = 128.0;
-    /// No voltage lies on this one.
-    const NONE: Chord = Chord { piece: i32::MIN, low: 0.0, high: 0.0 };
+
+    /// None yet. A piece is 0.4 °C of type K; of type B, which bends most near its lowest,
+    /// 1 °C there. The function leaves its chord by less than 0.001 °C.
+    fn of(kind: ThermocoupleType) -> Self {
+        let length = if kind == ThermocoupleType::B { 2_048 } else { 16_384 };
+        Chord { length, piece: i32::MIN, low: 0.0, high: 0.0 }
+    }
 
     /// What the part makes of a voltage, thousandths of a degree; `None` near
     /// and beyond the ends of the type's range.
     fn reading(&mut self, voltage: Nanovolts, kind: &FastThermocouple, cold: MilliCelsius) -> Option<i32> {
-        let piece = voltage.value().div_euclid(Self::LENGTH);
+        let piece = voltage.value().div_euclid(self.length);
         if piece != self.piece {
             let end = |piece: i32| {
-                let voltage = Nanovolts::new(piece.checked_mul(Self::LENGTH)?);
+                let voltage = Nanovolts::new(piece.checked_mul(self.length)?);
                 kind.reading(voltage, cold).ok().map(|temperature| temperature.value() * Self::STEPS)
             };
             let low = if self.piece == piece - 1 { self.high } else { end(piece)? };
             let high = if self.piece == piece + 1 { self.low } else { end(piece + 1)? };
-            *self = Chord { piece, low, high };
+            (self.piece, self.low, self.high) = (piece, low, high);
         }
-        let share = f64::from(voltage.value().rem_euclid(Self::LENGTH)) / f64::from(Self::LENGTH);
+        let share = f64::from(voltage.value().rem_euclid(self.length)) / f64::from(self.length);
         let steps = self.low + share * (self.high - self.low);
         let code = (steps + 0.5_f64.copysign(steps)) as i32;
         // A step is 125/16 thousandths of a degree.

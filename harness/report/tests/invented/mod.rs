@@ -2,8 +2,8 @@
 #![expect(dead_code, reason = "every test binary uses its own part")]
 
 use dryfire_engine::{
-    Applicability, Contribution, ContributionSpread, Event, FindingReport, RigCounters, ScenarioResult, Trouble,
-    TroubleKind, Uncertainties, UncertaintyBudget, UncertaintySource,
+    Applicability, Contribution, ContributionSpread, Event, FindingReport, RelaysSeen, RigCounters, ScenarioResult,
+    Trouble, TroubleKind, Uncertainties, UncertaintyBudget, UncertaintySource,
 };
 use dryfire_judge::{Finding, Margin, Reason, SignalId, SignalKind, SignalSpec, SignalTable, Verdict};
 use dryfire_report::{NotRun, RunHead, SessionHead};
@@ -77,6 +77,7 @@ pub(crate) fn result(
         findings,
         remarks: Vec::new(),
         trouble: None,
+        relays_seen: RelaysSeen::default(),
         heat_work: Vec::new(),
         counters: RigCounters::default(),
         seed: 0x9e37_79b9_7f4a_7c15,
@@ -262,16 +263,16 @@ pub(crate) fn events() -> Vec<Event> {
     let (kiln, heat) = (SignalId(0), SignalId(1));
     vec![
         Event::Began,
-        Event::Moment { at: at(5), name: "begin".to_owned() },
+        Event::Moment { at: at(5), name: "begin".to_owned(), uncertainty: RigSpan::ZERO },
         Event::Switched { at: at(6), signal: heat, on: true },
         Event::Sampled { at: at(9_659), signal: kiln, value: 399_980 },
         Event::Sampled { at: at(9_660), signal: kiln, value: 400_021 },
-        Event::Moment { at: at(9_660), name: "burn-out".to_owned() },
+        Event::Moment { at: at(9_660), name: "burn-out".to_owned(), uncertainty: RigSpan::ZERO },
         Event::Stimulus { at: at(9_660), text: "open the probe of every zone".to_owned() },
         Event::Console { at: at(9_662), line: "probe \u{1b}[31mlost".to_owned() },
         Event::Switched { at: RigTime::ZERO + RigSpan::from_millis(9_663_188), signal: heat, on: false },
         Event::Decided { at: at(9_724), finding: passed().findings[0].finding.clone() },
         Event::Decided { at: at(11_520), finding: passed().findings[1].finding.clone() },
-        Event::Ended { at: at(11_520) },
+        Event::Ended { at: at(11_520), cut_short: false },
     ]
 }
