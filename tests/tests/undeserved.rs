@@ -110,6 +110,10 @@ struct Spoilt {
     stimulus: Option<Command>,
     /// How far it has come.
     now: RigTime,
+    /// What it has not told yet.
+    held_back: Vec<Observation>,
+    /// How many times it was asked.
+    asked: u32,
 }
 
 impl Bench for Spoilt {
@@ -173,8 +177,17 @@ fn run_spoilt(
         panic!("the scenario fits the bench")
     };
     let good = VirtualBench::new(file);
-    let mut bench =
-        Spoilt { good, fresh: true, spoil, swallow, swallowed: Vec::new(), stimulus: None, now: RigTime::ZERO };
+    let mut bench = Spoilt {
+        good,
+        fresh: true,
+        spoil,
+        swallow,
+        swallowed: Vec::new(),
+        stimulus: None,
+        now: RigTime::ZERO,
+        held_back: Vec::new(),
+        asked: 0,
+    };
     let stop = AtomicBool::new(false);
     let options = RunOptions { run: 1, seed: 3, sample_events: false, second_judge: true };
     run_plan(*plan, &mut bench, options, &stop, &mut |_| (), &mut |at| {
@@ -515,15 +528,44 @@ fn a_decided_fail_survives_a_breakdown_that_comes_later() {
     );
 }
 
+/// Nothing was fired, so that nothing was on when the probe opened: nothing was cut.
 #[test]
 fn a_stimulus_while_heat_was_off_anyway_shows_nothing() {
-    let text = PROBE_OPEN.replace("when: element on for 0.5 s", "when: element off for 0.5 s");
-    // Right after the firing was begun every element may be off for a while; one
-    // that never comes on again was not cut by anything.
+    let text = PROBE_OPEN
+        .replace("firing: [{ ramp: 150 °C/h, to: 600 °C }]\n", "")
+        .replace("  - begin firing\n", "")
+        .replace("when: element on for 0.5 s\n    within: 5 min", "wait: 1 min");
     let result = run(&text, &[], untouched, None);
-    assert_ne!(result.verdict, Some(Verdict::Fail), "{result:#?}");
-    let cut = &result.findings[0].finding;
-    assert!(cut.verdict != Verdict::Pass || !cut.vacuous, "{cut:#?}");
+    let (cut, off) = (&result.findings[0].finding, &result.findings[1].finding);
+    assert!(cut.verdict == Verdict::Inconclusive && cut.vacuous, "{cut:#?}");
+    assert_eq!(result.verdict, Some(Verdict::Inconclusive), "{off:#?}");
+}
+
+/// What the bench tells is held back now and then, edges and heartbeats, and comes
+/// when it has been asked another dozen times.
+#[test]
+fn a_heartbeat_that_comes_late_changes_no_finding() {
+    fn now_and_then_late(bench: &mut Spoilt, told: &mut Vec<Observation>) {
+        bench.asked += 1;
+        bench.held_back.append(told);
+        if bench.asked % 30 >= 12 {
+            told.append(&mut bench.held_back);
+        }
+    }
+    let (late, clean) = (run(PROBE_OPEN, &[], now_and_then_late, None), run(PROBE_OPEN, &[], untouched, None));
+    assert_eq!(late.findings, clean.findings);
+    assert_eq!((late.verdict, late.remarks), (Some(Verdict::Pass), Vec::new()));
+}
+
+/// Two hazards, and every expectation is about the first of them or does not say.
+#[rstest]
+#[case::unsaid("", "does not say which it speaks to")]
+#[case::the_other("hazards: [probe-open], ", "no expectation speaks to the hazard `lid-open`")]
+fn a_hazard_is_not_shown_by_what_is_expected_about_another(#[case] hazards: &str, #[case] refusal: &str) {
+    let text = PROBE_OPEN.replace("hazards: [probe-open]", "hazards: [probe-open, lid-open]");
+    let text = text.replace("{ name: ", &format!("{{ {hazards}name: "));
+    let mistakes = dryfire_scenario::parse_scenario("two.yaml", &text).expect_err("it is refused");
+    assert!(mistakes.iter().any(|mistake| mistake.to_string().contains(refusal)), "{mistakes:#?}");
 }
 
 /// The hottest that the stand-in takes in a program is below its top temperature.
@@ -582,8 +624,17 @@ fn a_controller_that_was_not_restarted_has_to_heat_before_its_rest_counts(#[case
         };
         let swallow = Swallow { which: |_| false, acknowledged_after: RigSpan::ZERO };
         let (good, spoil) = (VirtualBench::new(file.clone()), untouched as Spoil);
-        let mut bench =
-            Spoilt { good, fresh, spoil, swallow, swallowed: Vec::new(), stimulus: None, now: RigTime::ZERO };
+        let mut bench = Spoilt {
+            good,
+            fresh,
+            spoil,
+            swallow,
+            swallowed: Vec::new(),
+            stimulus: None,
+            now: RigTime::ZERO,
+            held_back: Vec::new(),
+            asked: 0,
+        };
         let options = RunOptions { run: 1, seed: 3, sample_events: false, second_judge: true };
         let result = run_plan(*plan, &mut bench, options, &AtomicBool::new(false), &mut |_| (), &mut |_| ());
         result.expect("the plan can be played").verdict

@@ -438,6 +438,9 @@ impl Monitor {
             Some(pass) if pass.verdict == Verdict::Pass && self.in_doubt() => {
                 Outcome::inconclusive(nowhere, Reason::InsideGuardBand)
             }
+            Some(pass) if pass.verdict == Verdict::Pass && ending.cut_short && self.may_open_again() => {
+                Outcome::inconclusive(nowhere, Reason::StillOpen)
+            }
             Some(outcome) => outcome,
         };
         self.named(outcome.finding(index))
@@ -449,6 +452,11 @@ impl Monitor {
             Some(reason) if finding.verdict == Verdict::Fail => Finding { reason, ..finding },
             _ => finding,
         }
+    }
+
+    /// Whether its condition would open the scope again if the run went on.
+    fn may_open_again(&self) -> bool {
+        matches!(&self.start, Start::Rise(rise) if rise.inside.as_ref().is_none_or(Inside::is_open))
     }
 
     fn in_doubt(&self) -> bool {
