@@ -117,6 +117,7 @@ CREATE TABLE finding (
     seen INTEGER,
     uncertainty INTEGER,
     model_error INTEGER,
+    coverage_hundredths INTEGER NOT NULL,
     PRIMARY KEY (run, expectation)
 ) STRICT, WITHOUT ROWID;
 CREATE TABLE finding_hazard (

@@ -632,7 +632,9 @@ fn insert_result(
         let index = number(index);
         let figure = |quantity: Option<Margin>| quantity.map(Margin::number);
         connection
-            .prepare_cached("INSERT INTO finding VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14)")?
+            .prepare_cached(
+                "INSERT INTO finding VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15)",
+            )?
             .execute(params![
                 run,
                 index,
@@ -648,6 +650,7 @@ fn insert_result(
                 figure(finding.seen),
                 figure(finding.uncertainty),
                 figure(finding.model_error),
+                report.coverage_hundredths,
             ])?;
         for (place, hazard) in report.hazards.iter().enumerate() {
             connection.prepare_cached("INSERT INTO finding_hazard VALUES (?1, ?2, ?3, ?4)")?.execute(params![

@@ -8,30 +8,34 @@ use crate::plan::{Contribution, ContributionSpread, Uncertainties, UncertaintyBu
 /// How well the bench knows what it measures and shows, line by line.
 pub(super) fn known(uncertainties: &Uncertainties) -> ExplanationPart {
     let mut part = ExplanationPart::new("How well the bench knows it");
-    let mut say = |label: &str, budget: &UncertaintyBudget, size: fn(i64) -> String| {
-        let expanded = match budget.expanded {
-            Margin::Time(span) => size(span.as_micros() * 1_000),
-            other => size(other.number() * 1_000),
-        };
-        let known_to = match budget.degrees_of_freedom {
-            Some(degrees) => format!(", {degrees} effective degrees of freedom"),
-            None => String::new(),
-        };
-        part.say(
-            label,
-            format!(
-                "±{expanded} (k = {}{known_to}), from a standard uncertainty of {}:",
-                factor(budget.coverage_hundredths),
-                size(budget.standard)
-            ),
-        );
-        for line in &budget.contributions {
-            part.say("", contribution(line, size));
-        }
-    };
-    say("edge time", &uncertainties.edge_time, time);
-    say("shown", &uncertainties.shown_temperature, degrees);
+    for (quantity, expanded, lines) in uncertainties.in_words() {
+        part.say(quantity, format!("{expanded}:"));
+        lines.into_iter().for_each(|line| part.say("", line));
+    }
     part
+}
+
+impl Uncertainties {
+    /// Each quantity with its expanded uncertainty in words, and the lines that it adds up.
+    pub fn in_words(&self) -> [(&'static str, String, Vec<String>); 2] {
+        let words = |budget: &UncertaintyBudget, size: fn(i64) -> String| {
+            let expanded = match budget.expanded {
+                Margin::Time(span) => size(span.as_micros() * 1_000),
+                other => size(other.number() * 1_000),
+            };
+            let known_to = match budget.degrees_of_freedom {
+                Some(degrees) => format!(", {degrees} effective degrees of freedom"),
+                None => String::new(),
+            };
+            let k = factor(budget.coverage_hundredths);
+            let text =
+                format!("±{expanded} (k = {k}{known_to}), from a standard uncertainty of {}", size(budget.standard));
+            (text, budget.contributions.iter().map(|line| contribution(line, size)).collect())
+        };
+        let (edge, of_edge) = words(&self.edge_time, time);
+        let (shown, of_shown) = words(&self.shown_temperature, degrees);
+        [("edge time", edge, of_edge), ("shown", shown, of_shown)]
+    }
 }
 
 fn contribution(line: &Contribution, size: fn(i64) -> String) -> String {

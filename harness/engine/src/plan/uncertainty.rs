@@ -136,6 +136,12 @@ fn thousandths_of(span: RigSpan) -> i64 {
 }
 
 impl Uncertainties {
+    /// The budgets of a bench by itself: the clock's drift comes on top, which
+    /// depends on how long a scenario measures.
+    pub fn of_bench(bench: &Bench) -> Self {
+        Uncertainties::of(bench, RigSpan::ZERO)
+    }
+
     /// The budgets of a bench, where times up to `span` are measured.
     pub(crate) fn of(bench: &Bench, span: RigSpan) -> Self {
         Uncertainties { edge_time: edge_time(bench, span), shown_temperature: shown_temperature(bench) }

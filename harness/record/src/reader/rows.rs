@@ -315,7 +315,7 @@ impl Reading<'_> {
 
     fn findings(&self, run: i64) -> Result<Vec<FindingReport>, RecordError> {
         let query = "SELECT expectation, name, expected, seen_text, verdict, reason, decided_at_us, vacuous, unit, \
-                     margin, seen, uncertainty, model_error FROM finding WHERE run = ?1 ORDER BY expectation";
+                     margin, seen, uncertainty, model_error, coverage_hundredths FROM finding WHERE run = ?1 ORDER BY expectation";
         self.all(query, [run], |row| {
             let index: i64 = self.get(row, 0)?;
             let unit: Option<String> = self.get(row, 8)?;
@@ -337,6 +337,7 @@ impl Reading<'_> {
                 )?,
                 expected: self.get(row, 2)?,
                 seen: self.get(row, 3)?,
+                coverage_hundredths: self.get(row, 13)?,
                 finding: Finding {
                     expectation: self.size(index)?,
                     verdict: words::verdict(&verdict).ok_or_else(|| self.unknown("verdict", &verdict))?,
