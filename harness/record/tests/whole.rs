@@ -121,6 +121,7 @@ fn result(scenario: &str) -> ScenarioResult {
             hazards: vec!["probe-open".to_owned(), "runaway".to_owned()],
             expected: "heat is cut at most 10 s after burn-out".to_owned(),
             seen: MARKUP.to_owned(),
+            coverage_hundredths: 287,
             finding: finding(),
         }],
         remarks: vec!["3 edges were lost on the way from the rig".to_owned(), MARKUP.to_owned()],
