@@ -55,16 +55,18 @@ export class Bench {
     this.controllerFlash = options.controller ? flashOf(options.controller) : null;
     this.controllerFlash?.set(options.configuration ?? [], CONFIGURATION);
     this.rigResets = 0;
+    /** Where the rig's timer stands at its first boot, nanoseconds. */
+    this.rigStart = options.rigStart ?? 0;
+    this.time = this.rigStart;
     this.controllerBoots = 0;
     this.trouble = [];
-    this.time = 0;
-    this.bootRig(flashOf(options.rig), 0, null, 0);
+    this.bootRig(flashOf(options.rig), 0, null, 0, this.rigStart);
   }
 
   // ---- the rig ----
 
-  bootRig(flash, at, scratch, reason) {
-    const chip = new Chip('rig', flash, at, { silicon: this.silicon, random: this.random, scratch, reason });
+  bootRig(flash, born, scratch, reason, clock = 0) {
+    const chip = new Chip('rig', flash, born, { silicon: this.silicon, random: this.random, scratch, reason, clock });
     chip.trouble = this.trouble;
     this.rig = chip;
     this.rigShift = 0;
@@ -243,6 +245,20 @@ export class Bench {
       this.later(at, `contact ${output}`, settle(level));
     }
     this.later(quiet, `contact ${output}`, settle(this.contacts[output]));
+  }
+
+  /** Toggles a sensed input so many times, whatever the controller does. */
+  pulse(input, first, half, count) {
+    const toggle = (number) => {
+      if (number >= count) return;
+      const at = first + number * half;
+      this.later(at, `pulse ${input}`, () => {
+        this.bring(this.rig, null, at);
+        this.rig.drive(FIRST_INPUT + input, number % 2 === 0);
+        toggle(number + 1);
+      });
+    };
+    toggle(0);
   }
 
   // ---- time ----

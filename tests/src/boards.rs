@@ -1,6 +1,7 @@
 //! The programs for the two boards, and the bench that runs them as machine code.
 
 mod build;
+mod host;
 mod uf2;
 
 use std::io::{BufRead, BufReader, Write};
@@ -16,6 +17,7 @@ use dryfire_stand_in::{Configuration, Defect, Defects, Settings};
 use serde_json::Value;
 
 pub use build::{Toolchain, build};
+pub use host::Host;
 pub use uf2::uf2;
 
 use crate::root;
@@ -90,6 +92,8 @@ pub struct Setup {
     pub speed: f64,
     /// Everything on the wires is told.
     pub trace: bool,
+    /// Where the rig's microsecond timer stands at its start.
+    pub start_micros: u64,
     /// The contact that is wired to hold down the converters' data line.
     pub lever: Option<u8>,
     /// Of everything that the bench draws at random.
@@ -152,6 +156,7 @@ impl TwoBoards {
         if setup.speed > 0.0 {
             command.args(["--speed", &setup.speed.to_string()]);
         }
+        command.args(["--start", &setup.start_micros.to_string()]);
         if let Some(output) = setup.lever {
             command.args(["--lever", &output.to_string()]);
         }
@@ -213,7 +218,7 @@ impl TwoBoards {
     ///
     /// # Panics
     /// If it does not come.
-    pub fn wait_for(&self, wanted: impl Fn(&Value) -> bool) -> Value {
+    pub fn wait_for(&self, mut wanted: impl FnMut(&Value) -> bool) -> Value {
         loop {
             let value: Value = serde_json::from_str(&self.line()).unwrap_or(Value::Null);
             if wanted(&value) {

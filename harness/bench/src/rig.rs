@@ -9,7 +9,7 @@ use std::time::Duration;
 
 use dryfire_engine::{Command, CommandId, CommandKind, Observation, Pacing, ProbeSignal, Trouble, TroubleKind};
 use dryfire_link::{
-    Begin, CONSOLE_CHUNK, HostMessage, LinkPacing, LinkTime, PROTOCOL, ProbeDrive, RigMessage, Welcome,
+    Begin, CONSOLE_CHUNK, HostMessage, LinkPacing, LinkTime, PROTOCOL, ProbeDrive, RigMessage, StartReason, Welcome,
 };
 use dryfire_scenario::{Bench as BenchFile, BenchKind, ContactState};
 use dryfire_units::{RigSpan, RigTime};
@@ -56,6 +56,8 @@ pub struct RigBench {
     nonce: u32,
     wire: Option<Wire>,
     welcome: Option<Welcome>,
+    /// Why the rig was last started.
+    start: Option<StartReason>,
     runs: u32,
     run: Option<Run>,
 }
@@ -103,6 +105,7 @@ impl RigBench {
             nonce,
             wire: None,
             welcome: None,
+            start: None,
             runs: 0,
             run: None,
         }
@@ -133,8 +136,13 @@ impl RigBench {
         let mut wire = Wire::open(transport, self.nonce, self.patience.silence);
         self.nonce = self.nonce.wrapping_add(1);
         wire.send(&HostMessage::Hello { protocol: PROTOCOL })?;
+        let mut start = None;
         let welcome = wait_for(&mut wire, |message| match message {
             RigMessage::Welcome(welcome) => Some(welcome),
+            RigMessage::Started { why } => {
+                start = Some(why);
+                None
+            }
             _ => None,
         })?;
         if welcome.protocol != PROTOCOL {
@@ -146,6 +154,11 @@ impl RigBench {
         }
         self.check_wiring(&welcome)?;
         wire.expect_boot(welcome.boot_id);
+        let restarted = start_in_words(start);
+        if !restarted.is_empty() {
+            tracing::warn!("the rig was{}", restarted.trim_start_matches(','));
+        }
+        self.start = start;
         self.welcome = Some(welcome);
         self.wire = Some(wire);
         Ok(())
@@ -228,8 +241,11 @@ impl RigBench {
         let kind = if welcome.capabilities.simulated { "simulated rig" } else { "rig" };
         Ok(BenchIdentity {
             description: format!(
-                "{kind} `{}`, firmware {}, boot {:08x}",
-                welcome.board, welcome.firmware, welcome.boot_id
+                "{kind} `{}`, firmware {}, boot {:08x}{}",
+                welcome.board,
+                welcome.firmware,
+                welcome.boot_id,
+                start_in_words(self.start)
             ),
             pacing: match request.pacing {
                 LinkPacing::Stepped => Pacing::Stepped { step: STEP },
@@ -275,6 +291,16 @@ impl RigBench {
                 let _ = wire.flush();
             }
         }
+    }
+}
+
+/// Why a rig was started, where that is not as it should be.
+fn start_in_words(start: Option<StartReason>) -> String {
+    match start {
+        None | Some(StartReason::Power) => String::new(),
+        Some(StartReason::Watchdog) => ", restarted by its watchdog".to_owned(),
+        Some(StartReason::Panic { line }) => format!(", restarted after its program gave up at line {line}"),
+        Some(StartReason::Fault) => ", restarted after a fault of its processor".to_owned(),
     }
 }
 

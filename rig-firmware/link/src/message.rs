@@ -345,6 +345,22 @@ pub enum Refusal {
     Malformed,
 }
 
+/// Why a rig was started.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum StartReason {
+    /// Its power came on, or its reset line was pulled.
+    Power,
+    /// It did not feed its watchdog in time.
+    Watchdog,
+    /// It gave up by itself.
+    Panic {
+        /// The line of its program.
+        line: u32,
+    },
+    /// Its processor met something that it cannot do.
+    Fault,
+}
+
 /// From the rig to the host.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum RigMessage {
@@ -402,5 +418,10 @@ pub enum RigMessage {
         command: Option<u32>,
         /// Why.
         why: Refusal,
+    },
+    /// Why the rig was last started; before each `Welcome` of a rig that knows.
+    Started {
+        /// The reason.
+        why: StartReason,
     },
 }

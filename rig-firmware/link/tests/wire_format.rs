@@ -7,7 +7,7 @@ use std::fmt::Write as _;
 use dryfire_link::frame::{FrameKind, Header, MAX_FRAME, MAX_PAYLOAD, Origin, decode, encode};
 use dryfire_link::{
     Begin, Capabilities, Counters, Heartbeat, HostMessage, Limits, LinkPacing, ProbeDisturbance, ProbeDrive, Refusal,
-    RigMessage, Welcome, session_of,
+    RigMessage, StartReason, Welcome, session_of,
 };
 use dryfire_units::RigTime;
 
@@ -149,6 +149,10 @@ fn rig_messages() -> BTreeMap<&'static str, RigMessage> {
         ("refused not stepped", refused(None, Refusal::NotStepped)),
         ("refused silence", refused(None, Refusal::Silence { max_ms: 1_000 })),
         ("refused malformed", refused(None, Refusal::Malformed)),
+        ("started power", RigMessage::Started { why: StartReason::Power }),
+        ("started watchdog", RigMessage::Started { why: StartReason::Watchdog }),
+        ("started panic", RigMessage::Started { why: StartReason::Panic { line: 300 } }),
+        ("started fault", RigMessage::Started { why: StartReason::Fault }),
     ])
 }
 

@@ -3,7 +3,7 @@
 use dryfire_link::frame::MAX_FRAME;
 use dryfire_link::{
     Begin, Capabilities, Counters, Heartbeat, HostMessage, Limits, LinkPacing, LinkTime, PROTOCOL, Refusal,
-    RigEndpoint, RigMessage, Welcome,
+    RigEndpoint, RigMessage, StartReason, Welcome,
 };
 use dryfire_units::{Disturbance, RigSpan, RigTime};
 use heapless::{Deque, String};
@@ -45,6 +45,8 @@ pub struct Identity {
     pub firmware: &'static str,
     /// Another number after every boot.
     pub boot_id: u32,
+    /// Why it was started, if it knows.
+    pub start: Option<StartReason>,
     /// What it can do.
     pub capabilities: Capabilities,
 }
@@ -413,6 +415,9 @@ impl<const EDGES: usize> Rig<EDGES> {
         self.forget();
         self.go_safe(board);
         self.greeted = protocol == PROTOCOL;
+        if let Some(why) = self.identity.start {
+            self.notice(RigMessage::Started { why });
+        }
         let text = |text: &str| String::try_from(text).unwrap_or_default();
         self.notice(RigMessage::Welcome(Welcome {
             protocol: PROTOCOL,

@@ -34,6 +34,8 @@ bind_interrupts!(struct Interrupts {
 const PATIENCE: Duration = Duration::from_millis(1_000);
 /// The main loop turns at least this often, to feed the watchdog.
 const LONGEST_SLEEP: Duration = Duration::from_millis(400);
+/// Bytes that are copied at once with interrupts off: about 2 µs.
+const PIECE: usize = 32;
 /// Speed of the controller's console.
 const BAUD: u32 = 115_200;
 
@@ -105,6 +107,7 @@ fn identity(start: health::Start) -> Identity {
         board: "rp2040",
         firmware: env!("CARGO_PKG_VERSION"),
         boot_id: RoscRng.next_u32() ^ boot_words(start),
+        start: Some(start.into()),
         capabilities: Capabilities {
             simulated: false,
             stepped: !health::is_silicon(),
@@ -200,12 +203,15 @@ async fn run(
                 break;
             }
             let Some(bytes) = rig.poll_transmit(link_now, &mut frame) else { break };
-            // There is room for a whole frame, perhaps in two pieces.
-            let mut rest = bytes;
-            while !rest.is_empty()
-                && let Ok(count) = usb::TO_SEND.try_write(rest)
-            {
-                rest = &rest[count..];
+            // There is room for the whole frame. It is copied with interrupts off, and a long piece
+            // would hold up the timestamps.
+            for piece in bytes.chunks(PIECE) {
+                let mut rest = piece;
+                while !rest.is_empty()
+                    && let Ok(count) = usb::TO_SEND.try_write(rest)
+                {
+                    rest = &rest[count..];
+                }
             }
         }
         watchdog.feed(PATIENCE);
