@@ -6,20 +6,22 @@
 
 mod proving;
 
+use std::cell::RefCell;
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::mpsc;
 use std::time::{Duration, Instant};
 
 use dryfire_engine::{
-    Applicability, BindError, Binding, Event, Plan, RelaysSeen, RigCounters, ScenarioResult, SessionProof,
+    Applicability, BindError, Binding, Command, Event, Observation, Plan, RelaysSeen, RigCounters, ScenarioResult,
+    SessionProof, Trouble,
 };
 use dryfire_judge::SignalTable;
 use dryfire_kiln::KilnDescription;
 use dryfire_scenario::{Bench as BenchFile, Scenario};
 use dryfire_units::RigTime;
 
-use crate::driver::{Bench, RunOptions, run_plan};
+use crate::driver::{Bench, BenchIdentity, RunOptions, RunSetup, run_plan};
 
 /// One scenario of a session.
 #[derive(Clone, Debug)]
@@ -119,6 +121,33 @@ pub struct JobOutcome {
     pub table: SignalTable,
 }
 
+/// Follows one run as it happens, in the thread that makes it.
+///
+/// Whoever follows has to be quick: a free-running rig goes on meanwhile.
+pub trait Watcher: Send {
+    /// The bench has begun the run.
+    fn begun(&mut self, identity: &BenchIdentity);
+
+    /// An event of the run, samples of levels among them.
+    fn event(&mut self, event: &Event);
+
+    /// What the scenario came to by itself; [`SessionNote::Finished`] tells what it came to in the session.
+    /// Told of those that the bench cannot run too, not of those left out because the session was ended early.
+    fn finished(&mut self, result: &ScenarioResult);
+}
+
+/// Makes the watcher of a job by its index, when the job is taken up.
+pub type MakeWatcher<'a> = &'a (dyn Fn(usize) -> Box<dyn Watcher> + Sync);
+
+/// What a session is made with beside its jobs.
+#[derive(Clone, Copy, Default)]
+pub struct Following<'a> {
+    /// Who follows each run closely: a record.
+    pub make_watcher: Option<MakeWatcher<'a>>,
+    /// What was shown before, in a part of the session that was interrupted.
+    pub shown_before: &'a [ScenarioResult],
+}
+
 /// How often a run tells how far it has come.
 const TELL_PROGRESS_EVERY: Duration = Duration::from_millis(100);
 
@@ -139,6 +168,17 @@ pub fn run_session(
     jobs: &[Job],
     make_bench: &(dyn Fn() -> Box<dyn Bench> + Sync),
     options: SessionOptions<'_>,
+    note: &mut dyn FnMut(SessionNote),
+) {
+    run_watched_session(jobs, make_bench, options, Following::default(), note);
+}
+
+/// The same with somebody who follows each run closely, or as the rest of a session that was interrupted.
+pub fn run_watched_session(
+    jobs: &[Job],
+    make_bench: &(dyn Fn() -> Box<dyn Bench> + Sync),
+    options: SessionOptions<'_>,
+    following: Following<'_>,
     note: &mut dyn FnMut(SessionNote),
 ) {
     let workers = options.jobs.clamp(1, jobs.len().max(1));
@@ -162,7 +202,8 @@ pub fn run_session(
                     if sender.send(SessionNote::Started { job }).is_err() {
                         return;
                     }
-                    let outcome = run_job(job, &jobs[job], &mut bench, make_bench, options, live, &sender);
+                    let watcher = following.make_watcher.map(|make| make(job));
+                    let outcome = run_job(job, &jobs[job], &mut bench, make_bench, options, live, &sender, watcher);
                     let outcome = Box::new(outcome);
                     if sender.send(SessionNote::Finished { job, outcome }).is_err() {
                         return;
@@ -174,6 +215,7 @@ pub fn run_session(
         drop(sender);
         let mut finished: BTreeMap<usize, Box<JobOutcome>> = BTreeMap::new();
         let mut proof = proof_of(jobs);
+        following.shown_before.iter().for_each(|result| proof.note(result));
         let mut due = 0;
         for told in receiver {
             match told {
@@ -265,6 +307,7 @@ impl AtTimes {
     }
 }
 
+#[expect(clippy::too_many_arguments, reason = "a part of `run_session` that is only called there")]
 fn run_job(
     index: usize,
     job: &Job,
@@ -273,15 +316,18 @@ fn run_job(
     options: SessionOptions<'_>,
     live: bool,
     sender: &mpsc::Sender<SessionNote>,
+    watcher: Option<Box<dyn Watcher>>,
 ) -> JobOutcome {
     let seed = run_seed(options.seed, &job.scenario.name);
     let plan = match &job.binding {
         Binding::Ready(plan) => plan,
         Binding::NotApplicable { reason } => {
-            return not_run(job, seed, Applicability::NotApplicable { reason: reason.clone() });
+            let outcome = not_run(job, seed, Applicability::NotApplicable { reason: reason.clone() });
+            return watched_to_the_end(outcome, watcher);
         }
         Binding::Uncovered { reason } => {
-            return not_run(job, seed, Applicability::Uncovered { reason: reason.clone() });
+            let outcome = not_run(job, seed, Applicability::Uncovered { reason: reason.clone() });
+            return watched_to_the_end(outcome, watcher);
         }
     };
     if options.stop.load(Ordering::Relaxed) {
@@ -295,15 +341,24 @@ fn run_job(
     let _entered = span.enter();
     let bench = bench.get_or_insert_with(make_bench);
     let run = u32::try_from(index).unwrap_or(u32::MAX);
-    let run_options = RunOptions { run, seed, sample_events: options.sample_events, second_judge: true };
+    let sample_events = options.sample_events || watcher.is_some();
+    let run_options = RunOptions { run, seed, sample_events, second_judge: true };
+    let watching = RefCell::new(watcher);
+    let mut introduced = Introduced { bench: bench.as_mut(), watching: &watching };
     let mut events = Vec::new();
     let mut at_times = AtTimes::new();
     let result = run_plan(
         (**plan).clone(),
-        bench.as_mut(),
+        &mut introduced,
         run_options,
         options.stop,
         &mut |event| {
+            if let Some(watcher) = watching.borrow_mut().as_mut() {
+                watcher.event(&event);
+            }
+            if !options.sample_events && matches!(event, Event::Sampled { .. } | Event::Unobserved { .. }) {
+                return;
+            }
             if live {
                 let _ = sender.send(SessionNote::Live { job: index, event: event.clone() });
             }
@@ -315,19 +370,52 @@ fn run_job(
             }
         },
     );
-    match result {
+    let outcome = match result {
         Ok(result) => JobOutcome { result, events, table: plan.table.clone() },
         Err(error) => {
-            let trouble = dryfire_engine::Trouble {
-                kind: dryfire_engine::TroubleKind::PlanUnplayable,
-                detail: error.to_string(),
-            };
+            let trouble = Trouble { kind: dryfire_engine::TroubleKind::PlanUnplayable, detail: error.to_string() };
             let mut outcome = not_run(job, seed, Applicability::Ran);
             outcome.result.verdict = Some(dryfire_judge::Verdict::Error);
             outcome.result.remarks.push(trouble.detail.clone());
             outcome.result.trouble = Some(trouble);
             outcome
         }
+    };
+    watched_to_the_end(outcome, watching.into_inner())
+}
+
+fn watched_to_the_end(outcome: JobOutcome, watcher: Option<Box<dyn Watcher>>) -> JobOutcome {
+    if let Some(mut watcher) = watcher {
+        watcher.finished(&outcome.result);
+    }
+    outcome
+}
+
+/// A bench that tells the watcher what it is when it has begun.
+struct Introduced<'a> {
+    bench: &'a mut dyn Bench,
+    watching: &'a RefCell<Option<Box<dyn Watcher>>>,
+}
+
+impl Bench for Introduced<'_> {
+    fn begin(&mut self, setup: &RunSetup) -> Result<BenchIdentity, Trouble> {
+        let identity = self.bench.begin(setup)?;
+        if let Some(watcher) = self.watching.borrow_mut().as_mut() {
+            watcher.begun(&identity);
+        }
+        Ok(identity)
+    }
+
+    fn command(&mut self, command: Command) -> Result<(), Trouble> {
+        self.bench.command(command)
+    }
+
+    fn advance(&mut self, until: RigTime, observations: &mut Vec<Observation>) -> Result<(), Trouble> {
+        self.bench.advance(until, observations)
+    }
+
+    fn end(&mut self) {
+        self.bench.end();
     }
 }
 

@@ -58,7 +58,7 @@ pub(crate) enum Command {
     Defects,
 }
 
-#[derive(Debug, Args)]
+#[derive(Clone, Debug, Args)]
 #[command(
     arg_required_else_help = false,
     about = "Run scenarios on a bench and judge every expectation",
@@ -74,6 +74,7 @@ Examples:
   dryfire run scenarios --defect lid-ignored       what the library says of a known mistake
   dryfire run scenarios --format json > results.jsonl
   dryfire run scenarios --bench rig.yaml --port /dev/ttyACM0
+  dryfire run --resume evidence/2026-11-25-093000.sqlite
 
 Exit status: 0 all met, 1 failed or uncovered, 2 not decided, 3 broke down, 4 bad input,
 5 nothing applicable, 130 interrupted; docs/output.md says which comes first."
@@ -109,6 +110,34 @@ pub(crate) struct RunArguments {
     /// Port of the rig, in place of the bench file's.
     #[arg(long, value_name = "PORT")]
     pub(crate) port: Option<String>,
+
+    /// File to record the session in. [default: a dated file in the folder evidence]
+    ///
+    /// The environment variable DRYFIRE_EVIDENCE, where it is set, names another folder.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) record: Option<PathBuf>,
+
+    /// Record nothing: there will be no evidence of this session.
+    #[arg(long, conflicts_with_all = ["record", "resume", "note", "changed"])]
+    pub(crate) no_record: bool,
+
+    /// Go on with an unfinished record: runs that came to their end are kept, all others start again.
+    #[arg(long, value_name = "RECORD", conflicts_with_all = ["paths", "bench", "seed", "defect", "record"])]
+    pub(crate) resume: Option<PathBuf>,
+
+    /// Something to remember, in your words; goes into the record; may be repeated.
+    #[arg(long, value_name = "TEXT")]
+    pub(crate) note: Vec<String>,
+
+    /// A setting of the controller that was changed for this test, such as "top temperature: 1280 °C, now 300 °C".
+    ///
+    /// Goes into the record; may be repeated.
+    #[arg(long, value_name = "TEXT")]
+    pub(crate) changed: Vec<String>,
+
+    /// Whether the bench that is built in is meant, whatever lies beside the scenarios.
+    #[arg(skip)]
+    pub(crate) built_in_bench: bool,
 }
 
 #[derive(Debug, Args)]

@@ -4,6 +4,7 @@ mod args;
 mod budget;
 mod check;
 mod defects;
+mod evidence;
 mod explain;
 mod files;
 mod interrupt;
