@@ -85,7 +85,7 @@ fn the_codes_sent_are_within_one_step_of_the_exact_voltage_of_every_type_over_it
             host.say(&voltage(command, at, channel as u8, exact.round() as i32));
             command += 1;
         }
-        at = at + RigSpan::from_millis(2);
+        at += RigSpan::from_millis(2);
         host.say(&HostMessage::Grant { until: at });
         let last = command - 1;
         host.wait_for(|message| {
