@@ -1,7 +1,7 @@
 // The two-board bench behind a pseudo-terminal, for `dryfire run --port`.
 //
 //   node serve.js --rig ELF [--controller ELF] --port LINK [--page HEX] [--seed N]
-//                 [--silicon] [--speed N] [--lever OUTPUT] [--start MICROSECONDS]
+//                 [--silicon] [--speed N] [--calibration HEX] [--start MICROSECONDS]
 //
 // Prints `ready LINK` when the port is there, then one line of JSON for everything that happens
 // on the wires with `--trace`. Reads instructions from standard input, a word to a line; `end`
@@ -24,7 +24,7 @@ const { values } = parseArgs({
     silicon: { type: 'boolean', default: false },
     speed: { type: 'string', default: '1' },
     start: { type: 'string', default: '0' },
-    lever: { type: 'string' },
+    calibration: { type: 'string', default: '' },
     trace: { type: 'boolean', default: false },
   },
 });
@@ -40,7 +40,7 @@ const bench = new Bench({
   seed: Number(values.seed),
   rigStart: Number(values.start) * 1000,
   silicon: values.silicon,
-  lever: values.lever === undefined ? undefined : Number(values.lever),
+  calibration: Buffer.from(values.calibration, 'hex'),
   onData: (data) => port.stdin.write(data),
   onEvent: (what, at, ...rest) => {
     if (values.trace && what !== 'code') say({ what, at: micros(at), rest });

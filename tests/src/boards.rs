@@ -12,6 +12,7 @@ use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
 use std::time::Duration;
 
+use dryfire_rig::Calibration;
 use dryfire_scenario::Bench as BenchFile;
 use dryfire_stand_in::{Configuration, Defect, Defects, Settings};
 use serde_json::Value;
@@ -94,8 +95,8 @@ pub struct Setup {
     pub trace: bool,
     /// Where the rig's microsecond timer stands at its start.
     pub start_micros: u64,
-    /// The contact that is wired to hold down the converters' data line.
-    pub lever: Option<u8>,
+    /// The rig's page of calibration.
+    pub calibration: Option<Calibration>,
     /// Of everything that the bench draws at random.
     pub seed: u32,
 }
@@ -118,6 +119,10 @@ pub fn configuration(bench: &BenchFile, defects: &[&str]) -> Configuration {
         set.with(Defect::from_name(name).unwrap_or_else(|| panic!("no defect `{name}`")))
     });
     Configuration { settings, defects }
+}
+
+fn hex(bytes: &[u8]) -> String {
+    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 /// The two boards, running.
@@ -147,8 +152,7 @@ impl TwoBoards {
         command.arg("--rig").arg(&tools.rig).arg("--controller").arg(&tools.controller).arg("--port").arg(&port);
         command.args(["--seed", &setup.seed.to_string()]);
         if let Some(page) = &setup.page {
-            let hex: String = page.encode().iter().map(|byte| format!("{byte:02x}")).collect();
-            command.args(["--page", &hex]);
+            command.args(["--page", &hex(&page.encode())]);
         }
         if setup.silicon {
             command.arg("--silicon");
@@ -157,8 +161,8 @@ impl TwoBoards {
             command.args(["--speed", &setup.speed.to_string()]);
         }
         command.args(["--start", &setup.start_micros.to_string()]);
-        if let Some(output) = setup.lever {
-            command.args(["--lever", &output.to_string()]);
+        if let Some(calibration) = &setup.calibration {
+            command.args(["--calibration", &hex(&calibration.encode())]);
         }
         if setup.trace {
             command.arg("--trace");

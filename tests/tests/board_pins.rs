@@ -5,8 +5,8 @@ use std::collections::BTreeMap;
 use std::process::Stdio;
 use std::time::Duration;
 
-use dryfire_link::{HostMessage, ProbeDrive, RigMessage};
-use dryfire_rig::ChannelScale;
+use dryfire_link::{CalibrationState, HostMessage, ProbeDrive, RigMessage};
+use dryfire_rig::{Calibration, ChannelScale};
 use dryfire_tests::boards::{Host, Setup, Tools, TwoBoards, tools_or_skip};
 use dryfire_tests::dryfire;
 use dryfire_units::{Celsius, RigSpan, RigTime, ThermocoupleType};
@@ -98,6 +98,31 @@ fn the_codes_sent_are_within_one_step_of_the_exact_voltage_of_every_type_over_it
             let played = (-10_000_000.0 + code * step) * if reversed { -1.0 } else { 1.0 };
             assert!((played - exact).abs() <= step, "{kind:?} at {celsius} °C: {played} nV for {exact} nV");
         }
+    }
+}
+
+#[test]
+fn a_calibration_in_flash_is_used_and_one_that_is_missing_is_told() {
+    let Some(tools) = tools_or_skip() else { return };
+    let scale = ChannelScale { lowest_nanovolts: -10_100_000, span_nanovolts: 91_000_000 };
+    let calibration = Calibration {
+        date: 20_261_125,
+        instrument: [0; 16],
+        scales: [ChannelScale::NOMINAL, scale, ChannelScale::NOMINAL],
+        uncertainty_nanovolts: [3_000; 3],
+    };
+    let stored = CalibrationState::Stored { date: 20_261_125, uncertainty_nanovolts: 3_000 };
+    for (calibration, state, code) in [
+        (Some(calibration), stored, scale.code(40_000_000)),
+        (None, CalibrationState::Missing, ChannelScale::NOMINAL.code(40_000_000)),
+    ] {
+        let mut boards = TwoBoards::start(&tools, &Setup { calibration, ..Setup::default() });
+        let mut host = Host::greet(&boards.port, 6);
+        assert!(host.heard.contains(&RigMessage::Calibration { state }), "{:?}", host.heard);
+        let origin = host.begin(1_000, 0);
+        host.say(&voltage(1, origin, 1, 40_000_000));
+        host.wait_for(|message| matches!(message, RigMessage::Applied { command: 1, .. }).then_some(()));
+        assert_eq!(boards.state().0["codes"][1], code);
     }
 }
 

@@ -9,7 +9,8 @@ use std::time::Duration;
 
 use dryfire_engine::{Command, CommandId, CommandKind, Observation, Pacing, ProbeSignal, Trouble, TroubleKind};
 use dryfire_link::{
-    Begin, CONSOLE_CHUNK, HostMessage, LinkPacing, LinkTime, PROTOCOL, ProbeDrive, RigMessage, StartReason, Welcome,
+    Begin, CONSOLE_CHUNK, CalibrationState, HostMessage, LinkPacing, LinkTime, PROTOCOL, ProbeDrive, RigMessage,
+    StartReason, Welcome,
 };
 use dryfire_scenario::{Bench as BenchFile, BenchKind, ContactState};
 use dryfire_units::{RigSpan, RigTime};
@@ -56,8 +57,8 @@ pub struct RigBench {
     nonce: u32,
     wire: Option<Wire>,
     welcome: Option<Welcome>,
-    /// Why the rig was last started.
-    start: Option<StartReason>,
+    /// What else it said that matters, in words.
+    told: String,
     runs: u32,
     run: Option<Run>,
 }
@@ -105,7 +106,7 @@ impl RigBench {
             nonce,
             wire: None,
             welcome: None,
-            start: None,
+            told: String::new(),
             runs: 0,
             run: None,
         }
@@ -136,11 +137,15 @@ impl RigBench {
         let mut wire = Wire::open(transport, self.nonce, self.patience.silence);
         self.nonce = self.nonce.wrapping_add(1);
         wire.send(&HostMessage::Hello { protocol: PROTOCOL })?;
-        let mut start = None;
+        let (mut start, mut calibration) = (None, None);
         let welcome = wait_for(&mut wire, |message| match message {
             RigMessage::Welcome(welcome) => Some(welcome),
             RigMessage::Started { why } => {
                 start = Some(why);
+                None
+            }
+            RigMessage::Calibration { state } => {
+                calibration = Some(state);
                 None
             }
             _ => None,
@@ -154,11 +159,10 @@ impl RigBench {
         }
         self.check_wiring(&welcome)?;
         wire.expect_boot(welcome.boot_id);
-        let restarted = start_in_words(start);
-        if !restarted.is_empty() {
-            tracing::warn!("the rig was{}", restarted.trim_start_matches(','));
+        self.told = start_in_words(start) + calibration_in_words(calibration);
+        if !self.told.is_empty() {
+            tracing::warn!("the rig: {}", self.told.trim_start_matches([',', ' ']));
         }
-        self.start = start;
         self.welcome = Some(welcome);
         self.wire = Some(wire);
         Ok(())
@@ -242,10 +246,7 @@ impl RigBench {
         Ok(BenchIdentity {
             description: format!(
                 "{kind} `{}`, firmware {}, boot {:08x}{}",
-                welcome.board,
-                welcome.firmware,
-                welcome.boot_id,
-                start_in_words(self.start)
+                welcome.board, welcome.firmware, welcome.boot_id, self.told
             ),
             pacing: match request.pacing {
                 LinkPacing::Stepped => Pacing::Stepped { step: STEP },
@@ -301,6 +302,15 @@ fn start_in_words(start: Option<StartReason>) -> String {
         Some(StartReason::Watchdog) => ", restarted by its watchdog".to_owned(),
         Some(StartReason::Panic { line }) => format!(", restarted after its program gave up at line {line}"),
         Some(StartReason::Fault) => ", restarted after a fault of its processor".to_owned(),
+    }
+}
+
+/// What a rig knows of its channels, where that is not as it should be.
+fn calibration_in_words(calibration: Option<CalibrationState>) -> &'static str {
+    match calibration {
+        None | Some(CalibrationState::Stored { .. }) => "",
+        Some(CalibrationState::Missing) => ", its channels were never calibrated",
+        Some(CalibrationState::Damaged) => ", its stored calibration is damaged",
     }
 }
 

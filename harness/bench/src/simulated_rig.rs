@@ -85,6 +85,7 @@ impl<W: World> SimulatedRig<W> {
             firmware: env!("CARGO_PKG_VERSION"),
             boot_id: setup.boot_id,
             start: None,
+            calibration: None,
             capabilities: Capabilities {
                 simulated: true,
                 stepped: !matches!(setup.pace, RigPace::Free(_)),

@@ -361,6 +361,22 @@ pub enum StartReason {
     Fault,
 }
 
+/// What a rig knows of what its channels really give.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum CalibrationState {
+    /// They were never measured: nominal values are used.
+    Missing,
+    /// What was stored is damaged: nominal values are used.
+    Damaged,
+    /// They were measured.
+    Stored {
+        /// Year · 10,000 + month · 100 + day.
+        date: u32,
+        /// Largest expanded uncertainty of a channel's voltage.
+        uncertainty_nanovolts: u32,
+    },
+}
+
 /// From the rig to the host.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum RigMessage {
@@ -423,5 +439,10 @@ pub enum RigMessage {
     Started {
         /// The reason.
         why: StartReason,
+    },
+    /// What the rig knows of what its channels give; before each `Welcome` of a rig with real ones.
+    Calibration {
+        /// It.
+        state: CalibrationState,
     },
 }
