@@ -161,11 +161,11 @@ fn infinitely_many_degrees_of_freedom_make_a_normal_distribution() {
 }
 
 #[rstest]
-#[case(Spread::Rectangular, 0.577_350)]
-#[case(Spread::Triangular, 0.408_248)]
-#[case(Spread::Arcsine, 0.707_11)]
-fn standard_uncertainty_of_limits(#[case] spread: Spread, #[case] of_one: f64) {
-    near(spread.standard(1.0), of_one, 5e-6);
+#[case(Spread::Rectangular, 5.773_50)]
+#[case(Spread::Triangular, 4.082_48)]
+#[case(Spread::Arcsine, 7.071_07)]
+fn standard_uncertainty_of_limits(#[case] spread: Spread, #[case] of_ten: f64) {
+    near(spread.standard(10.0), of_ten, 5e-6);
 }
 
 /// A class 2 probe of type K at 200 °C, a converter of 14 bits, and two more limits (computed by hand).
