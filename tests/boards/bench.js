@@ -17,6 +17,9 @@ const [DAC_SELECTS, LATCH, ENABLE] = [[5, 6, 7], 8, 9];
 const [CONVERTER_SELECTS, MEMORY_SELECT] = [[5, 6, 7], 8];
 const RELAYS = [10, 11, 12, 13];
 const CONTACTS = [14, 15, 16, 17];
+/// The first four lead to buttons, the sixth holds down the converters' data line.
+const RIG_CONTACTS = 12;
+const DATA_LINE = 5;
 const CONFIGURATION = 0x1ff000;
 const FLASH_BYTES = 2 << 20;
 
@@ -30,8 +33,7 @@ export class Bench {
   /**
    * @param options rig: its program (parts of an ELF file); controller: its program, or none;
    *   configuration: the controller's page; silicon: whether the rig's clock cannot be stopped;
-   *   seed; coldJunction in °C; lever: the contact that is wired to hold down the converters' data
-   *   line instead of to a button; onData: bytes from the rig for the host
+   *   calibration: the rig's page; seed; coldJunction in °C; onData: bytes from the rig for the host
    */
   constructor(options) {
     this.options = options;
@@ -55,16 +57,20 @@ export class Bench {
     this.controllerFlash = options.controller ? flashOf(options.controller) : null;
     this.controllerFlash?.set(options.configuration ?? [], CONFIGURATION);
     this.rigResets = 0;
+    /** Where the rig's timer stands at its first boot, nanoseconds. */
+    this.rigStart = options.rigStart ?? 0;
+    this.time = this.rigStart;
     this.controllerBoots = 0;
     this.trouble = [];
-    this.time = 0;
-    this.bootRig(flashOf(options.rig), 0, null, 0);
+    const flash = flashOf(options.rig);
+    flash.set(options.calibration ?? [], CONFIGURATION);
+    this.bootRig(flash, 0, null, 0, this.rigStart);
   }
 
   // ---- the rig ----
 
-  bootRig(flash, at, scratch, reason) {
-    const chip = new Chip('rig', flash, at, { silicon: this.silicon, random: this.random, scratch, reason });
+  bootRig(flash, born, scratch, reason, clock = 0) {
+    const chip = new Chip('rig', flash, born, { silicon: this.silicon, random: this.random, scratch, reason, clock });
     chip.trouble = this.trouble;
     this.rig = chip;
     this.rigShift = 0;
@@ -138,9 +144,9 @@ export class Bench {
     this.word = word;
     this.onEvent('switches', now, word);
     if (changed & (1 << BIT.supply)) this.supplySwitched((word & (1 << BIT.supply)) !== 0, now);
-    CONTACTS.forEach((_, output) => {
+    for (let output = 0; output < RIG_CONTACTS; output++) {
       if ((changed >>> (BIT.contact + output)) & 1) this.contactWorked(output, (word >>> (BIT.contact + output)) & 1, now);
-    });
+    }
     this.rig.halt = true;
   }
 
@@ -227,10 +233,10 @@ export class Bench {
 
   /** A contact bounces before it rests. */
   contactWorked(output, closed, now) {
-    if (output === this.options.lever) {
+    if (output === DATA_LINE) {
       for (const converter of this.converters) converter.silent = closed ? 0 : null;
-      return;
     }
+    if (output >= CONTACTS.length) return;
     this.contacts[output] = closed !== 0;
     this.events = this.events.filter((event) => event.kind !== `contact ${output}`);
     const quiet = now + 20 * this.random() * MILLISECOND;
@@ -243,6 +249,20 @@ export class Bench {
       this.later(at, `contact ${output}`, settle(level));
     }
     this.later(quiet, `contact ${output}`, settle(this.contacts[output]));
+  }
+
+  /** Toggles a sensed input so many times, whatever the controller does. */
+  pulse(input, first, half, count) {
+    const toggle = (number) => {
+      if (number >= count) return;
+      const at = first + number * half;
+      this.later(at, `pulse ${input}`, () => {
+        this.bring(this.rig, null, at);
+        this.rig.drive(FIRST_INPUT + input, number % 2 === 0);
+        toggle(number + 1);
+      });
+    };
+    toggle(0);
   }
 
   // ---- time ----

@@ -57,12 +57,13 @@ export class Chip {
    * @param flash what the flash holds
    * @param born bench time at which its clock began, nanoseconds
    * @param options silicon: what the platform register says; random: for the oscillator's noise;
-   *   scratch, reason: what the watchdog's registers keep over its reset
+   *   scratch, reason: what the watchdog's registers keep over its reset; clock: where it begins
    */
-  constructor(name, flash, born, { silicon = true, random = Math.random, scratch = null, reason = 0 } = {}) {
+  constructor(name, flash, born, { silicon = true, random = Math.random, scratch = null, reason = 0, clock = 0 } = {}) {
     this.name = name;
     this.born = born;
     this.clock = new SimulationClock();
+    this.clock.nanosCounter = clock;
     this.mcu = new RP2040(this.clock);
     this.core = this.mcu.core;
     this.halt = false;
@@ -184,6 +185,15 @@ export class Chip {
       core.executeInstruction();
     }
     if (!this.halt) throw new Error(`${this.name} does not come to rest while its clock stands`);
+  }
+
+  /** Makes the processor hang: an endless loop with interrupts off. */
+  hang() {
+    const loop = (2 << 20) - 4;
+    this.mcu.flash16[loop / 2] = 0xe7fe;
+    this.core.PC = FLASH + loop;
+    this.core.PM = true;
+    this.core.waiting = false;
   }
 
   /** Sets an input; only a change is one. */

@@ -1,7 +1,7 @@
 // The two-board bench behind a pseudo-terminal, for `dryfire run --port`.
 //
 //   node serve.js --rig ELF [--controller ELF] --port LINK [--page HEX] [--seed N]
-//                 [--silicon] [--speed N] [--lever OUTPUT]
+//                 [--silicon] [--speed N] [--calibration HEX] [--start MICROSECONDS]
 //
 // Prints `ready LINK` when the port is there, then one line of JSON for everything that happens
 // on the wires with `--trace`. Reads instructions from standard input, a word to a line; `end`
@@ -23,7 +23,8 @@ const { values } = parseArgs({
     seed: { type: 'string', default: '1' },
     silicon: { type: 'boolean', default: false },
     speed: { type: 'string', default: '1' },
-    lever: { type: 'string' },
+    start: { type: 'string', default: '0' },
+    calibration: { type: 'string', default: '' },
     trace: { type: 'boolean', default: false },
   },
 });
@@ -37,8 +38,9 @@ const bench = new Bench({
   controller: values.controller ? loadElf(values.controller) : null,
   configuration: Buffer.from(values.page, 'hex'),
   seed: Number(values.seed),
+  rigStart: Number(values.start) * 1000,
   silicon: values.silicon,
-  lever: values.lever === undefined ? undefined : Number(values.lever),
+  calibration: Buffer.from(values.calibration, 'hex'),
   onData: (data) => port.stdin.write(data),
   onEvent: (what, at, ...rest) => {
     if (values.trace && what !== 'code') say({ what, at: micros(at), rest });
@@ -47,7 +49,6 @@ const bench = new Bench({
 
 const speed = Number(values.speed);
 const SLICE = 4;
-let busy = 0;
 let anchor = null;
 let turn = null;
 
@@ -69,7 +70,6 @@ function step() {
   const until = granted ? Infinity : paced();
   if (granted) anchor = null;
   bench.run(until, deadline);
-  busy += performance.now() - begun;
   if (bench.waitsForHost) return;
   if (bench.horizon() === Infinity && bench.rig.now >= until) turn = setTimeout(step, 1);
   else turn = setImmediate(step);
@@ -85,6 +85,7 @@ function wake() {
 
 port.stdout.on('data', (data) => {
   if (bench.horizon() === Infinity && !bench.isFrozen()) bench.run(paced(), () => false);
+  if (values.trace) say({ what: 'heard', at: micros(bench.rig.now), rest: [] });
   bench.usb.send(new Uint8Array(data));
   wake();
 });
@@ -106,7 +107,7 @@ const instructions = {
       rail: bench.rail,
       boots: bench.controllerBoots,
       resets: bench.rigResets,
-      busy: Math.round(busy),
+      cpu: Math.round(process.cpuUsage().user / 1000),
       horizon: micros(bench.horizon()),
       asleep: [bench.rig.asleep, bench.controller?.asleep],
       queued: bench.usb.queued,
@@ -115,6 +116,8 @@ const instructions = {
     }),
   silence: (channel, byte) => (bench.converters[Number(channel)].silent = Number(byte)),
   answer: (channel) => (bench.converters[Number(channel)].silent = null),
+  pulses: (input, first, half, count) => bench.pulse(Number(input), Number(first) * 1000, Number(half) * 1000, Number(count)),
+  hang: () => bench.rig.hang(),
   unplug: () => bench.cutRig(),
 };
 

@@ -1,6 +1,7 @@
 //! The programs for the two boards, and the bench that runs them as machine code.
 
 mod build;
+mod host;
 mod uf2;
 
 use std::io::{BufRead, BufReader, Write};
@@ -11,11 +12,13 @@ use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
 use std::time::Duration;
 
+use dryfire_rig::Calibration;
 use dryfire_scenario::Bench as BenchFile;
 use dryfire_stand_in::{Configuration, Defect, Defects, Settings};
 use serde_json::Value;
 
 pub use build::{Toolchain, build};
+pub use host::Host;
 pub use uf2::uf2;
 
 use crate::root;
@@ -90,8 +93,10 @@ pub struct Setup {
     pub speed: f64,
     /// Everything on the wires is told.
     pub trace: bool,
-    /// The contact that is wired to hold down the converters' data line.
-    pub lever: Option<u8>,
+    /// Where the rig's microsecond timer stands at its start.
+    pub start_micros: u64,
+    /// The rig's page of calibration.
+    pub calibration: Option<Calibration>,
     /// Of everything that the bench draws at random.
     pub seed: u32,
 }
@@ -114,6 +119,10 @@ pub fn configuration(bench: &BenchFile, defects: &[&str]) -> Configuration {
         set.with(Defect::from_name(name).unwrap_or_else(|| panic!("no defect `{name}`")))
     });
     Configuration { settings, defects }
+}
+
+fn hex(bytes: &[u8]) -> String {
+    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 /// The two boards, running.
@@ -143,8 +152,7 @@ impl TwoBoards {
         command.arg("--rig").arg(&tools.rig).arg("--controller").arg(&tools.controller).arg("--port").arg(&port);
         command.args(["--seed", &setup.seed.to_string()]);
         if let Some(page) = &setup.page {
-            let hex: String = page.encode().iter().map(|byte| format!("{byte:02x}")).collect();
-            command.args(["--page", &hex]);
+            command.args(["--page", &hex(&page.encode())]);
         }
         if setup.silicon {
             command.arg("--silicon");
@@ -152,8 +160,9 @@ impl TwoBoards {
         if setup.speed > 0.0 {
             command.args(["--speed", &setup.speed.to_string()]);
         }
-        if let Some(output) = setup.lever {
-            command.args(["--lever", &output.to_string()]);
+        command.args(["--start", &setup.start_micros.to_string()]);
+        if let Some(calibration) = &setup.calibration {
+            command.args(["--calibration", &hex(&calibration.encode())]);
         }
         if setup.trace {
             command.arg("--trace");
@@ -213,7 +222,7 @@ impl TwoBoards {
     ///
     /// # Panics
     /// If it does not come.
-    pub fn wait_for(&self, wanted: impl Fn(&Value) -> bool) -> Value {
+    pub fn wait_for(&self, mut wanted: impl FnMut(&Value) -> bool) -> Value {
         loop {
             let value: Value = serde_json::from_str(&self.line()).unwrap_or(Value::Null);
             if wanted(&value) {

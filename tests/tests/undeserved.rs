@@ -110,6 +110,10 @@ struct Spoilt {
     stimulus: Option<Command>,
     /// How far it has come.
     now: RigTime,
+    /// What it has not told yet.
+    held_back: Vec<Observation>,
+    /// How many times it was asked.
+    asked: u32,
 }
 
 impl Bench for Spoilt {
@@ -173,8 +177,17 @@ fn run_spoilt(
         panic!("the scenario fits the bench")
     };
     let good = VirtualBench::new(file);
-    let mut bench =
-        Spoilt { good, fresh: true, spoil, swallow, swallowed: Vec::new(), stimulus: None, now: RigTime::ZERO };
+    let mut bench = Spoilt {
+        good,
+        fresh: true,
+        spoil,
+        swallow,
+        swallowed: Vec::new(),
+        stimulus: None,
+        now: RigTime::ZERO,
+        held_back: Vec::new(),
+        asked: 0,
+    };
     let stop = AtomicBool::new(false);
     let options = RunOptions { run: 1, seed: 3, sample_events: false, second_judge: true };
     run_plan(*plan, &mut bench, options, &stop, &mut |_| (), &mut |at| {
@@ -451,6 +464,40 @@ fn an_uncertainty_stated_with_a_smaller_coverage_factor_is_widened() {
     assert_eq!(uncertainty(300), (1_000, 1_000), "a wider one is taken as it is");
 }
 
+/// With its edges known to nothing, a rig would pass what lies on the limit by chance.
+#[rstest]
+#[case::edges("edge time: 0 s", "no rig knows its edges to 0 s")]
+#[case::nearly("edge time: 99 µs", "no rig knows its edges to 99 µs")]
+#[case::temperature("shown temperature: 0 °C", "no rig shows a temperature to 0 °C")]
+#[case::clock("edge time: { clock resolution: 0 s }", "the clock resolution cannot be 0 s")]
+#[case::inputs("edge time: { sensing delay: 0 s }", "the sensing delay cannot be 0 s")]
+#[case::drift("edge time: { clock drift: 0 ppm }", "a clock drift of 0 ppm makes no sense")]
+#[case::calibration("shown temperature: { calibration: 0 °C }", "an uncertainty of 0 °C makes no sense")]
+#[case::junction("shown temperature: { cold junction: 0 °C }", "an uncertainty of 0 °C makes no sense")]
+fn a_rig_that_claims_to_measure_without_error_is_refused(#[case] claimed: &str, #[case] refusal: &str) {
+    let text = dryfire_tests::read("scenarios/benches/rig.yaml");
+    let section = text.find("\nuncertainty:").expect("the section is the last one");
+    let text = format!("{}\nuncertainty: {{ {claimed} }}\n", &text[..section]);
+    let mistakes = dryfire_scenario::parse_bench("rig.yaml", &text).expect_err("it is refused");
+    assert!(mistakes.iter().any(|mistake| mistake.to_string().contains(refusal)), "{mistakes:#?}");
+}
+
+/// A rig that says nothing is not taken for a perfect one: what a calibrated rig shows is open here.
+#[test]
+fn a_rig_that_was_never_calibrated_has_a_wide_guard_band() {
+    let text = dryfire_tests::read("scenarios/benches/rig.yaml");
+    let section = text.find("\nuncertainty:").expect("the section is the last one");
+    let (file, _) = dryfire_scenario::parse_bench("rig.yaml", &text[..section]).expect("it may be left out");
+    let (_, kiln) = virtual_bench(&[]);
+    let Ok(Binding::Ready(plan)) = Plan::bind(&scenario("rig.yaml", PROBE_OPEN), &file, &kiln) else {
+        panic!("the scenario fits the bench")
+    };
+    let probe = plan.table.get(plan.signals.probe);
+    assert!(probe.value_uncertainty > 15_000, "{probe:?}");
+    let heat = plan.table.get(plan.signals.heat);
+    assert!(heat.time_uncertainty > RigSpan::from_millis(25), "{heat:?}");
+}
+
 #[rstest]
 #[case::an_edge_from_the_past(the_past_is_told_after_the_future)]
 #[case::a_watermark_that_goes_back(the_clock_goes_back)]
@@ -481,15 +528,44 @@ fn a_decided_fail_survives_a_breakdown_that_comes_later() {
     );
 }
 
+/// Nothing was fired, so that nothing was on when the probe opened: nothing was cut.
 #[test]
 fn a_stimulus_while_heat_was_off_anyway_shows_nothing() {
-    let text = PROBE_OPEN.replace("when: element on for 0.5 s", "when: element off for 0.5 s");
-    // Right after the firing was begun every element may be off for a while; one
-    // that never comes on again was not cut by anything.
+    let text = PROBE_OPEN
+        .replace("firing: [{ ramp: 150 °C/h, to: 600 °C }]\n", "")
+        .replace("  - begin firing\n", "")
+        .replace("when: element on for 0.5 s\n    within: 5 min", "wait: 1 min");
     let result = run(&text, &[], untouched, None);
-    assert_ne!(result.verdict, Some(Verdict::Fail), "{result:#?}");
-    let cut = &result.findings[0].finding;
-    assert!(cut.verdict != Verdict::Pass || !cut.vacuous, "{cut:#?}");
+    let (cut, off) = (&result.findings[0].finding, &result.findings[1].finding);
+    assert!(cut.verdict == Verdict::Inconclusive && cut.vacuous, "{cut:#?}");
+    assert_eq!(result.verdict, Some(Verdict::Inconclusive), "{off:#?}");
+}
+
+/// What the bench tells is held back now and then, edges and heartbeats, and comes
+/// when it has been asked another dozen times.
+#[test]
+fn a_heartbeat_that_comes_late_changes_no_finding() {
+    fn now_and_then_late(bench: &mut Spoilt, told: &mut Vec<Observation>) {
+        bench.asked += 1;
+        bench.held_back.append(told);
+        if bench.asked % 30 >= 12 {
+            told.append(&mut bench.held_back);
+        }
+    }
+    let (late, clean) = (run(PROBE_OPEN, &[], now_and_then_late, None), run(PROBE_OPEN, &[], untouched, None));
+    assert_eq!(late.findings, clean.findings);
+    assert_eq!((late.verdict, late.remarks), (Some(Verdict::Pass), Vec::new()));
+}
+
+/// Two hazards, and every expectation is about the first of them or does not say.
+#[rstest]
+#[case::unsaid("", "does not say which it speaks to")]
+#[case::the_other("hazards: [probe-open], ", "no expectation speaks to the hazard `lid-open`")]
+fn a_hazard_is_not_shown_by_what_is_expected_about_another(#[case] hazards: &str, #[case] refusal: &str) {
+    let text = PROBE_OPEN.replace("hazards: [probe-open]", "hazards: [probe-open, lid-open]");
+    let text = text.replace("{ name: ", &format!("{{ {hazards}name: "));
+    let mistakes = dryfire_scenario::parse_scenario("two.yaml", &text).expect_err("it is refused");
+    assert!(mistakes.iter().any(|mistake| mistake.to_string().contains(refusal)), "{mistakes:#?}");
 }
 
 /// The hottest that the stand-in takes in a program is below its top temperature.
@@ -548,8 +624,17 @@ fn a_controller_that_was_not_restarted_has_to_heat_before_its_rest_counts(#[case
         };
         let swallow = Swallow { which: |_| false, acknowledged_after: RigSpan::ZERO };
         let (good, spoil) = (VirtualBench::new(file.clone()), untouched as Spoil);
-        let mut bench =
-            Spoilt { good, fresh, spoil, swallow, swallowed: Vec::new(), stimulus: None, now: RigTime::ZERO };
+        let mut bench = Spoilt {
+            good,
+            fresh,
+            spoil,
+            swallow,
+            swallowed: Vec::new(),
+            stimulus: None,
+            now: RigTime::ZERO,
+            held_back: Vec::new(),
+            asked: 0,
+        };
         let options = RunOptions { run: 1, seed: 3, sample_events: false, second_judge: true };
         let result = run_plan(*plan, &mut bench, options, &AtomicBool::new(false), &mut |_| (), &mut |_| ());
         result.expect("the plan can be played").verdict

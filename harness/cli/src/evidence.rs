@@ -63,12 +63,12 @@ pub(crate) fn beginning(
 
 fn planned(file: usize, job: &Job, seed: u64) -> PlannedRun {
     let scenario = &job.scenario;
-    let (table, expectations) = match &job.binding {
+    let (table, uncertainties, expectations) = match &job.binding {
         Binding::Ready(plan) => {
             let notes = plan.expectations.iter().zip(&plan.expectation_notes);
             let windows =
                 notes.map(|(one, note)| ExpectationWindow::of(one, note.hazards.clone(), &plan.moments)).collect();
-            (plan.table.clone(), windows)
+            (plan.table.clone(), Some(plan.uncertainties.clone()), windows)
         }
         Binding::NotApplicable { .. } | Binding::Uncovered { .. } => Default::default(),
     };
@@ -80,6 +80,7 @@ fn planned(file: usize, job: &Job, seed: u64) -> PlannedRun {
         hazards: scenario.hazards.iter().map(|hazard| hazard.value.0.clone()).collect(),
         seed: run_seed(seed, &scenario.name),
         table,
+        uncertainties,
         expectations,
     }
 }
@@ -92,7 +93,7 @@ fn facts(arguments: &RunArguments, fitted: &BenchWithKiln, warnings: &[String]) 
     const FILE: &str = "bench file";
     const CALL: &str = "command line";
     let bench = &fitted.bench;
-    let (declares, uncertainty) = (&bench.declares, &bench.uncertainty);
+    let declares = &bench.declares;
     let celsius = |millicelsius| value(dryfire_judge::Margin::Temperature(millicelsius));
     let mut facts = Vec::new();
     if let Some(version) = &bench.firmware_version {
@@ -104,15 +105,12 @@ fn facts(arguments: &RunArguments, fitted: &BenchWithKiln, warnings: &[String]) 
         BenchKind::Rig { .. } => "the owner's word; a rig cannot read back what runs on a controller",
     };
     facts.push(fact(topic::FIRMWARE, "identity established by", established, "kind of bench"));
-    facts.push(fact(topic::CALIBRATION, "edge time, expanded uncertainty", uncertainty.edge_time.to_string(), FILE));
-    facts.push(fact(
-        topic::CALIBRATION,
-        "shown temperature, expanded uncertainty",
-        celsius(uncertainty.shown_temperature_millicelsius),
-        FILE,
-    ));
-    let coverage = f64::from(uncertainty.coverage_hundredths) / 100.0;
-    facts.push(fact(topic::CALIBRATION, "coverage factor", coverage.to_string(), FILE));
+    for (quantity, expanded, lines) in dryfire_engine::Uncertainties::of_bench(bench).in_words() {
+        facts.push(fact(topic::CALIBRATION, &format!("{quantity}, expanded uncertainty"), expanded, FILE));
+        for (index, line) in lines.into_iter().enumerate() {
+            facts.push(fact(topic::CALIBRATION, &format!("{quantity}, line {}", index + 1), line, FILE));
+        }
+    }
     facts.push(fact(topic::DECLARED, "top temperature", celsius(declares.top_temperature_millicelsius), FILE));
     facts.push(fact(topic::DECLARED, "longest firing", declares.longest_firing.to_string(), FILE));
     facts.push(fact(topic::DECLARED, "cycle time", declares.cycle_time.to_string(), FILE));

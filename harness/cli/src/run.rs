@@ -467,6 +467,7 @@ impl<'a> Telling<'a> {
             hazards: plan.hazards.clone(),
             seed: run_seed(self.seed, &job_of_it.scenario.name),
             signals: plan.table.clone(),
+            uncertainties: plan.uncertainties.clone(),
         })
     }
 }

@@ -25,8 +25,9 @@ pub use idle_controller::{RelaysSeen, SessionProof};
 pub use io::{Command, CommandId, CommandKind, Observation, Pacing, ProbeSignal, RigCounters, Trouble, TroubleKind};
 pub use judge_again::{JudgeAgainError, JudgedAgain, PastRun, Replay, judge_again};
 pub use plan::{
-    BindError, Binding, ConsoleSignal, ExpectationNote, IsolatedSignal, Plan, PlannedCondition, PlannedEnd,
-    PlannedStep, PlannedWait, Signals,
+    BindError, Binding, ConsoleSignal, Contribution, ContributionSpread, ExpectationNote, IsolatedSignal, Plan,
+    PlannedCondition, PlannedEnd, PlannedStep, PlannedWait, Signals, Uncertainties, UncertaintyBudget,
+    UncertaintySource,
 };
 pub use played::PlayError;
 pub use result::{Applicability, FindingReport, ScenarioResult, ZoneHeatWork};

@@ -184,6 +184,7 @@ pub(crate) fn reports(plan: &Plan, findings: Vec<Finding>) -> Vec<FindingReport>
             hazards: plan.expectation_notes[finding.expectation].hazards.clone(),
             expected: words::expected(plan, expectation),
             seen: words::seen(plan, expectation, &finding),
+            coverage_hundredths: plan.uncertainties.coverage_hundredths(&finding),
             finding,
         }
     };

@@ -34,6 +34,8 @@ pub struct FindingReport {
     pub expected: String,
     /// What was seen, in one sentence.
     pub seen: String,
+    /// The coverage factor of the finding's uncertainty, in hundredths (200: k = 2).
+    pub coverage_hundredths: u16,
     /// The finding itself.
     pub finding: Finding,
 }

@@ -60,15 +60,16 @@ impl Recorded {
     }
 }
 
-/// What is known of a recorded run when it begins.
-pub fn run_head(run: &Run) -> RunHead {
-    RunHead {
+/// What is known of a recorded run when it begins; `None` of one that does not run.
+pub fn run_head(run: &Run) -> Option<RunHead> {
+    Some(RunHead {
         run: run.number,
         scenario: run.planned.scenario.clone(),
         hazards: run.planned.hazards.clone(),
         seed: run.planned.seed,
         signals: run.planned.table.clone(),
-    }
+        uncertainties: run.planned.uncertainties.clone()?,
+    })
 }
 
 /// The verdict to report of a run, as a word: that of its result where it stands, or why there is none.

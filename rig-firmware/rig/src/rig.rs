@@ -2,8 +2,8 @@
 
 use dryfire_link::frame::MAX_FRAME;
 use dryfire_link::{
-    Begin, Capabilities, Counters, Heartbeat, HostMessage, Limits, LinkPacing, LinkTime, PROTOCOL, Refusal,
-    RigEndpoint, RigMessage, Welcome,
+    Begin, CalibrationState, Capabilities, Counters, Heartbeat, HostMessage, Limits, LinkPacing, LinkTime, PROTOCOL,
+    Refusal, RigEndpoint, RigMessage, StartReason, Welcome,
 };
 use dryfire_units::{Disturbance, RigSpan, RigTime};
 use heapless::{Deque, String};
@@ -45,6 +45,10 @@ pub struct Identity {
     pub firmware: &'static str,
     /// Another number after every boot.
     pub boot_id: u32,
+    /// Why it was started, if it knows.
+    pub start: Option<StartReason>,
+    /// What it knows of what its channels give, if they are real.
+    pub calibration: Option<CalibrationState>,
     /// What it can do.
     pub capabilities: Capabilities,
 }
@@ -413,6 +417,12 @@ impl<const EDGES: usize> Rig<EDGES> {
         self.forget();
         self.go_safe(board);
         self.greeted = protocol == PROTOCOL;
+        if let Some(why) = self.identity.start {
+            self.notice(RigMessage::Started { why });
+        }
+        if let Some(state) = self.identity.calibration {
+            self.notice(RigMessage::Calibration { state });
+        }
         let text = |text: &str| String::try_from(text).unwrap_or_default();
         self.notice(RigMessage::Welcome(Welcome {
             protocol: PROTOCOL,

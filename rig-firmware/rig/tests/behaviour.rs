@@ -87,7 +87,14 @@ struct Setup {
 
 impl Setup {
     fn with(capabilities: Capabilities) -> Self {
-        let identity = Identity { board: "test board", firmware: "1.2.3", boot_id: 9, capabilities };
+        let identity = Identity {
+            board: "test board",
+            firmware: "1.2.3",
+            boot_id: 9,
+            start: None,
+            calibration: None,
+            capabilities,
+        };
         let mut host = HostEndpoint::host();
         host.open(1);
         Setup {

@@ -21,6 +21,8 @@ struct Channel {
     period: RigSpan,
     signal: ProbeSignal,
     since: RigTime,
+    /// What was played before, and since when.
+    before: (ProbeSignal, RigTime),
     disturbance: Disturbance,
     disturbed_since: RigTime,
     /// The latest conversion made, as the terminals then were.
@@ -85,6 +87,7 @@ impl Probes {
                 period,
                 signal: ProbeSignal::Open,
                 since: RigTime::ZERO,
+                before: (ProbeSignal::Open, RigTime::ZERO),
                 disturbance: Disturbance::NONE,
                 disturbed_since: RigTime::ZERO,
                 sample: TerminalSignal::Open,
@@ -103,8 +106,12 @@ impl Probes {
 
     pub(super) fn play(&mut self, channel: u8, at: RigTime, signal: ProbeSignal) {
         for place in self.channels.iter_mut().filter(|place| place.channel == channel) {
-            // A conversion at this very instant still sees what was there before.
-            place.convert_up_to(at);
+            // Whoever looks next makes the last conversion before then, and one of them only.
+            // It still sees what was there before, but not what was there before that.
+            if at - place.since < place.period || matches!(place.part, Fitted::ReadOnly { .. }) {
+                place.convert_up_to(at);
+            }
+            place.before = (place.signal, place.since);
             place.signal = signal;
             place.since = at;
         }
@@ -183,9 +190,11 @@ impl Channel {
                 Disturbed::Adds(nanovolts) => i64::from(nanovolts),
             }
         };
-        match self.signal {
+        // A conversion at the very instant of a change still sees what was there before.
+        let (signal, since) = if at > self.since { (self.signal, self.since) } else { self.before };
+        match signal {
             ProbeSignal::Voltage { nanovolts, nanovolts_per_second } => {
-                let rise = i64::from(nanovolts_per_second) * (at - self.since).as_micros() / 1_000_000;
+                let rise = i64::from(nanovolts_per_second) * (at - since).as_micros() / 1_000_000;
                 let value = i64::from(nanovolts) + rise + added;
                 TerminalSignal::Voltage(Nanovolts::new(value.clamp(i64::from(i32::MIN), i64::from(i32::MAX)) as i32))
             }

@@ -343,6 +343,17 @@ impl Probe {
 
     /// What to play from this instant on.
     pub(super) fn signal(&self, at: RigTime, sheath: Junction, terminals: Terminals) -> ProbeSignal {
+        if self.fault.is_none()
+            && self.other.is_none()
+            && let Some(cold) = self.cold
+            && let Ok(now) = self.instrument.emf(Celsius::new(sheath.celsius))
+        {
+            // As below, without a look at what may be wrong with it.
+            let ahead = self.instrument.emf(Celsius::new(sheath.celsius + sheath.slope));
+            let now = now.value() - cold;
+            let per_second = ahead.map_or(0.0, |ahead| ahead.value() - cold - now);
+            return ProbeSignal::Voltage { nanovolts: nanovolts(now), nanovolts_per_second: nanovolts(per_second) };
+        }
         let (junction, leads) = match self.source(at, sheath, terminals) {
             Source::Nothing => return ProbeSignal::Open,
             Source::Short => return ProbeSignal::Short,

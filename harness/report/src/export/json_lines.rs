@@ -25,8 +25,8 @@ pub(super) fn write(record: &Record, out: &mut dyn Write) -> Result<(), ExportEr
             out.write_all(lines.not_run(&NotRun { run, scenario, hazards }).as_bytes())?;
             continue;
         };
-        if !run.table().is_empty() {
-            out.write_all(lines.begin(&run_head(run)).as_bytes())?;
+        if let Some(head) = run_head(run) {
+            out.write_all(lines.begin(&head).as_bytes())?;
             let mut written = Ok(());
             record.replay(run, &mut |event| {
                 if written.is_ok() {

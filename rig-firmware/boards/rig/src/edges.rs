@@ -11,6 +11,7 @@ use core::mem::MaybeUninit;
 use core::sync::atomic::{AtomicU32, AtomicUsize, Ordering};
 
 use cortex_m::peripheral::SCB;
+use embassy_rp::interrupt::{InterruptExt, Priority};
 use embassy_rp::pac;
 use embassy_sync::blocking_mutex::raw::CriticalSectionRawMutex;
 use embassy_sync::signal::Signal;
@@ -92,12 +93,13 @@ pub unsafe fn begin() {
         pac::IO_BANK0.int_proc(0).inte(pin / 8).modify(|word| word.0 |= (FELL | ROSE) << shift);
     }
     cortex_m::peripheral::NVIC::unpend(pac::Interrupt::IO_IRQ_BANK0);
-    // SAFETY: the handler is in place. Before every other interrupt: a timestamp waits for nobody.
-    unsafe {
-        let mut nvic: cortex_m::peripheral::NVIC = core::mem::transmute(());
-        nvic.set_priority(pac::Interrupt::IO_IRQ_BANK0, 0);
-        cortex_m::peripheral::NVIC::unmask(pac::Interrupt::IO_IRQ_BANK0);
+    // A timestamp waits for no other handler.
+    pac::Interrupt::IO_IRQ_BANK0.set_priority(Priority::P0);
+    for other in [pac::Interrupt::TIMER_IRQ_0, pac::Interrupt::USBCTRL_IRQ, pac::Interrupt::UART0_IRQ] {
+        other.set_priority(Priority::P2);
     }
+    // SAFETY: the handler is in place.
+    unsafe { cortex_m::peripheral::NVIC::unmask(pac::Interrupt::IO_IRQ_BANK0) };
 }
 
 /// Levels of the inputs now, bit 0 the first, and of the rail.

@@ -2,6 +2,7 @@
 
 use core::panic::PanicInfo;
 
+use dryfire_link::StartReason;
 use embassy_rp::pac;
 
 /// Marks the words that a panic leaves in the watchdog's scratch registers, which
@@ -33,6 +34,17 @@ impl Start {
             PANICKED => Start::Panic(line),
             FAULTED => Start::Fault,
             _ => Start::Watchdog,
+        }
+    }
+}
+
+impl From<Start> for StartReason {
+    fn from(start: Start) -> StartReason {
+        match start {
+            Start::Power => StartReason::Power,
+            Start::Watchdog => StartReason::Watchdog,
+            Start::Panic(line) => StartReason::Panic { line },
+            Start::Fault => StartReason::Fault,
         }
     }
 }

@@ -10,7 +10,7 @@ mod usb;
 
 use dryfire_link::frame::MAX_FRAME;
 use dryfire_link::{Capabilities, LinkTime};
-use dryfire_rig::{ChannelScale, Identity, Rig, WrapExtender};
+use dryfire_rig::{CALIBRATION_BYTES, Calibration, ChannelScale, DamagedCalibration, Identity, Rig, WrapExtender};
 use dryfire_units::RigTime;
 use embassy_executor::Spawner;
 use embassy_futures::select::{Either4, select4};
@@ -34,6 +34,10 @@ bind_interrupts!(struct Interrupts {
 const PATIENCE: Duration = Duration::from_millis(1_000);
 /// The main loop turns at least this often, to feed the watchdog.
 const LONGEST_SLEEP: Duration = Duration::from_millis(400);
+/// Bytes that are copied at once with interrupts off: about 2 µs.
+const PIECE: usize = 32;
+/// Where the calibration is kept: the last page of the flash, which a new program leaves alone.
+const CALIBRATION: *const [u8; CALIBRATION_BYTES] = 0x101f_f000 as *const _;
 /// Speed of the controller's console.
 const BAUD: u32 = 115_200;
 
@@ -91,8 +95,14 @@ async fn main(spawner: Spawner) {
     let (to_controller, from_controller) = console.split();
 
     static RIG: StaticCell<Rig> = StaticCell::new();
-    let rig = RIG.init_with(|| Rig::new(identity(start)));
-    let outputs = Outputs::new(spi, converters, latch, enable, [ChannelScale::NOMINAL; CHANNELS]);
+    // SAFETY: flash is always readable.
+    let calibration = Calibration::decode(unsafe { &*CALIBRATION });
+    let scales = match &calibration {
+        Ok(Some(calibration)) => calibration.scales,
+        Ok(None) | Err(DamagedCalibration) => [ChannelScale::NOMINAL; CHANNELS],
+    };
+    let rig = RIG.init_with(|| Rig::new(identity(start, &calibration)));
+    let outputs = Outputs::new(spi, converters, latch, enable, scales);
     // SAFETY: called once, the pins are inputs, and nothing else here waits for pins.
     unsafe { edges::begin() };
     spawner.spawn(usb::carry(pins.USB).unwrap());
@@ -100,11 +110,13 @@ async fn main(spawner: Spawner) {
     run(rig, outputs, watchdog, from_controller, light).await
 }
 
-fn identity(start: health::Start) -> Identity {
+fn identity(start: health::Start, calibration: &Result<Option<Calibration>, DamagedCalibration>) -> Identity {
     Identity {
         board: "rp2040",
         firmware: env!("CARGO_PKG_VERSION"),
         boot_id: RoscRng.next_u32() ^ boot_words(start),
+        start: Some(start.into()),
+        calibration: Some(Calibration::state(calibration)),
         capabilities: Capabilities {
             simulated: false,
             stepped: !health::is_silicon(),
@@ -200,12 +212,15 @@ async fn run(
                 break;
             }
             let Some(bytes) = rig.poll_transmit(link_now, &mut frame) else { break };
-            // There is room for a whole frame, perhaps in two pieces.
-            let mut rest = bytes;
-            while !rest.is_empty()
-                && let Ok(count) = usb::TO_SEND.try_write(rest)
-            {
-                rest = &rest[count..];
+            // There is room for the whole frame. It is copied with interrupts off, and a long piece
+            // would hold up the timestamps.
+            for piece in bytes.chunks(PIECE) {
+                let mut rest = piece;
+                while !rest.is_empty()
+                    && let Ok(count) = usb::TO_SEND.try_write(rest)
+                {
+                    rest = &rest[count..];
+                }
             }
         }
         watchdog.feed(PATIENCE);

@@ -11,8 +11,8 @@ use embassy_sync::pipe::Pipe;
 
 /// Probe channels.
 pub const CHANNELS: usize = 3;
-/// Contacts.
-pub const CONTACTS: usize = 4;
+/// Contacts: four dry ones, then levers and feedback, in the order of the bits below.
+pub const CONTACTS: usize = 12;
 
 /// Bits of the switch word, which goes through four shift registers, highest bit first.
 /// The registers' outputs are high-impedance, and every switch open, until the enable pin is low.
@@ -27,7 +27,9 @@ pub mod bit {
     pub const EACH: u32 = 5;
     /// The controller's supply.
     pub const SUPPLY: u32 = 15;
-    /// Contact 0; the others follow.
+    /// Contact 0; the others follow: 0 to 3 dry contacts, 4 the controller's reset line, 5 the
+    /// converters' data line held low, 6 their clock held low, 7 a test line, 8 the mirror contact of the
+    /// contactor, 9 current flows, 10 the limiter has tripped, 11 free.
     pub const CONTACT: u32 = 16;
 }
 
