@@ -1,6 +1,5 @@
 //! What recording costs the virtual bench: the twelve-hour firing of its own bench, run as
 //! `dryfire run` runs it, with a record and without.
-#![expect(clippy::disallowed_methods, reason = "a bench writes files")]
 
 #[allow(dead_code, reason = "the other bench uses more of it")]
 #[path = "../../bench/benches/virtual_bench/firing.rs"]

@@ -1,5 +1,4 @@
 //! How large a long record becomes.
-#![expect(clippy::disallowed_methods, reason = "tests look at the size of files")]
 
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
