@@ -4,6 +4,7 @@
 //! read. The same results give the same text, byte for byte.
 
 mod budget;
+mod challenge;
 mod columns;
 mod explain;
 mod heat_work;
@@ -17,6 +18,7 @@ mod text;
 mod words;
 
 pub use budget::{budget_json, budget_status, budget_text, budget_warnings};
+pub use challenge::{Catch, Challenged, Detection, DetectionTable, Mistake, challenge_json, challenge_text};
 pub use explain::explain_text;
 pub use json::{FORMAT, JsonLines};
 pub use paths::{paths_json, paths_status, paths_text};
