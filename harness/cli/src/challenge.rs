@@ -103,7 +103,7 @@ fn contenders(bench: &Bench, seed: u64) -> Result<Vec<Contender>, Mistake> {
         honest("(no mistake, another seed)", bench.clone(), seed.wrapping_add(1)),
         honest("(no mistake, a tick of 50 ms)", ticking(RigSpan::from_millis(50)), seed),
         honest("(no mistake, a tick of 250 ms)", ticking(RigSpan::from_millis(250)), seed),
-        honest("(no mistake, a cycle of 10 s)", cycling(RigSpan::from_seconds(10)), seed),
+        honest("(no mistake, a cycle of 20 s)", cycling(RigSpan::from_seconds(20)), seed),
         honest("(no mistake, a cycle of 30 s)", cycling(RigSpan::from_seconds(30)), seed),
     ];
     for defect in Defect::ALL {
