@@ -54,7 +54,12 @@ struct Run {
 
 impl Run {
     fn of(arguments: &[&str]) -> Run {
-        let output = dryfire().arg("run").args(arguments).args(["--format", "json"]).output().expect("dryfire starts");
+        let output = dryfire()
+            .args(["run", "--no-record"])
+            .args(arguments)
+            .args(["--format", "json"])
+            .output()
+            .expect("dryfire starts");
         let text = String::from_utf8(output.stdout).expect("JSON is UTF-8");
         let lines = text.lines().map(|line| serde_json::from_str(line).expect("a line of JSON")).collect();
         Run { status: output.status.code().expect("it ended by itself"), lines }
