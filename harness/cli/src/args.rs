@@ -46,6 +46,9 @@ Cautions:
 #[derive(Debug, Subcommand)]
 pub(crate) enum Command {
     Run(RunArguments),
+    Verify(VerifyArguments),
+    Rejudge(RejudgeArguments),
+    Export(ExportArguments),
     Check(CheckArguments),
     Explain(ExplainArguments),
     Schema(SchemaArguments),
@@ -138,6 +141,94 @@ pub(crate) struct RunArguments {
     /// Whether the bench that is built in is meant, whatever lies beside the scenarios.
     #[arg(skip)]
     pub(crate) built_in_bench: bool,
+}
+
+#[derive(Debug, Args)]
+#[command(
+    about = "Find out whether a record is still what it was when it was sealed",
+    long_about = "Find out whether a record is still what it was when it was sealed.\n\n\
+        Every byte is compared with the seal beside the record; what is not as it was is named with its place and \
+        the part of the record that it belongs to. A seal shows accidents; only a signature shows who vouches for a \
+        record (docs/record.md says how to sign).",
+    after_long_help = "\
+Examples:
+  dryfire verify evidence/2026-11-25-093000.sqlite
+
+Exit status: 0 every byte is as it was sealed, 1 something is not, 2 unfinished or without a seal, 4 no record."
+)]
+pub(crate) struct VerifyArguments {
+    /// Record of a session.
+    #[arg(value_name = "RECORD")]
+    pub(crate) record: PathBuf,
+}
+
+#[derive(Debug, Args)]
+#[command(
+    about = "Judge the runs of a record again",
+    long_about = "Judge the runs of a record again, from what was seen in them.\n\n\
+        By their own expectations every verdict comes out as it was, bit for bit. With --scenario, runs of the \
+        scenario of that name are judged by the expectations of that file instead, without a new run: what was done \
+        must be the same, and what the expectations look at must have been observed. The record is not changed.",
+    after_long_help = "\
+Examples:
+  dryfire rejudge evidence/2026-11-25-093000.sqlite
+  dryfire rejudge evidence/2026-11-25-093000.sqlite --scenario stricter.yaml
+
+Exit status: without --scenario 0 all as recorded, 3 something is not; with it as of `dryfire run`, of the runs that
+were judged by the changed expectations; 2 for a record that is unfinished; 4 bad input."
+)]
+pub(crate) struct RejudgeArguments {
+    /// Record of a session.
+    #[arg(value_name = "RECORD")]
+    pub(crate) record: PathBuf,
+
+    /// Scenario file with other expectations; may be repeated.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) scenario: Vec<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+#[command(
+    about = "Turn a record into a file for another program",
+    after_long_help = "\
+Examples:
+  dryfire export evidence/2026-11-25-093000.sqlite --as junit --out results.xml
+  dryfire export evidence/2026-11-25-093000.sqlite --as vcd --run 3 --out run.vcd
+  dryfire export evidence/2026-11-25-093000.sqlite --as csv               every finding, on standard output
+  dryfire export evidence/2026-11-25-093000.sqlite --as csv --run 3       the course of one run
+
+Exit status: 0 written, 3 it could not be written or the record is damaged, 4 bad input."
+)]
+pub(crate) struct ExportArguments {
+    /// Record of a session.
+    #[arg(value_name = "RECORD")]
+    pub(crate) record: PathBuf,
+
+    /// Into what.
+    #[arg(long = "as", value_enum, value_name = "FORMAT")]
+    pub(crate) format: ExportInto,
+
+    /// File to write; standard output if not given. A file that is there is replaced.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) out: Option<PathBuf>,
+
+    /// Number of the run that is meant, from 1 (VCD and CSV).
+    #[arg(long, value_name = "NUMBER")]
+    pub(crate) run: Option<usize>,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum ExportInto {
+    /// JUnit XML, for CI.
+    Junit,
+    /// A value change dump of one run, for waveform viewers.
+    Vcd,
+    /// A table: every finding, or with --run the course of a run.
+    Csv,
+    /// The JSON lines of `dryfire run --format json`.
+    Json,
+    /// A summary in Markdown, for the page of a CI job.
+    Markdown,
 }
 
 #[derive(Debug, Args)]

@@ -63,12 +63,12 @@ pub(crate) fn beginning(
 
 fn planned(file: usize, job: &Job, seed: u64) -> PlannedRun {
     let scenario = &job.scenario;
-    let (table, expectations) = match &job.binding {
+    let (table, uncertainties, expectations) = match &job.binding {
         Binding::Ready(plan) => {
             let notes = plan.expectations.iter().zip(&plan.expectation_notes);
             let windows =
                 notes.map(|(one, note)| ExpectationWindow::of(one, note.hazards.clone(), &plan.moments)).collect();
-            (plan.table.clone(), windows)
+            (plan.table.clone(), Some(plan.uncertainties.clone()), windows)
         }
         Binding::NotApplicable { .. } | Binding::Uncovered { .. } => Default::default(),
     };
@@ -80,6 +80,7 @@ fn planned(file: usize, job: &Job, seed: u64) -> PlannedRun {
         hazards: scenario.hazards.iter().map(|hazard| hazard.value.0.clone()).collect(),
         seed: run_seed(seed, &scenario.name),
         table,
+        uncertainties,
         expectations,
     }
 }

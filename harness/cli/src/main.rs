@@ -12,6 +12,7 @@ mod library;
 mod logging;
 mod paths;
 mod progress;
+mod record;
 mod rig;
 mod run;
 mod schema;
@@ -53,6 +54,9 @@ fn begin(arguments: &Arguments, screen: &mut Screen) -> Result<ExitStatus, Refus
     logging::begin(arguments.verbose)?;
     match &arguments.command {
         Command::Run(run) => run::run(run, arguments.verbose, screen),
+        Command::Verify(verify) => record::verify(verify, screen),
+        Command::Rejudge(rejudge) => record::rejudge(rejudge, screen),
+        Command::Export(export) => record::export(export, screen),
         Command::Check(check) => check::check(check, screen),
         Command::Explain(explain) => explain::explain(explain, screen),
         Command::Schema(schema) => schema::schema(schema.kind, screen),

@@ -27,7 +27,7 @@ const LOOK: RigSpan = RigSpan::from_millis(200);
 
 /// How long the switch of a console line is on. Lines that come closer together
 /// than this make it go on once.
-const CONSOLE_MOMENT: RigSpan = RigSpan::from_millis(1);
+pub(crate) const CONSOLE_MOMENT: RigSpan = RigSpan::from_millis(1);
 
 /// How the engine is to run.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -433,6 +433,6 @@ impl Engine {
 }
 
 /// Whether a relay switches an element.
-fn heats(role: &RelayRole) -> bool {
+pub(crate) fn heats(role: &RelayRole) -> bool {
     matches!(role, RelayRole::Element(_))
 }

@@ -7,6 +7,7 @@ mod event;
 mod explain;
 mod idle_controller;
 mod io;
+mod judge_again;
 mod outcome;
 mod plan;
 mod played;
@@ -22,6 +23,7 @@ pub use event::Event;
 pub use explain::{Explanation, ExplanationPart, explain};
 pub use idle_controller::{RelaysSeen, SessionProof};
 pub use io::{Command, CommandId, CommandKind, Observation, Pacing, ProbeSignal, RigCounters, Trouble, TroubleKind};
+pub use judge_again::{JudgeAgainError, JudgedAgain, PastRun, Replay, judge_again};
 pub use plan::{
     BindError, Binding, ConsoleSignal, Contribution, ContributionSpread, ExpectationNote, IsolatedSignal, Plan,
     PlannedCondition, PlannedEnd, PlannedStep, PlannedWait, Signals, Uncertainties, UncertaintyBudget,

@@ -17,6 +17,7 @@ mod error;
 mod follow;
 mod model;
 mod reader;
+mod rejudge;
 mod replay;
 mod schema;
 pub mod seal;
@@ -32,6 +33,7 @@ pub use model::{
     SessionFacts, Stretch, TimedEvent, topic,
 };
 pub use reader::{Column, Record, Samples};
+pub use rejudge::{Changed, Rejudged, rejudge};
 pub use schema::VERSION;
 pub use seal::{ChangedPart, Seal, SealCheck};
 pub use writer::Writer;

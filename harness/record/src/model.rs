@@ -1,6 +1,6 @@
 //! What a record holds, as plain values.
 
-use dryfire_engine::ScenarioResult;
+use dryfire_engine::{ScenarioResult, Uncertainties};
 use dryfire_judge::{Claim, Comparison, Condition, Expectation, Part, Scope, SignalId, SignalTable};
 use dryfire_units::{RigSpan, RigTime};
 
@@ -141,6 +141,8 @@ pub struct PlannedRun {
     pub seed: u64,
     /// Everything observable in it; empty for one that does not run.
     pub table: SignalTable,
+    /// How well the bench knows it; none of a run that does not run.
+    pub uncertainties: Option<Uncertainties>,
     /// What must be seen; empty for one that does not run.
     pub expectations: Vec<ExpectationWindow>,
 }

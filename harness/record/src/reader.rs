@@ -43,12 +43,14 @@ impl Record {
     /// When there is none, it is no record, is of a later format, or contradicts itself.
     pub fn open(path: &Path) -> Result<Self, RecordError> {
         look_at(path)?;
-        let side_files = [with_ending(path, "-wal"), with_ending(path, "-journal")];
-        let left: Vec<&PathBuf> = side_files.iter().filter(|side| side.exists()).collect();
         let fail = |source| sqlite(path, source);
-        let (connection, copy) = if left.is_empty() {
-            let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_URI | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-            (Connection::open_with_flags(immutable_uri(path), flags).map_err(fail)?, None)
+        let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_URI | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        let alone = Connection::open_with_flags(immutable_uri(path), flags).map_err(fail)?;
+        let side_files = side_files(path);
+        // A finished record has no side files: what lies beside it is none of it.
+        let finished = alone.query_row("SELECT state = 'finished' FROM session", [], |row| row.get(0)).unwrap_or(false);
+        let (connection, copy) = if finished || !side_files.iter().any(|side| side.exists()) {
+            (alone, None)
         } else {
             let io = |source| RecordError::Io { what: format!("a copy of `{}`", path.display()), source };
             let folder = tempfile::tempdir().map_err(io)?;
@@ -85,6 +87,11 @@ impl Record {
     /// The record's file.
     pub fn path(&self) -> &Path {
         &self.path
+    }
+
+    /// A side file beside a finished record, which has none: other programs would read it as a part of it.
+    pub fn stray_side_file(&self) -> Option<PathBuf> {
+        side_files(&self.path).into_iter().find(|side| self.session.finished && side.exists())
     }
 
     /// The version of its tables.
@@ -327,6 +334,10 @@ impl Run {
             self.state == RunState::Finished || result.verdict.is_some_and(|verdict| verdict != Verdict::Pass)
         })
     }
+}
+
+fn side_files(path: &Path) -> [PathBuf; 2] {
+    [with_ending(path, "-wal"), with_ending(path, "-journal")]
 }
 
 /// What can be seen of a file from outside.

@@ -79,6 +79,18 @@ CREATE TABLE signal (
     release_us INTEGER NOT NULL,
     PRIMARY KEY (run, signal)
 ) STRICT, WITHOUT ROWID;
+CREATE TABLE budget (
+    run INTEGER NOT NULL, quantity TEXT NOT NULL CHECK (quantity IN ('edge-time', 'shown-temperature')),
+    standard INTEGER NOT NULL, degrees_of_freedom INTEGER, coverage_hundredths INTEGER NOT NULL,
+    expanded INTEGER NOT NULL, unit TEXT NOT NULL,
+    PRIMARY KEY (run, quantity)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE contribution (
+    run INTEGER NOT NULL, quantity TEXT NOT NULL, place INTEGER NOT NULL,
+    source TEXT NOT NULL, over_us INTEGER, half_width INTEGER NOT NULL,
+    normal_coverage_hundredths INTEGER, standard INTEGER NOT NULL, stated INTEGER NOT NULL,
+    PRIMARY KEY (run, quantity, place)
+) STRICT, WITHOUT ROWID;
 CREATE TABLE expectation (
     run INTEGER NOT NULL,
     expectation INTEGER NOT NULL,

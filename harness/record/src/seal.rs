@@ -152,6 +152,13 @@ impl Seal {
         Ok(Seal { bytes, sha256, page_size, pages })
     }
 
+    /// Whether a page, counted from 0, of these bytes is not as it was sealed.
+    pub fn page_is_changed(&self, page: usize, bytes: &[u8]) -> bool {
+        let from = page.saturating_mul(self.page_size as usize).min(bytes.len());
+        let until = from.saturating_add(self.page_size as usize).min(bytes.len());
+        self.pages.get(page).is_none_or(|sealed| short_hash(&bytes[from..until]) != sealed.hash)
+    }
+
     /// Whether these bytes are what was sealed, and if not, which parts are not.
     pub fn check(&self, bytes: &[u8]) -> SealCheck {
         if bytes.len() as u64 == self.bytes && sha256_hex(bytes) == self.sha256 {

@@ -1,8 +1,31 @@
 //! Words of the record for what are enums in the code, both ways.
 
-use dryfire_engine::TroubleKind;
+use dryfire_engine::{TroubleKind, UncertaintySource};
 use dryfire_judge::{Comparison, Margin, Reason, SignalKind, Verdict};
 use dryfire_units::RigSpan;
+
+pub(crate) const EDGE_TIME: &str = "edge-time";
+pub(crate) const SHOWN_TEMPERATURE: &str = "shown-temperature";
+
+const SOURCES: [UncertaintySource; 9] = [
+    UncertaintySource::Whole,
+    UncertaintySource::ClockResolution,
+    UncertaintySource::SamplingInterval,
+    UncertaintySource::ClockDrift(RigSpan::ZERO),
+    UncertaintySource::SensingDelay,
+    UncertaintySource::Resolution,
+    UncertaintySource::Calibration,
+    UncertaintySource::ColdJunction,
+    UncertaintySource::Dither,
+];
+
+/// What an uncertainty comes from; drift has the time over which it is counted.
+pub(crate) fn source(word: &str, over: RigSpan) -> Option<UncertaintySource> {
+    SOURCES.into_iter().find(|source| source.word() == word).map(|source| match source {
+        UncertaintySource::ClockDrift(_) => UncertaintySource::ClockDrift(over),
+        other => other,
+    })
+}
 
 pub(crate) const VERDICTS: [Verdict; 4] = [Verdict::Pass, Verdict::Inconclusive, Verdict::Fail, Verdict::Error];
 
@@ -159,6 +182,21 @@ mod tests {
                 TroubleKind::PlanUnplayable => 9,
             };
             assert_eq!(TROUBLES[place], one);
+        }
+        for one in SOURCES {
+            assert_eq!(source(one.word(), RigSpan::ZERO), Some(one));
+            let place = match one {
+                UncertaintySource::Whole => 0,
+                UncertaintySource::ClockResolution => 1,
+                UncertaintySource::SamplingInterval => 2,
+                UncertaintySource::ClockDrift(_) => 3,
+                UncertaintySource::SensingDelay => 4,
+                UncertaintySource::Resolution => 5,
+                UncertaintySource::Calibration => 6,
+                UncertaintySource::ColdJunction => 7,
+                UncertaintySource::Dither => 8,
+            };
+            assert_eq!(SOURCES[place], one);
         }
         assert!(VERDICTS.into_iter().all(|one| verdict(one.word()) == Some(one)));
         assert!(KINDS.into_iter().all(|one| kind(kind_word(one)) == Some(one)));

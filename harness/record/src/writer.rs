@@ -5,7 +5,9 @@ use std::fs::{self, OpenOptions};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
-use dryfire_engine::{Applicability, Event, RigCounters, ScenarioResult};
+use dryfire_engine::{
+    Applicability, ContributionSpread, Event, RigCounters, ScenarioResult, UncertaintyBudget, UncertaintySource,
+};
 use dryfire_judge::{Finding, Margin};
 use rusqlite::{Connection, OpenFlags, params};
 
@@ -394,6 +396,10 @@ fn insert_planned(connection: &Connection, number_of_run: i64, run: &PlannedRun)
             signal.release.as_micros(),
         ])?;
     }
+    if let Some(uncertainties) = &run.uncertainties {
+        insert_budget(connection, number_of_run, words::EDGE_TIME, &uncertainties.edge_time)?;
+        insert_budget(connection, number_of_run, words::SHOWN_TEMPERATURE, &uncertainties.shown_temperature)?;
+    }
     for (index, window) in run.expectations.iter().enumerate() {
         let index = number(index);
         let (opens, closes) = (window.opens.as_ref(), window.closes.as_ref());
@@ -436,10 +442,60 @@ fn insert_planned(connection: &Connection, number_of_run: i64, run: &PlannedRun)
     Ok(())
 }
 
+fn insert_budget(
+    connection: &Connection,
+    run: i64,
+    quantity: &str,
+    budget: &UncertaintyBudget,
+) -> rusqlite::Result<()> {
+    connection.prepare_cached("INSERT INTO budget VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)")?.execute(params![
+        run,
+        quantity,
+        budget.standard,
+        budget.degrees_of_freedom,
+        budget.coverage_hundredths,
+        budget.expanded.number(),
+        words::unit_word(budget.expanded),
+    ])?;
+    for (place, line) in budget.contributions.iter().enumerate() {
+        let over = match line.source {
+            UncertaintySource::ClockDrift(over) => Some(over.as_micros()),
+            _ => None,
+        };
+        let normal = match line.spread {
+            ContributionSpread::Normal(coverage) => Some(coverage),
+            ContributionSpread::Rectangular => None,
+        };
+        connection.prepare_cached("INSERT INTO contribution VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)")?.execute(
+            params![
+                run,
+                quantity,
+                number(place),
+                line.source.word(),
+                over,
+                line.half_width,
+                normal,
+                line.standard,
+                line.stated,
+            ],
+        )?;
+    }
+    Ok(())
+}
+
 fn start_again(connection: &Connection, run: usize, beginning: &Beginning) -> rusqlite::Result<()> {
     let Some(planned) = run.checked_sub(1).and_then(|index| beginning.runs.get(index)) else { return Ok(()) };
     let number_of_run = number(run);
-    let planned_tables = ["run", "run_hazard", "signal", "expectation", "expectation_hazard", "expectation_limit"];
+    let planned_tables = [
+        "budget",
+        "contribution",
+        "run",
+        "run_hazard",
+        "signal",
+        "expectation",
+        "expectation_hazard",
+        "expectation_limit",
+    ];
     for table in RUN_TABLES.into_iter().chain(planned_tables) {
         connection.execute(&format!("DELETE FROM {table} WHERE run = ?1"), [number_of_run])?;
     }

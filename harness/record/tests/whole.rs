@@ -8,8 +8,8 @@ use std::sync::atomic::AtomicBool;
 
 use dryfire_bench::BenchIdentity;
 use dryfire_engine::{
-    Applicability, Event, FindingReport, Pacing, RelaysSeen, RigCounters, ScenarioResult, Trouble, TroubleKind,
-    ZoneHeatWork,
+    Applicability, Contribution, ContributionSpread, Event, FindingReport, Pacing, RelaysSeen, RigCounters,
+    ScenarioResult, Trouble, TroubleKind, Uncertainties, UncertaintyBudget, UncertaintySource, ZoneHeatWork,
 };
 use dryfire_judge::{Finding, Margin, Reason, SignalId, SignalKind, SignalSpec, SignalTable, Verdict};
 use dryfire_kiln::Peak;
@@ -43,6 +43,30 @@ fn table() -> SignalTable {
     table
 }
 
+fn uncertainties() -> Uncertainties {
+    let line =
+        |source, spread, stated| Contribution { source, half_width: 17_320_508, spread, standard: 10_000_000, stated };
+    Uncertainties {
+        edge_time: UncertaintyBudget {
+            contributions: vec![
+                line(UncertaintySource::SensingDelay, ContributionSpread::Rectangular, true),
+                line(UncertaintySource::ClockDrift(RigSpan::from_seconds(70)), ContributionSpread::Normal(196), false),
+            ],
+            standard: 10_000_001,
+            degrees_of_freedom: None,
+            coverage_hundredths: 200,
+            expanded: Margin::Time(RigSpan::from_micros(20_001)),
+        },
+        shown_temperature: UncertaintyBudget {
+            contributions: Vec::new(),
+            standard: 500_000,
+            degrees_of_freedom: Some(4),
+            coverage_hundredths: 287,
+            expanded: Margin::Temperature(1_435),
+        },
+    }
+}
+
 fn beginning() -> Beginning {
     let window = ExpectationWindow {
         name: "heat is cut".to_owned(),
@@ -67,6 +91,7 @@ fn beginning() -> Beginning {
         hazards: vec!["probe-open".to_owned()],
         seed: u64::MAX - 7,
         table: table(),
+        uncertainties: Some(uncertainties()),
         expectations: vec![window.clone()],
     };
     Beginning {

@@ -3,7 +3,8 @@
 use std::path::Path;
 
 use dryfire_engine::{
-    Applicability, Event, FindingReport, RelaysSeen, RigCounters, ScenarioResult, Trouble, ZoneHeatWork,
+    Applicability, Contribution, ContributionSpread, Event, FindingReport, RelaysSeen, RigCounters, ScenarioResult,
+    Trouble, Uncertainties, UncertaintyBudget, ZoneHeatWork,
 };
 use dryfire_judge::{Finding, Margin, SignalId, SignalSpec, SignalTable};
 use dryfire_kiln::Peak;
@@ -145,6 +146,7 @@ impl Reading<'_> {
                     hazards: Vec::new(),
                     seed: self.seed(&seed)?,
                     table: SignalTable::default(),
+                    uncertainties: None,
                     expectations: Vec::new(),
                 },
                 state: match state.as_str() {
@@ -170,6 +172,7 @@ impl Reading<'_> {
             run.planned.hazards =
                 self.texts("SELECT hazard FROM run_hazard WHERE run = ?1 ORDER BY place", [number])?;
             run.planned.table = self.table(number)?;
+            run.planned.uncertainties = self.uncertainties(number)?;
             run.planned.expectations = self.windows(number)?;
             if matches!(run.state, RunState::Judged | RunState::Finished) {
                 run.result = Some(self.result(run)?);
@@ -203,6 +206,44 @@ impl Reading<'_> {
             Ok(())
         })?;
         Ok(table)
+    }
+
+    fn uncertainties(&self, run: i64) -> Result<Option<Uncertainties>, RecordError> {
+        let edge_time = self.budget(run, words::EDGE_TIME)?;
+        let shown_temperature = self.budget(run, words::SHOWN_TEMPERATURE)?;
+        let both = edge_time.zip(shown_temperature);
+        Ok(both.map(|(edge_time, shown_temperature)| Uncertainties { edge_time, shown_temperature }))
+    }
+
+    fn budget(&self, run: i64, quantity: &str) -> Result<Option<UncertaintyBudget>, RecordError> {
+        let query = "SELECT source, over_us, half_width, normal_coverage_hundredths, standard, stated \
+                     FROM contribution WHERE run = ?1 AND quantity = ?2 ORDER BY place";
+        let contributions = self.all(query, params![run, quantity], |row| {
+            let source: String = self.get(row, 0)?;
+            let over = RigSpan::from_micros(self.get::<Option<i64>>(row, 1)?.unwrap_or(0));
+            let normal: Option<u16> = self.get(row, 3)?;
+            Ok(Contribution {
+                source: words::source(&source, over)
+                    .ok_or_else(|| self.unknown("source of an uncertainty", &source))?,
+                half_width: self.get(row, 2)?,
+                spread: normal.map_or(ContributionSpread::Rectangular, ContributionSpread::Normal),
+                standard: self.get(row, 4)?,
+                stated: self.get(row, 5)?,
+            })
+        })?;
+        let query = "SELECT standard, degrees_of_freedom, coverage_hundredths, expanded, unit FROM budget \
+                     WHERE run = ?1 AND quantity = ?2";
+        let mut budgets = self.all(query, params![run, quantity], |row| {
+            let unit: String = self.get(row, 4)?;
+            Ok(UncertaintyBudget {
+                contributions: contributions.clone(),
+                standard: self.get(row, 0)?,
+                degrees_of_freedom: self.get(row, 1)?,
+                coverage_hundredths: self.get(row, 2)?,
+                expanded: words::quantity(&unit, self.get(row, 3)?).ok_or_else(|| self.unknown("unit", &unit))?,
+            })
+        })?;
+        Ok(budgets.pop())
     }
 
     fn windows(&self, run: i64) -> Result<Vec<ExpectationWindow>, RecordError> {
