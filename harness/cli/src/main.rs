@@ -2,6 +2,7 @@
 
 mod args;
 mod budget;
+mod challenge;
 mod check;
 mod defects;
 mod evidence;
@@ -65,6 +66,7 @@ fn begin(arguments: &Arguments, screen: &mut Screen) -> Result<ExitStatus, Refus
         Command::Rig(RigCommand::Simulate(simulate)) => rig::simulate(simulate, screen),
         Command::Budget(budget) => budget::budget(budget, screen),
         Command::Paths(paths) => paths::paths(paths, screen),
+        Command::Challenge(challenge) => challenge::challenge(challenge, arguments.verbose, screen),
         Command::Defects => defects::defects(screen),
     }
 }

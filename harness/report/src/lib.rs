@@ -5,6 +5,7 @@
 //! same text, byte for byte.
 
 mod budget;
+mod challenge;
 mod columns;
 mod explain;
 mod export;
@@ -21,6 +22,7 @@ mod text;
 mod words;
 
 pub use budget::{budget_json, budget_status, budget_text, budget_warnings};
+pub use challenge::{Catch, Challenged, Detection, DetectionTable, Mistake, challenge_json, challenge_text};
 pub use explain::explain_text;
 pub use export::{ExportError, ExportFormat, export};
 pub use html::{Seal, report_html};

@@ -345,8 +345,9 @@ impl Monitor {
             let exact = matches!(self.start, Start::Run) || self.duration.is_some();
             let uncertainty = if exact { 0 } else { guard };
             if follower!(&self.claim, claim => claim.unsettled() < claim.room()) {
-                let opening = Opening { ordinal: self.opened, at: opens_at, uncertainty, guard };
-                follower!(&mut self.claim, claim => claim.open(&around, opening));
+                let ordinal = self.opened;
+                // Made anew for each claim, so that it can stay in registers.
+                follower!(&mut self.claim, claim => claim.open(&around, Opening { ordinal, at: opens_at, uncertainty, guard }));
             } else {
                 self.overflow = true;
             }
