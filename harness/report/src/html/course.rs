@@ -97,7 +97,7 @@ pub(super) fn course(record: &Record, run: &Run) -> Result<Course, RecordError> 
         let mut ignored = Vec::new();
         plots.push(Plot {
             id: format!("run-{}-close-{}", run.number, index + 1),
-            title: format!("A close look: {}", occurrence.window.name),
+            title: format!("A close look: {}, in: {}", occurrence.window.name, run.planned.scenario),
             words: String::new(),
             axis: *axis,
             zero: occurrence.from,

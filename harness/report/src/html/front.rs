@@ -215,9 +215,7 @@ fn tight(html: &mut Html, record: &Record) {
         return;
     }
     margins.sort_by_key(|(margin, ..)| (unit(*margin), size(*margin)));
-    html.raw(
-        "<div class=\"wide\" tabindex=\"0\" role=\"region\" aria-label=\"Tightest margins\">\n<table>\n<thead><tr>",
-    );
+    html.raw("<section class=\"wide\" tabindex=\"0\" aria-label=\"Tightest margins\">\n<table>\n<thead><tr>");
     html.raw("<th scope=\"col\" class=\"num\">Margin</th><th scope=\"col\" class=\"num\">Seen</th>");
     html.raw("<th scope=\"col\" class=\"num\">Uncertainty</th>");
     html.raw("<th scope=\"col\">Expectation</th><th scope=\"col\">Scenario</th></tr></thead>\n<tbody>\n");
@@ -236,7 +234,7 @@ fn tight(html: &mut Html, record: &Record) {
         link(html, run);
         html.raw("</td></tr>\n");
     }
-    html.raw("</tbody>\n</table>\n</div>\n</section>\n");
+    html.raw("</tbody>\n</table>\n</section>\n</section>\n");
 }
 
 pub(super) fn plus_minus(uncertainty: Margin) -> String {
@@ -331,7 +329,7 @@ pub(super) fn tables(html: &mut Html, record: &Record, recorded: &Recorded, tall
 
 fn hazards(html: &mut Html, record: &Record, tally: &Tally) {
     html.raw("<section class=\"second\" aria-labelledby=\"hazards\">\n<h2 id=\"hazards\">Hazards and what came of them</h2>\n");
-    html.raw("<div class=\"wide\" tabindex=\"0\" role=\"region\" aria-label=\"Hazards\">\n<table>\n<thead><tr>");
+    html.raw("<section class=\"wide\" tabindex=\"0\" aria-label=\"Hazards\">\n<table>\n<thead><tr>");
     html.raw("<th scope=\"col\">Hazard</th><th scope=\"col\">Came to</th>");
     html.raw("<th scope=\"col\">Scenarios, each with what it came to</th></tr></thead>\n<tbody>\n");
     let all = &tally.hazards;
@@ -376,7 +374,7 @@ fn hazards(html: &mut Html, record: &Record, tally: &Tally) {
         }
         html.raw("</td></tr>\n");
     }
-    html.raw("</tbody>\n</table>\n</div>\n<ul class=\"note\">\n");
+    html.raw("</tbody>\n</table>\n</section>\n<ul class=\"note\">\n");
     for (sign, word) in words::MARKS {
         html.raw("<li><b>").text(sign).raw("</b> ").text(word).raw("</li>\n");
     }
@@ -452,7 +450,7 @@ fn single_faults(html: &mut Html, record: &Record) {
     };
     let table = SingleFaultTable::of(&bench);
     html.raw("<p><b>").text(&paths_headline(&table)).raw(".</b></p>\n");
-    html.raw("<div class=\"wide\" tabindex=\"0\" role=\"region\" aria-label=\"Single faults\">\n<table>\n");
+    html.raw("<section class=\"wide\" tabindex=\"0\" aria-label=\"Single faults\">\n<table>\n");
     html.raw("<caption>From the wiring that the bench file describes.</caption>\n<thead><tr>");
     html.raw("<th scope=\"col\">Fails alone</th><th scope=\"col\">Zone</th>");
     html.raw("<th scope=\"col\">Isolated</th><th scope=\"col\">Heat off by</th></tr></thead>\n<tbody>\n");
@@ -460,11 +458,16 @@ fn single_faults(html: &mut Html, record: &Record) {
         let class = if by.0 == crate::Style::Uncovered { "bad" } else { "" };
         let by = if class.is_empty() { by.1 } else { format!("○ {}", by.1) };
         html.raw("<tr>");
-        html.element("th", &[("scope", "row")], &fault.1);
+        // Of the lines of one fault only the first one names it.
+        if fault.1.is_empty() {
+            html.raw("<td></td>");
+        } else {
+            html.element("th", &[("scope", "row")], &fault.1);
+        }
         html.element("td", &[], &zone.1).element("td", &[], &isolated.1);
         html.element("td", &[("class", class)], &by).raw("</tr>\n");
     }
-    html.raw("</tbody>\n</table>\n</div>\n<ul class=\"note\">\n");
+    html.raw("</tbody>\n</table>\n</section>\n<ul class=\"note\">\n");
     for note in NOTES {
         html.element("li", &[], note).raw("\n");
     }

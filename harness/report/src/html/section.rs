@@ -60,13 +60,13 @@ pub(super) fn section(html: &mut Html, record: &Record, run: &Run) -> Result<(),
         findings(html, run);
         for plot in &course.plots {
             html.raw("<figure>\n<figcaption>").text(&plot.title).raw("</figcaption>\n");
-            html.open("div", &[("class", "wide"), ("tabindex", "0"), ("role", "region"), ("aria-label", &plot.title)]);
-            html.raw("\n").append(&plot.svg()).raw("</div>\n</figure>\n");
+            html.open("section", &[("class", "wide"), ("tabindex", "0"), ("aria-label", &plot.title)]);
+            html.raw("\n").append(&plot.svg()).raw("</section>\n</figure>\n");
         }
         for sentence in &course.left_out {
             html.element("p", &[("class", "note")], sentence).raw("\n");
         }
-        happenings(html, &course.happenings);
+        happenings(html, run, &course.happenings);
     }
     html.raw("</section>\n");
     Ok(())
@@ -76,13 +76,8 @@ fn findings(html: &mut Html, run: &Run) {
     let Some(result) = run.standing().or(run.result.as_ref()) else { return };
     html.raw("<h3>What was expected and what was seen</h3>\n");
     html.open(
-        "div",
-        &[
-            ("class", "wide"),
-            ("tabindex", "0"),
-            ("role", "region"),
-            ("aria-label", &format!("Expectations: {}", run.planned.scenario)),
-        ],
+        "section",
+        &[("class", "wide"), ("tabindex", "0"), ("aria-label", &format!("Expectations: {}", run.planned.scenario))],
     );
     html.raw("\n<table>\n<thead><tr><th scope=\"col\">Expectation</th><th scope=\"col\">Came to</th>");
     html.raw("<th scope=\"col\" class=\"num\">Seen</th><th scope=\"col\" class=\"num\">Margin</th>");
@@ -110,7 +105,7 @@ fn findings(html: &mut Html, run: &Run) {
         }
         html.raw("</td></tr>\n");
     }
-    html.raw("</tbody>\n</table>\n</div>\n");
+    html.raw("</tbody>\n</table>\n</section>\n");
     let mut said: Vec<String> = Vec::new();
     if let Some(trouble) = &result.trouble {
         said.push(format!("{}: {}", trouble_sentence(trouble), trouble.detail));
@@ -139,11 +134,11 @@ fn findings(html: &mut Html, run: &Run) {
     }
 }
 
-fn happenings(html: &mut Html, happenings: &[Happening]) {
-    html.raw(
-        "<h3>What was done and what the controller said</h3>\n<div class=\"wide\" tabindex=\"0\" role=\"region\" ",
-    );
-    html.raw("aria-label=\"What happened\">\n<table>\n<thead><tr><th scope=\"col\" class=\"num\">No.</th>");
+fn happenings(html: &mut Html, run: &Run, happenings: &[Happening]) {
+    html.raw("<h3>What was done and what the controller said</h3>\n");
+    let name = format!("What happened: {}", run.planned.scenario);
+    html.open("section", &[("class", "wide"), ("tabindex", "0"), ("aria-label", &name)]);
+    html.raw("\n<table>\n<thead><tr><th scope=\"col\" class=\"num\">No.</th>");
     html.raw("<th scope=\"col\" class=\"num\">Into the run</th><th scope=\"col\">What</th></tr></thead>\n<tbody>\n");
     for happening in happenings.iter().take(MOST_HAPPENINGS) {
         let number = happening.number.map(|number| number.to_string()).unwrap_or_default();
@@ -161,7 +156,7 @@ fn happenings(html: &mut Html, happenings: &[Happening]) {
         }
         html.raw("</td></tr>\n");
     }
-    html.raw("</tbody>\n</table>\n</div>\n");
+    html.raw("</tbody>\n</table>\n</section>\n");
     if happenings.len() > MOST_HAPPENINGS {
         let more = happenings.len() - MOST_HAPPENINGS;
         html.element("p", &[("class", "note")], &format!("And {more} more, in the record.")).raw("\n");
