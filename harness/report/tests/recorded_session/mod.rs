@@ -38,8 +38,12 @@ fn table() -> SignalTable {
         time_uncertainty: RigSpan::from_millis(1),
         release: RigSpan::ZERO,
     };
-    LEVELS.iter().for_each(|name| drop(table.add(spec(name, SignalKind::Temperature))));
-    SWITCHES.iter().for_each(|name| drop(table.add(spec(name, SignalKind::Switch))));
+    for name in LEVELS {
+        table.add(spec(name, SignalKind::Temperature));
+    }
+    for name in SWITCHES {
+        table.add(spec(name, SignalKind::Switch));
+    }
     table
 }
 
