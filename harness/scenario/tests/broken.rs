@@ -79,6 +79,7 @@ fn beyond_a_schema(name: &str) -> bool {
         "bench-dither-none",
         "expect-declared",
         "expect-foreign-hazard",
+        "expect-half-hazard",
         "kiln-lid-of-nowhere",
         "kiln-material-unknown",
         "kiln-table-falls",
