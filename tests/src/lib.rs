@@ -1,11 +1,15 @@
 //! Helpers shared by the whole-system tests.
 #![expect(clippy::disallowed_methods, reason = "tests of the whole system read files and start programs")]
 
+pub mod boards;
+mod drawing;
+
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::sync::OnceLock;
 use std::sync::atomic::AtomicBool;
 
+pub use drawing::rig_drawing;
 use dryfire_bench::{Bench, JobOutcome, SessionNote, SessionOptions, VirtualBench, bind_all, run_session};
 use dryfire_kiln::KilnDescription;
 use dryfire_scenario::{Bench as BenchFile, BenchKind, Scenario, parse_bench, parse_kiln, parse_scenario};

@@ -9,7 +9,7 @@ use dryfire_tests::dryfire;
 
 fn json(seed: &str, jobs: &str) -> Vec<u8> {
     let output = dryfire()
-        .args(["run", "scenarios", "--format", "json", "--seed", seed, "--jobs", jobs])
+        .args(["run", "scenarios", "--no-record", "--format", "json", "--seed", seed, "--jobs", jobs])
         .output()
         .expect("dryfire starts");
     assert!(output.stderr.is_empty(), "quiet when piped: {}", String::from_utf8_lossy(&output.stderr));

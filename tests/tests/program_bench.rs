@@ -40,7 +40,12 @@ fn the_controller_in_python_meets_the_hazards_that_it_claims_to_meet() {
         return;
     }
     let output = dryfire()
-        .args(["run", "scenarios/probe/open-while-ramping.yaml", "scenarios/probe/open-while-holding.yaml"])
+        .args([
+            "run",
+            "--no-record",
+            "scenarios/probe/open-while-ramping.yaml",
+            "scenarios/probe/open-while-holding.yaml",
+        ])
         .args(["scenarios/people/stop-pressed.yaml", "scenarios/heat/element-relay-welded.yaml"])
         .args(["--bench", "scenarios/benches/program-python.yaml", "--format", "json"])
         .output()
@@ -76,7 +81,7 @@ fn a_mistake_seeded_into_the_controller_in_python_is_found() {
     let folder = tempfile::tempdir().expect("there is room");
     let bench = bench_with(folder.path(), "controller.py, --mistake, ignores-probe-while-holding");
     let output = dryfire()
-        .args(["run", "scenarios/probe/open-while-holding.yaml", "--format", "json", "--bench"])
+        .args(["run", "--no-record", "scenarios/probe/open-while-holding.yaml", "--format", "json", "--bench"])
         .arg(bench)
         .output()
         .expect("dryfire starts");
@@ -101,7 +106,7 @@ fn a_program_that_breaks_down_ends_in_error_with_what_it_said(#[case] program: &
     let mut command = dryfire();
     let begun = Instant::now();
     let output = command
-        .args(["run", "scenarios/people/stop-pressed.yaml", "--format", "json", "--bench"])
+        .args(["run", "--no-record", "scenarios/people/stop-pressed.yaml", "--format", "json", "--bench"])
         .arg(bench)
         .output()
         .expect("dryfire starts");

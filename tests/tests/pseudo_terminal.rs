@@ -48,7 +48,12 @@ impl Drop for Rig {
 
 /// Exit status and JSON lines, without the first one, which names the bench.
 fn run(arguments: &[&str]) -> (i32, Vec<String>) {
-    let output = dryfire().arg("run").args(arguments).args(["--format", "json"]).output().expect("dryfire starts");
+    let output = dryfire()
+        .args(["run", "--no-record"])
+        .args(arguments)
+        .args(["--format", "json"])
+        .output()
+        .expect("dryfire starts");
     let text = String::from_utf8(output.stdout).expect("JSON is UTF-8");
     let lines = text.lines().skip(1).map(str::to_owned).collect();
     (output.status.code().expect("it ended by itself"), lines)

@@ -5,8 +5,9 @@
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use dryfire_bench::{
-    Bench, BenchIdentity, InProcessTransport, RigBench, RigPace, RunOptions, RunSetup, SimulatedRigSetup, StandInWorld,
-    Transport, TransportError, VirtualBench, World, WorldEvent, run_plan,
+    Bench, BenchIdentity, InProcessTransport, RigBench, RigPace, RunOptions, RunSetup, SessionNote, SessionOptions,
+    SimulatedRigSetup, StandInWorld, Transport, TransportError, VirtualBench, World, WorldEvent, bind_all, run_plan,
+    run_session,
 };
 use dryfire_engine::{
     Binding, Command, CommandId, CommandKind, Observation, Plan, ProbeSignal, RigCounters, ScenarioResult, Trouble,
@@ -84,7 +85,6 @@ scenario: nothing heats by itself
 hazards: [heat-while-idle]
 why: A controller that nobody asked to fire does not fire.
 limits from: common practice, no source
-firing: []
 expect: [{ name: no heat, never: element on }]
 end: 10 min
 ";
@@ -101,6 +101,8 @@ type Spoil = fn(&mut Spoilt, &mut Vec<Observation>);
 
 struct Spoilt {
     good: VirtualBench,
+    /// Whether it restarts the controller before each run.
+    fresh: bool,
     spoil: Spoil,
     swallow: Swallow,
     swallowed: Vec<Command>,
@@ -108,11 +110,16 @@ struct Spoilt {
     stimulus: Option<Command>,
     /// How far it has come.
     now: RigTime,
+    /// What it has not told yet.
+    held_back: Vec<Observation>,
+    /// How many times it was asked.
+    asked: u32,
 }
 
 impl Bench for Spoilt {
     fn begin(&mut self, setup: &RunSetup) -> Result<BenchIdentity, Trouble> {
-        self.good.begin(setup)
+        let identity = self.good.begin(setup)?;
+        Ok(BenchIdentity { fresh_controller: self.fresh, ..identity })
     }
 
     fn command(&mut self, command: Command) -> Result<(), Trouble> {
@@ -170,7 +177,17 @@ fn run_spoilt(
         panic!("the scenario fits the bench")
     };
     let good = VirtualBench::new(file);
-    let mut bench = Spoilt { good, spoil, swallow, swallowed: Vec::new(), stimulus: None, now: RigTime::ZERO };
+    let mut bench = Spoilt {
+        good,
+        fresh: true,
+        spoil,
+        swallow,
+        swallowed: Vec::new(),
+        stimulus: None,
+        now: RigTime::ZERO,
+        held_back: Vec::new(),
+        asked: 0,
+    };
     let stop = AtomicBool::new(false);
     let options = RunOptions { run: 1, seed: 3, sample_events: false, second_judge: true };
     run_plan(*plan, &mut bench, options, &stop, &mut |_| (), &mut |at| {
@@ -391,7 +408,7 @@ fn a_firing_that_nobody_was_asked_to_begin_has_not_begun() {
         file.begin = BeginFiring::Operator;
         file
     };
-    let text = IDLE.replace("firing: []", "firing: [{ ramp: 150 °C/h, to: 600 °C }]\nscript: [begin firing]");
+    let text = IDLE.replace("expect:", "firing: [{ ramp: 150 °C/h, to: 600 °C }]\nscript: [begin firing]\nexpect:");
     let text = text.replace("end: 10 min", "end: 1 h");
     let result = run_behind_a_rig(&text, operated, |file| StandInWorld::new(file).expect("a stand-in"));
     assert_eq!(result.verdict, Some(Verdict::Inconclusive), "{result:#?}");
@@ -406,7 +423,7 @@ fn run_behind_a_rig<W: World + 'static>(
     let (file, kiln) = virtual_bench(&[]);
     let file = change(file);
     let behind = file.clone();
-    let parsed = scenario("rig.yaml", &text.replace("firing: []\n", ""));
+    let parsed = scenario("rig.yaml", text);
     let mut outcomes = run_on(vec![parsed], &file.clone(), &kiln, SEED, &move || {
         let behind = behind.clone();
         let connect = Box::new(move || -> Result<Box<dyn Transport>, TransportError> {
@@ -447,6 +464,40 @@ fn an_uncertainty_stated_with_a_smaller_coverage_factor_is_widened() {
     assert_eq!(uncertainty(300), (1_000, 1_000), "a wider one is taken as it is");
 }
 
+/// With its edges known to nothing, a rig would pass what lies on the limit by chance.
+#[rstest]
+#[case::edges("edge time: 0 s", "no rig knows its edges to 0 s")]
+#[case::nearly("edge time: 99 µs", "no rig knows its edges to 99 µs")]
+#[case::temperature("shown temperature: 0 °C", "no rig shows a temperature to 0 °C")]
+#[case::clock("edge time: { clock resolution: 0 s }", "the clock resolution cannot be 0 s")]
+#[case::inputs("edge time: { sensing delay: 0 s }", "the sensing delay cannot be 0 s")]
+#[case::drift("edge time: { clock drift: 0 ppm }", "a clock drift of 0 ppm makes no sense")]
+#[case::calibration("shown temperature: { calibration: 0 °C }", "an uncertainty of 0 °C makes no sense")]
+#[case::junction("shown temperature: { cold junction: 0 °C }", "an uncertainty of 0 °C makes no sense")]
+fn a_rig_that_claims_to_measure_without_error_is_refused(#[case] claimed: &str, #[case] refusal: &str) {
+    let text = dryfire_tests::read("scenarios/benches/rig.yaml");
+    let section = text.find("\nuncertainty:").expect("the section is the last one");
+    let text = format!("{}\nuncertainty: {{ {claimed} }}\n", &text[..section]);
+    let mistakes = dryfire_scenario::parse_bench("rig.yaml", &text).expect_err("it is refused");
+    assert!(mistakes.iter().any(|mistake| mistake.to_string().contains(refusal)), "{mistakes:#?}");
+}
+
+/// A rig that says nothing is not taken for a perfect one: what a calibrated rig shows is open here.
+#[test]
+fn a_rig_that_was_never_calibrated_has_a_wide_guard_band() {
+    let text = dryfire_tests::read("scenarios/benches/rig.yaml");
+    let section = text.find("\nuncertainty:").expect("the section is the last one");
+    let (file, _) = dryfire_scenario::parse_bench("rig.yaml", &text[..section]).expect("it may be left out");
+    let (_, kiln) = virtual_bench(&[]);
+    let Ok(Binding::Ready(plan)) = Plan::bind(&scenario("rig.yaml", PROBE_OPEN), &file, &kiln) else {
+        panic!("the scenario fits the bench")
+    };
+    let probe = plan.table.get(plan.signals.probe);
+    assert!(probe.value_uncertainty > 15_000, "{probe:?}");
+    let heat = plan.table.get(plan.signals.heat);
+    assert!(heat.time_uncertainty > RigSpan::from_millis(25), "{heat:?}");
+}
+
 #[rstest]
 #[case::an_edge_from_the_past(the_past_is_told_after_the_future)]
 #[case::a_watermark_that_goes_back(the_clock_goes_back)]
@@ -477,13 +528,183 @@ fn a_decided_fail_survives_a_breakdown_that_comes_later() {
     );
 }
 
+/// Nothing was fired, so that nothing was on when the probe opened: nothing was cut.
 #[test]
 fn a_stimulus_while_heat_was_off_anyway_shows_nothing() {
-    let text = PROBE_OPEN.replace("when: element on for 0.5 s", "when: element off for 0.5 s");
-    // Right after the firing was begun every element may be off for a while; one
-    // that never comes on again was not cut by anything.
+    let text = PROBE_OPEN
+        .replace("firing: [{ ramp: 150 °C/h, to: 600 °C }]\n", "")
+        .replace("  - begin firing\n", "")
+        .replace("when: element on for 0.5 s\n    within: 5 min", "wait: 1 min");
     let result = run(&text, &[], untouched, None);
-    assert_ne!(result.verdict, Some(Verdict::Fail), "{result:#?}");
-    let cut = &result.findings[0].finding;
-    assert!(cut.verdict != Verdict::Pass || !cut.vacuous, "{cut:#?}");
+    let (cut, off) = (&result.findings[0].finding, &result.findings[1].finding);
+    assert!(cut.verdict == Verdict::Inconclusive && cut.vacuous, "{cut:#?}");
+    assert_eq!(result.verdict, Some(Verdict::Inconclusive), "{off:#?}");
+}
+
+/// What the bench tells is held back now and then, edges and heartbeats, and comes
+/// when it has been asked another dozen times.
+#[test]
+fn a_heartbeat_that_comes_late_changes_no_finding() {
+    fn now_and_then_late(bench: &mut Spoilt, told: &mut Vec<Observation>) {
+        bench.asked += 1;
+        bench.held_back.append(told);
+        if bench.asked % 30 >= 12 {
+            told.append(&mut bench.held_back);
+        }
+    }
+    let (late, clean) = (run(PROBE_OPEN, &[], now_and_then_late, None), run(PROBE_OPEN, &[], untouched, None));
+    assert_eq!(late.findings, clean.findings);
+    assert_eq!((late.verdict, late.remarks), (Some(Verdict::Pass), Vec::new()));
+}
+
+/// Two hazards, and every expectation is about the first of them or does not say.
+#[rstest]
+#[case::unsaid("", "does not say which it speaks to")]
+#[case::the_other("hazards: [probe-open], ", "no expectation speaks to the hazard `lid-open`")]
+fn a_hazard_is_not_shown_by_what_is_expected_about_another(#[case] hazards: &str, #[case] refusal: &str) {
+    let text = PROBE_OPEN.replace("hazards: [probe-open]", "hazards: [probe-open, lid-open]");
+    let text = text.replace("{ name: ", &format!("{{ {hazards}name: "));
+    let mistakes = dryfire_scenario::parse_scenario("two.yaml", &text).expect_err("it is refused");
+    assert!(mistakes.iter().any(|mistake| mistake.to_string().contains(refusal)), "{mistakes:#?}");
+}
+
+/// The hottest that the stand-in takes in a program is below its top temperature.
+const REFUSED: &str = "\
+format: 1
+scenario: a program that is too hot
+hazards: [over-temperature]
+why: A kiln that is told to go too high must not.
+limits from: common practice, no source
+start: { kiln: soaked at 400 °C }
+firing: [{ ramp: 150 °C/h, to: 1330 °C }]
+script:
+  - begin firing
+expect:
+  - { name: never too hot, always: kiln < kiln limit }
+  - { name: no heat behind an open contactor, never: element on and safety open }
+end: 10 min
+";
+
+const LID_OPEN_FROM_THE_BEGINNING: &str = "\
+format: 1
+scenario: fired with the lid open
+hazards: [lid-open]
+why: Nothing may heat while somebody can reach in.
+limits from: common practice, no source
+start: { kiln: soaked at 400 °C }
+firing: [{ ramp: 150 °C/h, to: 600 °C }]
+script:
+  - wait: 2 s
+    do: { open: lid }
+  - begin firing
+expect: [{ name: no heat, after: begin, never: element on }]
+end: 5 min
+";
+
+#[test]
+fn a_program_that_the_controller_refuses_shows_nothing_by_what_it_does_not_do() {
+    let result = run(REFUSED, &[], untouched, None);
+    assert_eq!(result.verdict, Some(Verdict::Inconclusive), "{result:#?}");
+    assert!(result.remarks.iter().any(|said| said.contains("told to fire and nothing heated")), "{result:#?}");
+    assert!(result.findings.iter().all(|report| report.finding.vacuous), "{result:#?}");
+    // Where something is in the way from the beginning, not to heat is what is asked for.
+    let result = run(LID_OPEN_FROM_THE_BEGINNING, &[], untouched, None);
+    assert_eq!(result.verdict, Some(Verdict::Pass), "{result:#?}");
+}
+
+/// A fault latched in the run before, and nothing that restarted the controller since.
+#[rstest]
+#[case::idle(IDLE)]
+#[case::hindered(LID_OPEN_FROM_THE_BEGINNING)]
+fn a_controller_that_was_not_restarted_has_to_heat_before_its_rest_counts(#[case] text: &str) {
+    let (file, kiln) = virtual_bench(&[]);
+    let verdict_on = |fresh, text: &str| {
+        let Ok(Binding::Ready(plan)) = Plan::bind(&scenario("kept-on.yaml", text), &file, &kiln) else {
+            panic!("the scenario fits the bench")
+        };
+        let swallow = Swallow { which: |_| false, acknowledged_after: RigSpan::ZERO };
+        let (good, spoil) = (VirtualBench::new(file.clone()), untouched as Spoil);
+        let mut bench = Spoilt {
+            good,
+            fresh,
+            spoil,
+            swallow,
+            swallowed: Vec::new(),
+            stimulus: None,
+            now: RigTime::ZERO,
+            held_back: Vec::new(),
+            asked: 0,
+        };
+        let options = RunOptions { run: 1, seed: 3, sample_events: false, second_judge: true };
+        let result = run_plan(*plan, &mut bench, options, &AtomicBool::new(false), &mut |_| (), &mut |_| ());
+        result.expect("the plan can be played").verdict
+    };
+    assert_eq!(verdict_on(true, text), Some(Verdict::Pass));
+    assert_eq!(verdict_on(false, text), Some(Verdict::Inconclusive));
+    assert_eq!(verdict_on(false, PROBE_OPEN), Some(Verdict::Pass));
+}
+
+/// A bench on which one input is never seen to change.
+struct DeadWire {
+    good: VirtualBench,
+    input: u8,
+}
+
+impl Bench for DeadWire {
+    fn begin(&mut self, setup: &RunSetup) -> Result<BenchIdentity, Trouble> {
+        self.good.begin(setup)
+    }
+
+    fn command(&mut self, command: Command) -> Result<(), Trouble> {
+        self.good.command(command)
+    }
+
+    fn advance(&mut self, until: RigTime, observations: &mut Vec<Observation>) -> Result<(), Trouble> {
+        self.good.advance(until, observations)?;
+        observations.retain(|one| !matches!(one, Observation::Edge { input, .. } if *input == self.input));
+        Ok(())
+    }
+
+    fn end(&mut self) {
+        self.good.end();
+    }
+}
+
+/// A relay that was never seen on in the session may as well not be connected to the bench.
+#[rstest]
+#[case::alone_with_the_proving_run(&[IDLE], None, Verdict::Pass, "")]
+#[case::alone_with_a_dead_wire(&[IDLE], Some(2), Verdict::Inconclusive, "relay `element.middle` was never")]
+#[case::beside_a_run_that_heats(&[IDLE, PROBE_OPEN], None, Verdict::Pass, "")]
+#[case::in_any_order(&[PROBE_OPEN, IDLE], None, Verdict::Pass, "")]
+#[case::with_a_dead_wire(&[IDLE, PROBE_OPEN], Some(2), Verdict::Inconclusive, "relay `element.middle` was never")]
+fn a_relay_that_was_never_seen_on_in_the_session_proves_nothing_by_being_off(
+    #[case] texts: &[&str],
+    #[case] dead: Option<u8>,
+    #[case] expected: Verdict,
+    #[case] remark: &str,
+) {
+    let (file, kiln) = virtual_bench(&[]);
+    let scenarios = texts.iter().map(|text| scenario("session.yaml", text)).collect();
+    let jobs = bind_all(scenarios, &file, &kiln).expect("they fit the bench");
+    let make = || -> Box<dyn Bench> {
+        let good = VirtualBench::new(file.clone());
+        match dead {
+            Some(input) => Box::new(DeadWire { good, input }),
+            None => Box::new(good),
+        }
+    };
+    let stop = AtomicBool::new(false);
+    let options = SessionOptions { seed: SEED, jobs: 2, sample_events: false, live: false, stop: &stop };
+    let mut results = Vec::new();
+    run_session(&jobs, &make, options, &mut |note| {
+        if let SessionNote::Finished { job, outcome } = note {
+            assert_eq!(job, results.len(), "told in the order of the jobs");
+            results.push(outcome.result);
+        }
+    });
+    assert_eq!(results.len(), texts.len());
+    let idle = &results[texts.iter().position(|text| *text == IDLE).expect("one of them")];
+    assert_eq!(idle.verdict, Some(expected), "{idle:#?}");
+    assert!(remark.is_empty() == idle.remarks.is_empty(), "{:?}", idle.remarks);
+    assert!(idle.remarks.iter().all(|said| said.contains(remark)), "{:?}", idle.remarks);
 }

@@ -29,6 +29,8 @@ pub struct BenchIdentity {
     pub description: String,
     /// How it keeps time.
     pub pacing: Pacing,
+    /// Whether the controller was restarted before the run, so that nothing is left of the one before.
+    pub fresh_controller: bool,
 }
 
 /// A bench: a controller together with whatever plays its kiln.
@@ -60,6 +62,14 @@ pub trait Bench {
 
     /// Ends the run: probes open, contacts at rest.
     fn end(&mut self);
+
+    /// Whether a real controller is wired to it, so that a session has to show first that it can fail.
+    ///
+    /// # Errors
+    /// There is no bench to ask.
+    fn has_real_wires(&mut self) -> Result<bool, Trouble> {
+        Ok(false)
+    }
 }
 
 /// How one run is to be made.
@@ -100,11 +110,12 @@ pub fn run_plan(
     let begun = bench.begin(&setup);
     // A bench that does not even begin is judged by the same engine, so that it
     // gets the same kind of result as one that breaks down later.
-    let pacing = match &begun {
-        Ok(identity) => identity.pacing,
-        Err(_) => Pacing::Stepped { step: dryfire_units::RigSpan::from_seconds(1) },
+    let (pacing, fresh_controller) = match &begun {
+        Ok(identity) => (identity.pacing, identity.fresh_controller),
+        Err(_) => (Pacing::Stepped { step: dryfire_units::RigSpan::from_seconds(1) }, false),
     };
-    let config = EngineConfig { pacing, sample_events: options.sample_events, second_judge: options.second_judge };
+    let RunOptions { sample_events, second_judge, .. } = options;
+    let config = EngineConfig { pacing, sample_events, second_judge, fresh_controller };
     let mut engine = Engine::new(plan, config)?;
     match begun {
         Ok(identity) => tracing::info!(bench = %identity.description, "run begins"),
@@ -151,7 +162,8 @@ pub fn run_plan(
 /// engine is promised, whatever order a bench found them in.
 fn in_order(observations: &mut [Observation]) {
     for part in observations.split_mut(|observation| matches!(observation, Observation::Complete { .. })) {
-        if part.len() > 1 {
+        // Most benches find them in order.
+        if !part.is_sorted_by_key(order) {
             part.sort_by_key(order);
         }
     }

@@ -25,7 +25,10 @@ pub use in_process::InProcessTransport;
 pub use program::{ProgramBench, ProgramBenchError};
 pub use pty::{PtyRig, PtyTransport};
 pub use rig::{Operator, RigBench, RigPatience, port_of};
-pub use session::{Job, JobOutcome, Misfit, SessionNote, SessionOptions, bind_all, run_seed, run_session};
+pub use session::{
+    Following, Job, JobOutcome, MakeWatcher, Misfit, SessionNote, SessionOptions, Watcher, bind_all, run_seed,
+    run_session, run_watched_session,
+};
 pub use simulated_rig::{RigPace, SimulatedRig, SimulatedRigSetup, serve};
 pub use transport::{SerialTransport, Transport, TransportError};
 pub use virtual_bench::{STEP, VirtualBench};

@@ -499,6 +499,7 @@ impl Bench for ProgramBench {
                     ready.firmware
                 ),
                 pacing: Pacing::Stepped { step: STEP },
+                fresh_controller: true,
             }),
             Err(trouble) => {
                 self.end();

@@ -9,7 +9,8 @@ use std::time::Duration;
 
 use dryfire_engine::{Command, CommandId, CommandKind, Observation, Pacing, ProbeSignal, Trouble, TroubleKind};
 use dryfire_link::{
-    Begin, CONSOLE_CHUNK, HostMessage, LinkPacing, LinkTime, PROTOCOL, ProbeDrive, RigMessage, Welcome,
+    Begin, CONSOLE_CHUNK, CalibrationState, HostMessage, LinkPacing, LinkTime, PROTOCOL, ProbeDrive, RigMessage,
+    StartReason, Welcome,
 };
 use dryfire_scenario::{Bench as BenchFile, BenchKind, ContactState};
 use dryfire_units::{RigSpan, RigTime};
@@ -56,6 +57,8 @@ pub struct RigBench {
     nonce: u32,
     wire: Option<Wire>,
     welcome: Option<Welcome>,
+    /// What else it said that matters, in words.
+    told: String,
     runs: u32,
     run: Option<Run>,
 }
@@ -103,6 +106,7 @@ impl RigBench {
             nonce,
             wire: None,
             welcome: None,
+            told: String::new(),
             runs: 0,
             run: None,
         }
@@ -133,8 +137,17 @@ impl RigBench {
         let mut wire = Wire::open(transport, self.nonce, self.patience.silence);
         self.nonce = self.nonce.wrapping_add(1);
         wire.send(&HostMessage::Hello { protocol: PROTOCOL })?;
+        let (mut start, mut calibration) = (None, None);
         let welcome = wait_for(&mut wire, |message| match message {
             RigMessage::Welcome(welcome) => Some(welcome),
+            RigMessage::Started { why } => {
+                start = Some(why);
+                None
+            }
+            RigMessage::Calibration { state } => {
+                calibration = Some(state);
+                None
+            }
             _ => None,
         })?;
         if welcome.protocol != PROTOCOL {
@@ -146,6 +159,10 @@ impl RigBench {
         }
         self.check_wiring(&welcome)?;
         wire.expect_boot(welcome.boot_id);
+        self.told = start_in_words(start) + calibration_in_words(calibration);
+        if !self.told.is_empty() {
+            tracing::warn!("the rig: {}", self.told.trim_start_matches([',', ' ']));
+        }
         self.welcome = Some(welcome);
         self.wire = Some(wire);
         Ok(())
@@ -228,13 +245,14 @@ impl RigBench {
         let kind = if welcome.capabilities.simulated { "simulated rig" } else { "rig" };
         Ok(BenchIdentity {
             description: format!(
-                "{kind} `{}`, firmware {}, boot {:08x}",
-                welcome.board, welcome.firmware, welcome.boot_id
+                "{kind} `{}`, firmware {}, boot {:08x}{}",
+                welcome.board, welcome.firmware, welcome.boot_id, self.told
             ),
             pacing: match request.pacing {
                 LinkPacing::Stepped => Pacing::Stepped { step: STEP },
                 LinkPacing::Free => Pacing::FreeRunning { period: PERIOD, validity: VALIDITY },
             },
+            fresh_controller: welcome.capabilities.simulated || self.file.supply_switch,
         })
     }
 
@@ -274,6 +292,25 @@ impl RigBench {
                 let _ = wire.flush();
             }
         }
+    }
+}
+
+/// Why a rig was started, where that is not as it should be.
+fn start_in_words(start: Option<StartReason>) -> String {
+    match start {
+        None | Some(StartReason::Power) => String::new(),
+        Some(StartReason::Watchdog) => ", restarted by its watchdog".to_owned(),
+        Some(StartReason::Panic { line }) => format!(", restarted after its program gave up at line {line}"),
+        Some(StartReason::Fault) => ", restarted after a fault of its processor".to_owned(),
+    }
+}
+
+/// What a rig knows of its channels, where that is not as it should be.
+fn calibration_in_words(calibration: Option<CalibrationState>) -> &'static str {
+    match calibration {
+        None | Some(CalibrationState::Stored { .. }) => "",
+        Some(CalibrationState::Missing) => ", its channels were never calibrated",
+        Some(CalibrationState::Damaged) => ", its stored calibration is damaged",
     }
 }
 
@@ -441,6 +478,13 @@ impl Bench for RigBench {
         if said.is_err() {
             self.give_up();
         }
+    }
+
+    fn has_real_wires(&mut self) -> Result<bool, Trouble> {
+        if self.wire.is_none() {
+            self.greet().inspect_err(|_| self.give_up())?;
+        }
+        Ok(self.welcome.as_ref().is_some_and(|welcome| !welcome.capabilities.simulated))
     }
 }
 

@@ -4,18 +4,24 @@
 //! run has its own seed, and finished runs are given out in the plan's order.
 #![expect(clippy::disallowed_types, reason = "progress is told by the wall clock")]
 
+mod proving;
+
+use std::cell::RefCell;
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::mpsc;
 use std::time::{Duration, Instant};
 
-use dryfire_engine::{Applicability, BindError, Binding, Event, Plan, RigCounters, ScenarioResult};
+use dryfire_engine::{
+    Applicability, BindError, Binding, Command, Event, Observation, Plan, RelaysSeen, RigCounters, ScenarioResult,
+    SessionProof, Trouble,
+};
 use dryfire_judge::SignalTable;
 use dryfire_kiln::KilnDescription;
-use dryfire_scenario::{Bench as BenchFile, Scenario};
+use dryfire_scenario::{Bench as BenchFile, BenchKind, Scenario};
 use dryfire_units::RigTime;
 
-use crate::driver::{Bench, RunOptions, run_plan};
+use crate::driver::{Bench, BenchIdentity, RunOptions, RunSetup, run_plan};
 
 /// One scenario of a session.
 #[derive(Clone, Debug)]
@@ -82,6 +88,11 @@ pub enum SessionNote {
         /// How far.
         at: RigTime,
     },
+    /// A proving run is made at the end, because a pass rests on a relay that no run has shown on.
+    Proving {
+        /// How far it has come.
+        at: RigTime,
+    },
     /// An event of a run, as it happens; only told where that was asked for.
     Live {
         /// Index of the job.
@@ -89,7 +100,8 @@ pub enum SessionNote {
         /// The event.
         event: Event,
     },
-    /// A run is finished; told in the order of the jobs.
+    /// A run is finished; told in the order of the jobs. One whose pass rests on a relay that
+    /// no run has shown on yet is held back until one does, at the latest the proving run.
     Finished {
         /// Index of the job.
         job: usize,
@@ -107,6 +119,33 @@ pub struct JobOutcome {
     pub events: Vec<Event>,
     /// The signals that events and findings speak of.
     pub table: SignalTable,
+}
+
+/// Follows one run as it happens, in the thread that makes it.
+///
+/// Whoever follows has to be quick: a free-running rig goes on meanwhile.
+pub trait Watcher: Send {
+    /// The bench has begun the run.
+    fn begun(&mut self, identity: &BenchIdentity);
+
+    /// An event of the run, samples of levels among them.
+    fn event(&mut self, event: &Event);
+
+    /// What the scenario came to by itself; [`SessionNote::Finished`] tells what it came to in the session.
+    /// Told of those that the bench cannot run too, not of those left out because the session was ended early.
+    fn finished(&mut self, result: &ScenarioResult);
+}
+
+/// Makes the watcher of a job by its index, when the job is taken up.
+pub type MakeWatcher<'a> = &'a (dyn Fn(usize) -> Box<dyn Watcher> + Sync);
+
+/// What a session is made with beside its jobs.
+#[derive(Clone, Copy, Default)]
+pub struct Following<'a> {
+    /// Who follows each run closely: a record.
+    pub make_watcher: Option<MakeWatcher<'a>>,
+    /// What was shown before, in a part of the session that was interrupted.
+    pub shown_before: &'a [ScenarioResult],
 }
 
 /// How often a run tells how far it has come.
@@ -131,6 +170,28 @@ pub fn run_session(
     options: SessionOptions<'_>,
     note: &mut dyn FnMut(SessionNote),
 ) {
+    run_watched_session(jobs, make_bench, options, Following::default(), note);
+}
+
+/// The same with somebody who follows each run closely, or as the rest of a session that was interrupted.
+pub fn run_watched_session(
+    jobs: &[Job],
+    make_bench: &(dyn Fn() -> Box<dyn Bench> + Sync),
+    options: SessionOptions<'_>,
+    following: Following<'_>,
+    note: &mut dyn FnMut(SessionNote),
+) {
+    let mut proof = proof_of(jobs);
+    following.shown_before.iter().for_each(|result| proof.note(result));
+    if let Some(plan) = any_plan(jobs)
+        && matches!(plan.bench.kind, BenchKind::Rig { .. })
+        && on_real_wires(make_bench)
+    {
+        proof.owe_control();
+        if proving::can_stop(&plan.bench) {
+            prove(jobs, make_bench, options, &mut proof, note);
+        }
+    }
     let workers = options.jobs.clamp(1, jobs.len().max(1));
     let next = AtomicUsize::new(0);
     let (sender, receiver) = mpsc::channel();
@@ -152,7 +213,8 @@ pub fn run_session(
                     if sender.send(SessionNote::Started { job }).is_err() {
                         return;
                     }
-                    let outcome = run_job(job, &jobs[job], &mut bench, make_bench, options, live, &sender);
+                    let watcher = following.make_watcher.map(|make| make(job));
+                    let outcome = run_job(job, &jobs[job], &mut bench, make_bench, options, live, &sender, watcher);
                     let outcome = Box::new(outcome);
                     if sender.send(SessionNote::Finished { job, outcome }).is_err() {
                         return;
@@ -162,24 +224,106 @@ pub fn run_session(
         }
         // Only the workers' clones keep the channel open from here on.
         drop(sender);
-        let mut finished = BTreeMap::new();
+        let mut finished: BTreeMap<usize, Box<JobOutcome>> = BTreeMap::new();
         let mut due = 0;
         for told in receiver {
             match told {
                 SessionNote::Finished { job, outcome } => {
+                    proof.note(&outcome.result);
                     finished.insert(job, outcome);
-                    while let Some(outcome) = finished.remove(&due) {
-                        note(SessionNote::Finished { job: due, outcome });
+                    while let Some(first) = finished.first_entry()
+                        && *first.key() == due
+                        && proof.is_enough_for(&first.get().result)
+                    {
+                        note(SessionNote::Finished { job: due, outcome: first.remove() });
                         due += 1;
                     }
                 }
                 other => note(other),
             }
         }
+        if !finished.is_empty() && !options.stop.load(Ordering::Relaxed) {
+            prove(jobs, make_bench, options, &mut proof, note);
+        }
+        for (job, mut outcome) in finished {
+            proof.apply(&mut outcome.result);
+            note(SessionNote::Finished { job, outcome });
+        }
     });
 }
 
+/// Lets every relay be seen on, for the passes that rest on that.
+fn prove(
+    jobs: &[Job],
+    make_bench: &dyn Fn() -> Box<dyn Bench>,
+    options: SessionOptions<'_>,
+    proof: &mut SessionProof,
+    note: &mut dyn FnMut(SessionNote),
+) {
+    let Some(plan) = any_plan(jobs).and_then(proving::plan) else { return };
+    let span = tracing::info_span!("run", scenario = proving::NAME);
+    let _entered = span.enter();
+    note(SessionNote::Proving { at: RigTime::ZERO });
+    let run = u32::try_from(jobs.len()).unwrap_or(u32::MAX);
+    let seed = run_seed(options.seed, proving::NAME);
+    let run_options = RunOptions { run, seed, sample_events: false, second_judge: true };
+    let mut bench = make_bench();
+    let mut at_times = AtTimes::new();
+    let result = run_plan(plan, bench.as_mut(), run_options, options.stop, &mut |_| (), &mut |at| {
+        if at_times.is_time() {
+            note(SessionNote::Proving { at });
+        }
+    });
+    if let Ok(result) = result
+        && proving::succeeded(&result)
+    {
+        tracing::info!("what has to fail has failed: this bench can fail");
+        proof.note(&result);
+        proof.note_control();
+    }
+}
+
+/// Whether what is asked is a rig with a real controller. One that does not answer says so in the first run.
+fn on_real_wires(make_bench: &dyn Fn() -> Box<dyn Bench>) -> bool {
+    make_bench().has_real_wires().unwrap_or(false)
+}
+
+fn any_plan(jobs: &[Job]) -> Option<&Plan> {
+    jobs.iter().find_map(|job| match &job.binding {
+        Binding::Ready(plan) => Some(&**plan),
+        Binding::NotApplicable { .. } | Binding::Uncovered { .. } => None,
+    })
+}
+
+/// What has to be seen of the relays; all jobs of a session are bound to one bench.
+fn proof_of(jobs: &[Job]) -> SessionProof {
+    any_plan(jobs).map_or_else(SessionProof::default, |plan| SessionProof::new(&plan.bench))
+}
+
+/// When it is time to tell progress.
+struct AtTimes {
+    told: Instant,
+    steps: u32,
+}
+
 #[expect(clippy::disallowed_methods, reason = "progress is told by the wall clock")]
+impl AtTimes {
+    fn new() -> Self {
+        AtTimes { told: Instant::now(), steps: 0 }
+    }
+
+    fn is_time(&mut self) -> bool {
+        // Asking the clock at every step would cost more than the step.
+        self.steps = self.steps.wrapping_add(1);
+        let due = self.steps.is_multiple_of(16) && self.told.elapsed() >= TELL_PROGRESS_EVERY;
+        if due {
+            self.told = Instant::now();
+        }
+        due
+    }
+}
+
+#[expect(clippy::too_many_arguments, reason = "a part of `run_session` that is only called there")]
 fn run_job(
     index: usize,
     job: &Job,
@@ -188,15 +332,18 @@ fn run_job(
     options: SessionOptions<'_>,
     live: bool,
     sender: &mpsc::Sender<SessionNote>,
+    watcher: Option<Box<dyn Watcher>>,
 ) -> JobOutcome {
     let seed = run_seed(options.seed, &job.scenario.name);
     let plan = match &job.binding {
         Binding::Ready(plan) => plan,
         Binding::NotApplicable { reason } => {
-            return not_run(job, seed, Applicability::NotApplicable { reason: reason.clone() });
+            let outcome = not_run(job, seed, Applicability::NotApplicable { reason: reason.clone() });
+            return watched_to_the_end(outcome, watcher);
         }
         Binding::Uncovered { reason } => {
-            return not_run(job, seed, Applicability::Uncovered { reason: reason.clone() });
+            let outcome = not_run(job, seed, Applicability::Uncovered { reason: reason.clone() });
+            return watched_to_the_end(outcome, watcher);
         }
     };
     if options.stop.load(Ordering::Relaxed) {
@@ -210,43 +357,81 @@ fn run_job(
     let _entered = span.enter();
     let bench = bench.get_or_insert_with(make_bench);
     let run = u32::try_from(index).unwrap_or(u32::MAX);
-    let run_options = RunOptions { run, seed, sample_events: options.sample_events, second_judge: true };
+    let sample_events = options.sample_events || watcher.is_some();
+    let run_options = RunOptions { run, seed, sample_events, second_judge: true };
+    let watching = RefCell::new(watcher);
+    let mut introduced = Introduced { bench: bench.as_mut(), watching: &watching };
     let mut events = Vec::new();
-    let mut told = Instant::now();
-    let mut steps = 0_u32;
+    let mut at_times = AtTimes::new();
     let result = run_plan(
         (**plan).clone(),
-        bench.as_mut(),
+        &mut introduced,
         run_options,
         options.stop,
         &mut |event| {
+            if let Some(watcher) = watching.borrow_mut().as_mut() {
+                watcher.event(&event);
+            }
+            if !options.sample_events && matches!(event, Event::Sampled { .. } | Event::Unobserved { .. }) {
+                return;
+            }
             if live {
                 let _ = sender.send(SessionNote::Live { job: index, event: event.clone() });
             }
             events.push(event);
         },
         &mut |at| {
-            // Asking the clock at every step would cost more than the step.
-            steps += 1;
-            if steps.is_multiple_of(16) && told.elapsed() >= TELL_PROGRESS_EVERY {
-                told = Instant::now();
+            if at_times.is_time() {
                 let _ = sender.send(SessionNote::Progress { job: index, at });
             }
         },
     );
-    match result {
+    let outcome = match result {
         Ok(result) => JobOutcome { result, events, table: plan.table.clone() },
         Err(error) => {
-            let trouble = dryfire_engine::Trouble {
-                kind: dryfire_engine::TroubleKind::PlanUnplayable,
-                detail: error.to_string(),
-            };
+            let trouble = Trouble { kind: dryfire_engine::TroubleKind::PlanUnplayable, detail: error.to_string() };
             let mut outcome = not_run(job, seed, Applicability::Ran);
             outcome.result.verdict = Some(dryfire_judge::Verdict::Error);
             outcome.result.remarks.push(trouble.detail.clone());
             outcome.result.trouble = Some(trouble);
             outcome
         }
+    };
+    watched_to_the_end(outcome, watching.into_inner())
+}
+
+fn watched_to_the_end(outcome: JobOutcome, watcher: Option<Box<dyn Watcher>>) -> JobOutcome {
+    if let Some(mut watcher) = watcher {
+        watcher.finished(&outcome.result);
+    }
+    outcome
+}
+
+/// A bench that tells the watcher what it is when it has begun.
+struct Introduced<'a> {
+    bench: &'a mut dyn Bench,
+    watching: &'a RefCell<Option<Box<dyn Watcher>>>,
+}
+
+impl Bench for Introduced<'_> {
+    fn begin(&mut self, setup: &RunSetup) -> Result<BenchIdentity, Trouble> {
+        let identity = self.bench.begin(setup)?;
+        if let Some(watcher) = self.watching.borrow_mut().as_mut() {
+            watcher.begun(&identity);
+        }
+        Ok(identity)
+    }
+
+    fn command(&mut self, command: Command) -> Result<(), Trouble> {
+        self.bench.command(command)
+    }
+
+    fn advance(&mut self, until: RigTime, observations: &mut Vec<Observation>) -> Result<(), Trouble> {
+        self.bench.advance(until, observations)
+    }
+
+    fn end(&mut self) {
+        self.bench.end();
     }
 }
 
@@ -261,6 +446,7 @@ fn not_run(job: &Job, seed: u64, applicability: Applicability) -> JobOutcome {
             remarks: Vec::new(),
             trouble: None,
             heat_work: Vec::new(),
+            relays_seen: RelaysSeen::default(),
             counters: RigCounters::default(),
             seed,
             length: RigTime::ZERO,

@@ -84,6 +84,8 @@ impl<W: World> SimulatedRig<W> {
             board: "simulated",
             firmware: env!("CARGO_PKG_VERSION"),
             boot_id: setup.boot_id,
+            start: None,
+            calibration: None,
             capabilities: Capabilities {
                 simulated: true,
                 stepped: !matches!(setup.pace, RigPace::Free(_)),

@@ -40,6 +40,7 @@ impl Bench for VirtualBench {
         Ok(BenchIdentity {
             description: format!("virtual bench `{}` with the stand-in controller", self.file.name),
             pacing: Pacing::Stepped { step: STEP },
+            fresh_controller: true,
         })
     }
 
@@ -61,7 +62,9 @@ impl Bench for VirtualBench {
         while run.scheduled.front().is_some_and(|command| command.at <= until)
             && let Some(command) = run.scheduled.pop_front()
         {
-            run.run_until(command.at.max(run.now), observations);
+            if command.at > run.now {
+                run.run_until(command.at, observations);
+            }
             run.apply(command, observations);
         }
         run.run_until(until, observations);

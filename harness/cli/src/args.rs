@@ -46,11 +46,15 @@ Cautions:
 #[derive(Debug, Subcommand)]
 pub(crate) enum Command {
     Run(RunArguments),
+    Verify(VerifyArguments),
+    Rejudge(RejudgeArguments),
+    Export(ExportArguments),
     Check(CheckArguments),
     Explain(ExplainArguments),
     Schema(SchemaArguments),
     Budget(BudgetArguments),
     Paths(PathsArguments),
+    Challenge(ChallengeArguments),
     /// Work with rigs.
     #[command(subcommand)]
     Rig(RigCommand),
@@ -58,7 +62,7 @@ pub(crate) enum Command {
     Defects,
 }
 
-#[derive(Debug, Args)]
+#[derive(Clone, Debug, Args)]
 #[command(
     arg_required_else_help = false,
     about = "Run scenarios on a bench and judge every expectation",
@@ -74,6 +78,7 @@ Examples:
   dryfire run scenarios --defect lid-ignored       what the library says of a known mistake
   dryfire run scenarios --format json > results.jsonl
   dryfire run scenarios --bench rig.yaml --port /dev/ttyACM0
+  dryfire run --resume evidence/2026-11-25-093000.sqlite
 
 Exit status: 0 all met, 1 failed or uncovered, 2 not decided, 3 broke down, 4 bad input,
 5 nothing applicable, 130 interrupted; docs/output.md says which comes first."
@@ -109,6 +114,122 @@ pub(crate) struct RunArguments {
     /// Port of the rig, in place of the bench file's.
     #[arg(long, value_name = "PORT")]
     pub(crate) port: Option<String>,
+
+    /// File to record the session in. [default: a dated file in the folder evidence]
+    ///
+    /// The environment variable DRYFIRE_EVIDENCE, where it is set, names another folder.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) record: Option<PathBuf>,
+
+    /// Record nothing: there will be no evidence of this session.
+    #[arg(long, conflicts_with_all = ["record", "resume", "note", "changed"])]
+    pub(crate) no_record: bool,
+
+    /// Go on with an unfinished record: runs that came to their end are kept, all others start again.
+    #[arg(long, value_name = "RECORD", conflicts_with_all = ["paths", "bench", "seed", "defect", "record"])]
+    pub(crate) resume: Option<PathBuf>,
+
+    /// Something to remember, in your words; goes into the record; may be repeated.
+    #[arg(long, value_name = "TEXT")]
+    pub(crate) note: Vec<String>,
+
+    /// A setting of the controller that was changed for this test, such as "top temperature: 1280 °C, now 300 °C".
+    ///
+    /// Goes into the record; may be repeated.
+    #[arg(long, value_name = "TEXT")]
+    pub(crate) changed: Vec<String>,
+
+    /// Whether the bench that is built in is meant, whatever lies beside the scenarios.
+    #[arg(skip)]
+    pub(crate) built_in_bench: bool,
+}
+
+#[derive(Debug, Args)]
+#[command(
+    about = "Find out whether a record is still what it was when it was sealed",
+    long_about = "Find out whether a record is still what it was when it was sealed.\n\n\
+        Every byte is compared with the seal beside the record; what is not as it was is named with its place and \
+        the part of the record that it belongs to. A seal shows accidents; only a signature shows who vouches for a \
+        record (docs/record.md says how to sign).",
+    after_long_help = "\
+Examples:
+  dryfire verify evidence/2026-11-25-093000.sqlite
+
+Exit status: 0 every byte is as it was sealed, 1 something is not, 2 unfinished or without a seal, 4 no record."
+)]
+pub(crate) struct VerifyArguments {
+    /// Record of a session.
+    #[arg(value_name = "RECORD")]
+    pub(crate) record: PathBuf,
+}
+
+#[derive(Debug, Args)]
+#[command(
+    about = "Judge the runs of a record again",
+    long_about = "Judge the runs of a record again, from what was seen in them.\n\n\
+        By their own expectations every verdict comes out as it was, bit for bit. With --scenario, runs of the \
+        scenario of that name are judged by the expectations of that file instead, without a new run: what was done \
+        must be the same, and what the expectations look at must have been observed. The record is not changed.",
+    after_long_help = "\
+Examples:
+  dryfire rejudge evidence/2026-11-25-093000.sqlite
+  dryfire rejudge evidence/2026-11-25-093000.sqlite --scenario stricter.yaml
+
+Exit status: without --scenario 0 all as recorded, 3 something is not; with it as of `dryfire run`, of the runs that
+were judged by the changed expectations; 2 for a record that is unfinished; 4 bad input."
+)]
+pub(crate) struct RejudgeArguments {
+    /// Record of a session.
+    #[arg(value_name = "RECORD")]
+    pub(crate) record: PathBuf,
+
+    /// Scenario file with other expectations; may be repeated.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) scenario: Vec<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+#[command(
+    about = "Turn a record into a file for another program",
+    after_long_help = "\
+Examples:
+  dryfire export evidence/2026-11-25-093000.sqlite --as junit --out results.xml
+  dryfire export evidence/2026-11-25-093000.sqlite --as vcd --run 3 --out run.vcd
+  dryfire export evidence/2026-11-25-093000.sqlite --as csv               every finding, on standard output
+  dryfire export evidence/2026-11-25-093000.sqlite --as csv --run 3       the course of one run
+
+Exit status: 0 written, 3 it could not be written or the record is damaged, 4 bad input."
+)]
+pub(crate) struct ExportArguments {
+    /// Record of a session.
+    #[arg(value_name = "RECORD")]
+    pub(crate) record: PathBuf,
+
+    /// Into what.
+    #[arg(long = "as", value_enum, value_name = "FORMAT")]
+    pub(crate) format: ExportInto,
+
+    /// File to write; standard output if not given. A file that is there is replaced.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) out: Option<PathBuf>,
+
+    /// Number of the run that is meant, from 1 (VCD and CSV).
+    #[arg(long, value_name = "NUMBER")]
+    pub(crate) run: Option<usize>,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum ExportInto {
+    /// JUnit XML, for CI.
+    Junit,
+    /// A value change dump of one run, for waveform viewers.
+    Vcd,
+    /// A table: every finding, or with --run the course of a run.
+    Csv,
+    /// The JSON lines of `dryfire run --format json`.
+    Json,
+    /// A summary in Markdown, for the page of a CI job.
+    Markdown,
 }
 
 #[derive(Debug, Args)]
@@ -159,6 +280,46 @@ pub(crate) struct PathsArguments {
     /// Bench file.
     #[arg(value_name = "BENCH")]
     pub(crate) bench: PathBuf,
+
+    /// What standard output is for.
+    #[arg(long, value_enum, value_name = "FORMAT", default_value_t = Format::Text)]
+    pub(crate) format: Format,
+}
+
+#[derive(Debug, Args)]
+#[command(
+    arg_required_else_help = false,
+    about = "Try the library on controllers with known mistakes, and on honest ones",
+    long_about = "Try the library on controllers with known mistakes, and on honest ones.\n\n\
+        Every scenario runs on the stand-in controller with each of its defects (see `dryfire defects`), one at a \
+        time, and on honest variants of it. A mistake counts as caught only by a fail of an expectation that speaks \
+        to the mistake's own hazard. The table says what catches which mistake and what slips through, which \
+        scenarios are never the only one to catch a mistake, and who is blamed without reason.",
+    after_long_help = "\
+Examples:
+  dryfire challenge scenarios                      the whole library; a minute or two
+  dryfire challenge scenarios/probe my-own.yaml    what my own scenarios catch
+  dryfire challenge scenarios --format json > detection.jsonl
+
+Exit status: 0 every mistake was caught and nobody honest was blamed, 1 otherwise, 3 something broke down,
+4 bad input, 130 interrupted."
+)]
+pub(crate) struct ChallengeArguments {
+    /// Scenario files, and folders to search for them.
+    #[arg(value_name = "PATH", required = true)]
+    pub(crate) paths: Vec<PathBuf>,
+
+    /// Virtual bench; found as `dryfire run` finds it if left out.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) bench: Option<PathBuf>,
+
+    /// Seed of everything random.
+    #[arg(long, value_name = "NUMBER", default_value_t = 1)]
+    pub(crate) seed: u64,
+
+    /// How many scenarios run at a time. [default: one for each processor]
+    #[arg(long, value_name = "NUMBER", value_parser = clap::value_parser!(u16).range(1..))]
+    pub(crate) jobs: Option<u16>,
 
     /// What standard output is for.
     #[arg(long, value_enum, value_name = "FORMAT", default_value_t = Format::Text)]

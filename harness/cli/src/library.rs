@@ -4,6 +4,7 @@ use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 
 use dryfire_kiln::KilnDescription;
+use dryfire_record::{File, FileRole};
 use dryfire_scenario::{
     Bench, BenchKind, Diagnostic, Scenario, Severity, Span, parse_bench, parse_kiln, parse_scenario,
 };
@@ -15,6 +16,8 @@ use crate::{Refusal, defects};
 /// The bench that is used where a library has none, and its kiln.
 const BUILT_IN_BENCH: &str = include_str!("../../../scenarios/benches/virtual.yaml");
 const BUILT_IN_KILN: &str = include_str!("../../../scenarios/kilns/three-ring.yaml");
+pub(crate) const BUILT_IN_BENCH_NAME: &str = "(built in) benches/virtual.yaml";
+const BUILT_IN_KILN_NAME: &str = "(built in) kilns/three-ring.yaml";
 
 /// A scenario and the file it came from.
 #[derive(Debug)]
@@ -31,6 +34,8 @@ pub(crate) struct BenchWithKiln {
     pub(crate) kiln: KilnDescription,
     /// The folder that paths in the bench file are relative to.
     pub(crate) folder: PathBuf,
+    /// The texts of both, as a record keeps them.
+    pub(crate) files: Vec<File>,
 }
 
 /// Reads files and keeps what is wrong with them.
@@ -137,14 +142,22 @@ impl<'s> Reader<'s> {
             return None;
         }
         let kiln = self.kiln(&kiln_path)?;
-        Some(BenchWithKiln { bench, kiln, folder })
+        let files = vec![
+            File::of_text(FileRole::Bench, &shown, self.text(path)?),
+            File::of_text(FileRole::Kiln, kiln_path.display().to_string(), self.text(&kiln_path)?),
+        ];
+        Some(BenchWithKiln { bench, kiln, folder, files })
     }
 
     /// The bench that is built in.
     pub(crate) fn built_in_bench(&mut self) -> Option<BenchWithKiln> {
-        let bench = self.take(parse_bench("(built in) benches/virtual.yaml", BUILT_IN_BENCH))?;
-        let kiln = self.take(parse_kiln("(built in) kilns/three-ring.yaml", BUILT_IN_KILN))?;
-        Some(BenchWithKiln { bench, kiln, folder: PathBuf::new() })
+        let bench = self.take(parse_bench(BUILT_IN_BENCH_NAME, BUILT_IN_BENCH))?;
+        let kiln = self.take(parse_kiln(BUILT_IN_KILN_NAME, BUILT_IN_KILN))?;
+        let files = vec![
+            File::of_text(FileRole::Bench, BUILT_IN_BENCH_NAME, BUILT_IN_BENCH),
+            File::of_text(FileRole::Kiln, BUILT_IN_KILN_NAME, BUILT_IN_KILN),
+        ];
+        Some(BenchWithKiln { bench, kiln, folder: PathBuf::new(), files })
     }
 }
 

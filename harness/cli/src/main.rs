@@ -2,8 +2,10 @@
 
 mod args;
 mod budget;
+mod challenge;
 mod check;
 mod defects;
+mod evidence;
 mod explain;
 mod files;
 mod interrupt;
@@ -11,6 +13,7 @@ mod library;
 mod logging;
 mod paths;
 mod progress;
+mod record;
 mod rig;
 mod run;
 mod schema;
@@ -52,12 +55,16 @@ fn begin(arguments: &Arguments, screen: &mut Screen) -> Result<ExitStatus, Refus
     logging::begin(arguments.verbose)?;
     match &arguments.command {
         Command::Run(run) => run::run(run, arguments.verbose, screen),
+        Command::Verify(verify) => record::verify(verify, screen),
+        Command::Rejudge(rejudge) => record::rejudge(rejudge, screen),
+        Command::Export(export) => record::export(export, screen),
         Command::Check(check) => check::check(check, screen),
         Command::Explain(explain) => explain::explain(explain, screen),
         Command::Schema(schema) => schema::schema(schema.kind, screen),
         Command::Rig(RigCommand::Simulate(simulate)) => rig::simulate(simulate, screen),
         Command::Budget(budget) => budget::budget(budget, screen),
         Command::Paths(paths) => paths::paths(paths, screen),
+        Command::Challenge(challenge) => challenge::challenge(challenge, arguments.verbose, screen),
         Command::Defects => defects::defects(screen),
     }
 }

@@ -45,6 +45,11 @@ impl Progress {
         self.show();
     }
 
+    /// A run that is none of the scenarios has come so far.
+    pub(crate) fn proving(&self, at: RigTime) {
+        self.bar.set_message(format!("proving that each relay can be seen on ({at} of rig time)"));
+    }
+
     /// The bar says that it is coming to an end.
     pub(crate) fn stopping(&mut self) {
         self.bar.set_message("stopping; Ctrl-C again ends at once");

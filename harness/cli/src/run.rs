@@ -4,15 +4,17 @@ use std::path::PathBuf;
 use std::sync::atomic::Ordering;
 
 use dryfire_bench::{
-    Bench as Driver, BenchIdentity, Job, JobOutcome, ProgramBench, RigBench, RunSetup, SessionNote, SessionOptions,
-    VirtualBench, bind_all, run_seed, run_session,
+    Bench as Driver, BenchIdentity, Following, Job, JobOutcome, MakeWatcher, ProgramBench, RigBench, RunSetup,
+    SessionNote, SessionOptions, VirtualBench, Watcher, bind_all, run_seed, run_watched_session,
 };
 use dryfire_engine::{Applicability, Binding, Event, Observation, ScenarioResult, Trouble, TroubleKind};
+use dryfire_record::{Beginning, Record, Recorder};
 use dryfire_report::{ExitStatus, JsonLines, NotRun, Outcome, RunHead, SessionHead, Tally, budget_warnings, summary};
 use dryfire_scenario::{BeginFiring, Bench, BenchKind, Scenario, Stimulus};
 use dryfire_units::RigTime;
 
 use crate::args::{Format, RunArguments};
+use crate::evidence::{self, Again};
 use crate::files::{self, Wanted};
 use crate::library::{BenchWithKiln, Reader, ScenarioFile, misfit};
 use crate::progress::Progress;
@@ -21,8 +23,17 @@ use crate::screen::{Mistake, Screen, terminals};
 use crate::{Refusal, defects, interrupt};
 
 pub(crate) fn run(arguments: &RunArguments, verbose: u8, screen: &mut Screen) -> Result<ExitStatus, Refusal> {
+    let record = arguments.resume.as_deref().map(Record::open).transpose();
+    let record = record.map_err(|error| Mistake::new(error.to_string()))?;
+    let recorded = record.as_ref().map(|record| evidence::as_recorded(arguments, record)).transpose()?;
+    let arguments = recorded.as_ref().unwrap_or(arguments);
     let session = prepare(arguments, screen)?;
+    let again = record.map(|record| evidence::again(record, &session.beginning));
     let stop = interrupt::watch()?;
+    let recorder = evidence::begin(arguments, &session.beginning, again.as_ref(), &stop)?;
+    for reason in again.iter().flat_map(Again::reasons) {
+        screen.warn(reason);
+    }
     let (stderr, stdout) = terminals();
     // A bar would mix with log lines, with JSON lines on the same terminal, and with questions to the operator.
     let asks = asks(&session);
@@ -42,24 +53,45 @@ pub(crate) fn run(arguments: &RunArguments, verbose: u8, screen: &mut Screen) ->
         stop: &stop,
     };
     let make_bench = || make_bench(&session.fitted);
-    run_session(&session.jobs, &make_bench, options, &mut |note| {
+    let to_do = ToDo::new(&session.jobs, again.as_ref());
+    let make_watcher = recorder.as_ref().map(|recorder| {
+        let places = &to_do.places;
+        move |job: usize| -> Box<dyn Watcher> { recorder.watcher(places[job] + 1) }
+    });
+    let make_watcher = make_watcher.as_ref().map(|make| make as MakeWatcher<'_>);
+    let shown_before: Vec<ScenarioResult> =
+        again.iter().flat_map(|again| again.kept.iter().flatten()).cloned().collect();
+    let following = Following { make_watcher, shown_before: &shown_before };
+    run_watched_session(&to_do.jobs, &make_bench, options, following, &mut |note| {
         if stop.load(Ordering::Relaxed) {
             progress.stopping();
         }
         match note {
             SessionNote::Started { job } => {
+                let job = to_do.places[job];
                 progress.started(job, &session.jobs[job].scenario.name);
+                if telling.live {
+                    telling.kept_before(screen, job, again.as_ref());
+                }
                 telling.started(screen, job);
             }
-            SessionNote::Progress { job, at } => progress.reached(job, at),
+            SessionNote::Progress { job, at } => progress.reached(to_do.places[job], at),
+            SessionNote::Proving { at } => progress.proving(at),
             SessionNote::Live { event, .. } => telling.live(screen, &event),
             SessionNote::Finished { job, outcome } => {
+                let job = to_do.places[job];
+                telling.kept_before(screen, job, again.as_ref());
                 progress.finished(job);
+                if let Some(recorder) = &recorder {
+                    recorder.concluded(job + 1, &outcome.result);
+                }
                 telling.finished(screen, job, *outcome, stop.load(Ordering::Relaxed));
             }
         }
     });
+    telling.kept_before(screen, session.jobs.len(), again.as_ref());
     progress.clear();
+    let evidence = recorder.map(|recorder| close(recorder, stop.load(Ordering::Relaxed)));
     let interrupted = stop.load(Ordering::Relaxed);
     let outcome = Outcome { results: &telling.results, not_run: &telling.not_run, interrupted };
     let status = Tally::of(&outcome).exit_status();
@@ -71,7 +103,50 @@ pub(crate) fn run(arguments: &RunArguments, verbose: u8, screen: &mut Screen) ->
         Format::Json => screen.out(telling.json.summary(&outcome)),
     }
     tracing::info!(status = status.code(), "session is over");
-    Ok(status)
+    match evidence {
+        None => Ok(status),
+        Some(Ok(said)) => {
+            if arguments.format == Format::Text {
+                screen.out(said);
+            }
+            Ok(status)
+        }
+        Some(Err(mistake)) => {
+            screen.complain(&mistake);
+            Ok(ExitStatus::Error)
+        }
+    }
+}
+
+/// Closes the record, and says where it is.
+fn close(recorder: Recorder, interrupted: bool) -> Result<String, Mistake> {
+    let failed = |error: dryfire_record::RecordError| {
+        Mistake::new(format!("the session could not be recorded: {error}")).hint(
+            "what was shown stands, and there is no evidence of it; the record, where there is one, is unfinished",
+        )
+    };
+    let writer = recorder.close().map_err(failed)?;
+    let path = writer.path().display().to_string();
+    if interrupted {
+        writer.leave().map_err(failed)?;
+        return Ok(format!("Record: {path} (unfinished; `dryfire run --resume {path}` goes on)\n"));
+    }
+    let seal = writer.finish().map_err(failed)?;
+    Ok(format!("Record: {path} (sealed, SHA-256 {})\n", seal.sha256))
+}
+
+/// The jobs that are not kept from a record, with their places in the plan.
+struct ToDo {
+    jobs: Vec<Job>,
+    places: Vec<usize>,
+}
+
+impl ToDo {
+    fn new(jobs: &[Job], again: Option<&Again>) -> Self {
+        let kept = |place: usize| again.is_some_and(|again| again.kept.get(place).is_some_and(Option::is_some));
+        let places: Vec<usize> = (0..jobs.len()).filter(|place| !kept(*place)).collect();
+        ToDo { jobs: places.iter().map(|place| jobs[*place].clone()).collect(), places }
+    }
 }
 
 /// Whether somebody may be asked to do something during the runs.
@@ -89,6 +164,8 @@ fn asks(session: &Session) -> bool {
 struct Session {
     head: SessionHead,
     warnings: Vec<String>,
+    /// What a record of it begins with.
+    beginning: Beginning,
     fitted: BenchWithKiln,
     jobs: Vec<Job>,
     workers: usize,
@@ -105,7 +182,8 @@ fn prepare(arguments: &RunArguments, screen: &Screen) -> Result<Session, Refusal
     let paths = files::find(&arguments.paths, Wanted::Scenarios)?;
     let mut reader = Reader::new(screen);
     let scenarios = reader.scenarios(&paths);
-    let fitted = match arguments.bench.clone().or_else(|| files::default_bench(&arguments.paths)) {
+    let bench = arguments.bench.clone().or_else(|| files::default_bench(&arguments.paths));
+    let fitted = match bench.filter(|_| !arguments.built_in_bench) {
         Some(path) => reader.bench(&path),
         None => reader.built_in_bench(),
     };
@@ -121,7 +199,8 @@ fn prepare(arguments: &RunArguments, screen: &Screen) -> Result<Session, Refusal
     let head = head(arguments, &fitted.bench, jobs.len());
     let workers = workers(arguments, &fitted.bench)?;
     let warnings = warnings(&fitted);
-    Ok(Session { head, warnings, fitted, jobs, workers })
+    let beginning = evidence::beginning(arguments, &head, &fitted, &scenarios, &jobs, &warnings)?;
+    Ok(Session { head, warnings, beginning, fitted, jobs, workers })
 }
 
 /// Declared reactions that take more than half of the process safety time.
@@ -285,6 +364,8 @@ struct Telling<'a> {
     json: JsonLines,
     results: Vec<ScenarioResult>,
     not_run: Vec<NotRun>,
+    /// The first place in the plan of which nothing was told yet.
+    next: usize,
 }
 
 impl<'a> Telling<'a> {
@@ -297,6 +378,7 @@ impl<'a> Telling<'a> {
             json: JsonLines::new(),
             results: Vec::new(),
             not_run: Vec::new(),
+            next: 0,
         }
     }
 
@@ -326,7 +408,29 @@ impl<'a> Telling<'a> {
         }
     }
 
+    /// Tells what was kept of a record of the runs before a place in the plan.
+    fn kept_before(&mut self, screen: &mut Screen, job: usize, again: Option<&Again>) {
+        for place in self.next..job {
+            let Some(result) = again.and_then(|again| again.kept.get(place).cloned().flatten()) else { continue };
+            if self.lines_wanted {
+                let mut lines = self.begin(place);
+                let replayed = again.map(|again| {
+                    let run = &again.record().runs()[place];
+                    again.record().replay(run, &mut |event| lines.push_str(&self.json.event(&event)))
+                });
+                if let Some(Err(error)) = replayed {
+                    screen.warn(&error.to_string());
+                }
+                lines.push_str(&self.json.result(place + 1, &result));
+                screen.out(lines);
+            }
+            self.results.push(result);
+        }
+        self.next = self.next.max(job);
+    }
+
     fn finished(&mut self, screen: &mut Screen, job: usize, outcome: JobOutcome, stopped: bool) {
+        self.next = job + 1;
         let run = job + 1;
         let JobOutcome { result, events, .. } = outcome;
         let ran = result.applicability == Applicability::Ran;
@@ -363,6 +467,7 @@ impl<'a> Telling<'a> {
             hazards: plan.hazards.clone(),
             seed: run_seed(self.seed, &job_of_it.scenario.name),
             signals: plan.table.clone(),
+            uncertainties: plan.uncertainties.clone(),
         })
     }
 }

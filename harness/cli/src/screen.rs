@@ -32,6 +32,17 @@ impl Screen {
         self.write(|out| write!(out, "{text}"));
     }
 
+    /// Lets something be written to standard output piece by piece, unchanged.
+    pub(crate) fn stream(&mut self, write: impl FnOnce(&mut dyn Write) -> io::Result<()>) {
+        if self.broken.is_some() {
+            return;
+        }
+        let mut out = io::BufWriter::new(io::stdout().lock());
+        if let Err(error) = write(&mut out).and_then(|()| out.flush()) {
+            self.broken = Some(error);
+        }
+    }
+
     /// Writes a styled text to standard output.
     pub(crate) fn text(&mut self, text: &Text) {
         self.write(|out| {

@@ -62,6 +62,17 @@ pub enum Derivation {
     },
 }
 
+impl Derivation {
+    /// Whether a signal is one of those that this follows from.
+    pub(crate) fn follows_from(&self, signal: SignalId) -> bool {
+        match self {
+            Derivation::Spread { of } => of.contains(&signal),
+            Derivation::Difference { of, less } => *of == signal || *less == signal,
+            Derivation::Rise { of, .. } | Derivation::Rate { of, .. } | Derivation::Duty { of, .. } => *of == signal,
+        }
+    }
+}
+
 /// The whole of a share, in thousandths of a percent.
 pub(crate) const WHOLE: i64 = 100_000;
 

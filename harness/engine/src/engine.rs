@@ -8,10 +8,11 @@ use std::collections::VecDeque;
 use dryfire_judge::naive::{self, Trace};
 use dryfire_judge::{Finding, Judge, MomentId, SignalId};
 use dryfire_kiln::Climb;
-use dryfire_scenario::ConsoleMatcher;
+use dryfire_scenario::{ConsoleMatcher, RelayRole};
 use dryfire_units::{RigSpan, RigTime};
 
 use crate::derived::Derived;
+use crate::idle_controller::{self, Heat, RelaysSeen};
 use crate::io::{Command, CommandId, Observation, Pacing, RigCounters, Trouble, TroubleKind};
 use crate::plan::Plan;
 use crate::played::{PlayError, PlayedKiln};
@@ -26,7 +27,7 @@ const LOOK: RigSpan = RigSpan::from_millis(200);
 
 /// How long the switch of a console line is on. Lines that come closer together
 /// than this make it go on once.
-const CONSOLE_MOMENT: RigSpan = RigSpan::from_millis(1);
+pub(crate) const CONSOLE_MOMENT: RigSpan = RigSpan::from_millis(1);
 
 /// How the engine is to run.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -37,6 +38,8 @@ pub struct EngineConfig {
     pub sample_events: bool,
     /// Whether the run is judged a second time, by the naive evaluator, at its end.
     pub second_judge: bool,
+    /// Whether the controller was restarted before the run, so that nothing is left of the one before.
+    pub fresh_controller: bool,
 }
 
 /// What the engine waits for.
@@ -107,7 +110,11 @@ pub struct Engine {
     /// When the set-points were last sent.
     last_setpoint: Option<RigTime>,
     setpoints: u64,
+    /// By relay of the bench, whether an edge has shown it on.
+    relays_on: Vec<bool>,
     derived: Derived,
+    /// Whether anybody looks at the samples of a level, by signal.
+    looked_at: Vec<bool>,
     /// The way of each zone's temperature to its peak.
     climbs: Vec<Climb>,
     /// The patterns of the console, each with when its switch goes off again.
@@ -162,8 +169,17 @@ impl Engine {
         let patterns = plan.console.iter();
         let console: Vec<_> = patterns.map(|signal| (signal.id, signal.pattern.matcher(), None)).collect();
         let momentary = plan.console.iter().map(|signal| signal.id).collect();
+        let script = Script::new(plan.steps.clone(), plan.moments.len(), RigTime::ZERO + SETTLE, momentary);
+        let looked_at = plan.table.iter().map(|(signal, _)| {
+            config.sample_events
+                || judge.looks_at(signal)
+                || script.looks_at(signal)
+                || plan.derived.iter().any(|derived| derived.rule.follows_from(signal))
+        });
         let mut engine = Engine {
-            script: Script::new(plan.steps.clone(), plan.moments.len(), RigTime::ZERO + SETTLE, momentary),
+            looked_at: looked_at.collect(),
+            relays_on: vec![false; plan.bench.relays.len()],
+            script,
             derived: Derived::new(&plan.derived),
             climbs: vec![Climb::default(); plan.bench.zones.len()],
             console,
@@ -321,9 +337,22 @@ impl Engine {
     pub fn into_result(self, seed: u64) -> crate::ScenarioResult {
         let length = self.ended.expect("asked for the result of a run that is not over");
         let unacknowledged = self.unacknowledged_before(length);
+        let mut findings = self.findings;
+        let heat = Heat {
+            seen: self.relays_on.iter().zip(&self.plan.bench.relays).any(|(on, relay)| *on && heats(&relay.role)),
+            begun: self.script.begun(),
+            fresh_controller: self.config.fresh_controller,
+        };
+        let nothing_heated = idle_controller::take_back(&self.plan, heat, &mut findings);
+        let relays_seen = RelaysSeen {
+            on: (0..self.relays_on.len()).filter(|relay| self.relays_on[*relay]).collect(),
+            rested_on: idle_controller::rested_on(&self.plan, &findings),
+        };
         let run = outcome::Run {
             plan: &self.plan,
-            findings: self.findings,
+            findings,
+            nothing_heated,
+            relays_seen,
             cut: self.cut,
             open_step: self.script.open_step(),
             counters: self.counters,
@@ -401,4 +430,9 @@ impl Engine {
         }
         self.events.push_back(Event::Ended { at, cut_short: self.cut.is_some() });
     }
+}
+
+/// Whether a relay switches an element.
+pub(crate) fn heats(role: &RelayRole) -> bool {
+    matches!(role, RelayRole::Element(_))
 }

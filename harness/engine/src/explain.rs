@@ -3,6 +3,7 @@
 //! it undecided, and what nobody can see that way.
 
 mod claims;
+mod known;
 
 use dryfire_scenario::{Bench, BenchKind, Missing, Scenario, Segment, Senses, Step, StepKind, Stimulus, TimeLimit};
 use dryfire_units::RigSpan;
@@ -48,6 +49,7 @@ pub fn explain(scenario: &Scenario, bench: &Bench, binding: &Binding) -> Explana
             for (written, bound) in scenario.expect.iter().zip(&plan.expectations) {
                 parts.push(expectation(scenario, plan, written, bound));
             }
+            parts.push(known::known(&plan.uncertainties));
             parts.push(unseen(scenario, plan));
         }
         Binding::NotApplicable { reason } => {

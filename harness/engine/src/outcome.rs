@@ -5,6 +5,7 @@ use dryfire_kiln::Peak;
 use dryfire_units::RigTime;
 
 use crate::engine::Cut;
+use crate::idle_controller::RelaysSeen;
 use crate::io::{Pacing, RigCounters};
 use crate::plan::{Plan, PlannedWait};
 use crate::result::{Applicability, FindingReport, ScenarioResult, ZoneHeatWork};
@@ -18,6 +19,9 @@ const SETPOINTS_PER_LATE_ONE: u64 = 20_000;
 pub(crate) struct Run<'a> {
     pub(crate) plan: &'a Plan,
     pub(crate) findings: Vec<Finding>,
+    /// Why some of the findings are no passes any more, if so.
+    pub(crate) nothing_heated: Option<&'static str>,
+    pub(crate) relays_seen: RelaysSeen,
     pub(crate) cut: Option<Cut>,
     /// The step of the script that was not done, if any.
     pub(crate) open_step: Option<usize>,
@@ -56,7 +60,10 @@ impl Run<'_> {
             remarks.push(remark);
         };
         if self.findings.is_empty() {
-            worsen(Verdict::Inconclusive, "the scenario expects nothing".to_owned());
+            worsen(Verdict::Inconclusive, EXPECTS_NOTHING.to_owned());
+        }
+        if let Some(remark) = self.nothing_heated {
+            worsen(Verdict::Inconclusive, remark.to_owned());
         }
         // A rig that counts its losses may have counted the edges that are missing here too.
         let lost_edges = self.counters.lost_edges.max(self.repeated_edges);
@@ -147,20 +154,7 @@ impl Run<'_> {
         let zones = self.plan.bench.zones.iter().map(|zone| zone.name.clone());
         let heat_work = zones.zip(self.peaks.iter().filter(|_| clean));
         let heat_work = heat_work.map(|(zone, peak)| ZoneHeatWork { zone, peak: *peak }).collect();
-        let findings = self
-            .findings
-            .into_iter()
-            .map(|finding| {
-                let expectation = &self.plan.expectations[finding.expectation];
-                FindingReport {
-                    name: expectation.name.clone(),
-                    hazards: self.plan.expectation_notes[finding.expectation].hazards.clone(),
-                    expected: words::expected(self.plan, expectation),
-                    seen: words::seen(self.plan, expectation, &finding),
-                    finding,
-                }
-            })
-            .collect();
+        let findings = reports(self.plan, self.findings);
         ScenarioResult {
             scenario: self.plan.scenario.clone(),
             hazards: self.plan.hazards.clone(),
@@ -170,11 +164,36 @@ impl Run<'_> {
             remarks,
             trouble,
             heat_work,
+            relays_seen: self.relays_seen,
             counters: self.counters,
             seed,
             length,
         }
     }
+}
+
+/// The remark about a scenario without expectations.
+pub(crate) const EXPECTS_NOTHING: &str = "the scenario expects nothing";
+
+/// Findings with what was expected and seen, in words.
+pub(crate) fn reports(plan: &Plan, findings: Vec<Finding>) -> Vec<FindingReport> {
+    let report = |finding: Finding| {
+        let expectation = &plan.expectations[finding.expectation];
+        FindingReport {
+            name: expectation.name.clone(),
+            hazards: plan.expectation_notes[finding.expectation].hazards.clone(),
+            expected: words::expected(plan, expectation),
+            seen: words::seen(plan, expectation, &finding),
+            coverage_hundredths: plan.uncertainties.coverage_hundredths(&finding),
+            finding,
+        }
+    };
+    findings.into_iter().map(report).collect()
+}
+
+/// Whether a remark says that the two judges disagree.
+pub(crate) fn is_disagreement(remark: &str) -> bool {
+    remark.starts_with("the two judges disagree") || remark.starts_with("the second judge has")
 }
 
 /// What the two judges disagree on, if anything.

@@ -6,6 +6,7 @@ mod bind;
 mod names;
 mod needs;
 mod signals;
+mod uncertainty;
 
 use dryfire_judge::{Expectation, SignalId, SignalTable};
 use dryfire_kiln::{Circuit, KilnDescription};
@@ -19,6 +20,7 @@ pub(crate) use needs::select_relays;
 pub(crate) use needs::zones_without_second_means;
 pub use signals::Signals;
 pub(crate) use signals::{contact_name, edge_uncertainty, relay_name, zone_index, zone_indices};
+pub use uncertainty::{Contribution, ContributionSpread, Uncertainties, UncertaintyBudget, UncertaintySource};
 
 /// A scenario ready to run on a bench.
 #[derive(Clone, Debug)]
@@ -39,6 +41,8 @@ pub struct Plan {
     pub firing: Vec<Segment>,
     /// Everything observable.
     pub table: SignalTable,
+    /// How well the bench knows it.
+    pub uncertainties: Uncertainties,
     /// Indices into the table by role.
     pub signals: Signals,
     /// What follows from other signals; only what the scenario asks for.

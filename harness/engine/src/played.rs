@@ -36,6 +36,9 @@ pub(crate) struct PlayedKiln {
     sensed: Vec<bool>,
     /// Relays that weld at times, in the order of the bench's relays.
     patterns: Vec<Option<Pattern>>,
+    /// When the model next changes by itself. Asked for at every observation, so it is
+    /// kept; it moves only with an edge, with a relay's fault and with a change.
+    changes_at: RigTime,
     /// The zone whose junction is at each zone's terminals.
     crossed: Vec<usize>,
     terminals: Terminals,
@@ -100,6 +103,7 @@ impl PlayedKiln {
             sensed: vec![false; inputs.len()],
             inputs,
             patterns: vec![None; plan.bench.relays.len()],
+            changes_at: RigTime::FAR_FUTURE,
             crossed: (0..probes.len()).collect(),
             probes,
             terminals,
@@ -127,6 +131,7 @@ impl PlayedKiln {
         self.sensed[relay] = on;
         let done = self.kiln.set_relay(at, relay, on);
         self.note(done);
+        self.look_ahead();
         Sensed::Changed { relay, on }
     }
 
@@ -138,6 +143,7 @@ impl PlayedKiln {
             let done = self.kiln.set_relay(at, relay, on);
             self.note(done);
         }
+        self.look_ahead();
     }
 
     fn note(&mut self, done: Result<(), KilnError>) {
@@ -190,13 +196,18 @@ impl PlayedKiln {
         });
         let done = self.kiln.set_relay_fault(at, relay, fault);
         self.note(done);
+        self.look_ahead();
     }
 
     /// When the model next changes by itself: a sticky contact comes off, or one
     /// that welds at times does or does not.
-    pub(crate) fn next_change(&self) -> Option<RigTime> {
+    pub(crate) fn changes_at(&self) -> RigTime {
+        self.changes_at
+    }
+
+    fn look_ahead(&mut self) {
         let patterns = self.patterns.iter().flatten().map(|pattern| pattern.next);
-        patterns.chain(self.kiln.next_release()).min()
+        self.changes_at = patterns.chain(self.kiln.next_release()).min().unwrap_or(RigTime::FAR_FUTURE);
     }
 
     /// Lets what the model does by itself at this instant happen.
@@ -213,6 +224,7 @@ impl PlayedKiln {
             let done = self.kiln.set_relay_fault(at, relay, fault);
             self.note(done);
         }
+        self.look_ahead();
     }
 
     /// A leg of the kiln's supply, from 1, is lost or comes back.

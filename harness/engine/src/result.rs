@@ -4,7 +4,7 @@ use dryfire_judge::{Finding, Verdict};
 use dryfire_kiln::Peak;
 use dryfire_units::RigTime;
 
-use crate::{RigCounters, Trouble};
+use crate::{RelaysSeen, RigCounters, Trouble};
 
 /// Whether a scenario could be run on a bench at all.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -34,6 +34,8 @@ pub struct FindingReport {
     pub expected: String,
     /// What was seen, in one sentence.
     pub seen: String,
+    /// The coverage factor of the finding's uncertainty, in hundredths (200: k = 2).
+    pub coverage_hundredths: u16,
     /// The finding itself.
     pub finding: Finding,
 }
@@ -67,6 +69,8 @@ pub struct ScenarioResult {
     /// What the firing did to cones, by zone; only of a clean firing, in which
     /// nothing was broken and which ran to its end. A plausibility value, no finding.
     pub heat_work: Vec<ZoneHeatWork>,
+    /// Which relays were seen on, and which the passes rest on.
+    pub relays_seen: RelaysSeen,
     /// The last counters of the bench.
     pub counters: RigCounters,
     /// The run's own seed.

@@ -151,6 +151,20 @@ impl Script {
         self.moments[usize::from(index)]
     }
 
+    /// When the firing was begun, if it was.
+    pub(crate) fn begun(&self) -> Option<RigTime> {
+        let step = self.steps[..self.next].iter().find(|step| matches!(step.wait, PlannedWait::BeginFiring))?;
+        Some(step.moment.and_then(|moment| self.moment(moment)).unwrap_or(RigTime::ZERO))
+    }
+
+    /// Whether any step waits for something about a signal.
+    pub(crate) fn looks_at(&self, signal: SignalId) -> bool {
+        self.steps.iter().any(|step| match &step.wait {
+            PlannedWait::When { condition, .. } => looks_at_any(condition, &[signal]),
+            PlannedWait::BeginFiring | PlannedWait::Wait(_) | PlannedWait::At { .. } => false,
+        })
+    }
+
     /// The step that the script waits for or is in the middle of.
     pub(crate) fn open_step(&self) -> Option<usize> {
         (self.next < self.steps.len()).then_some(self.next)

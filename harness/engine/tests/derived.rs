@@ -180,7 +180,7 @@ fn what_the_judge_would_refuse_is_a_located_mistake() {
 /// and lines on the console; time passes by at most `most` at a time.
 fn run(plan: &Plan, most: RigSpan) -> (Vec<Event>, ScenarioResult) {
     let pacing = Pacing::Stepped { step: most };
-    let config = EngineConfig { pacing, sample_events: true, second_judge: true };
+    let config = EngineConfig { pacing, sample_events: true, second_judge: true, fresh_controller: true };
     let mut engine = Engine::new(plan.clone(), config).expect("playable");
     let mut told = Vec::new();
     let mut reports: Vec<(RigTime, Observation)> = Vec::new();

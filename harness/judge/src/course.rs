@@ -77,6 +77,36 @@ impl Formula {
         }
     }
 
+    /// Whether the condition holds now; `None` where that is not known, or is
+    /// different within the instant.
+    pub(crate) fn truth(&self, signals: &impl Signals) -> Option<bool> {
+        let both = match self.root {
+            Node::Atom(number) => self.atom_truth(number, signals),
+            _ => {
+                let now = self.robustness(signals);
+                (now.sure(), now.possible())
+            }
+        };
+        match both {
+            (true, _) => Some(true),
+            (_, false) => Some(false),
+            _ => None,
+        }
+    }
+
+    /// Whether an atom is sure, and whether it is possible: the signs of its robustness.
+    #[inline]
+    fn atom_truth(&self, number: u16, signals: &impl Signals) -> (bool, bool) {
+        let atom = &self.atoms[usize::from(number)];
+        if let Test::Is(on) = atom.test {
+            let present = signals.present(atom.signal);
+            let (low, high) = ((present.lo != 0) == on, (present.hi != 0) == on);
+            return (present.known && low && high, !present.known || low || high);
+        }
+        let now = self.atom(number, signals);
+        (now.sure(), now.possible())
+    }
+
     fn node(&self, node: &Node, signals: &impl Signals) -> Robustness {
         match node {
             Node::Atom(number) => self.atom(*number, signals),

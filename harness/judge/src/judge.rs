@@ -6,7 +6,7 @@ use dryfire_units::{RigSpan, RigTime};
 
 use crate::compile::{check, signals_of};
 use crate::course::{FOREVER, NEVER, Present, Signals};
-use crate::monitor::{Ending, Monitor};
+use crate::monitor::{Ending, Looks, Monitor};
 use crate::{Claim, CompileError, Condition, Expectation, Finding, MomentId, Scope, SignalId, SignalKind, SignalTable};
 
 /// So many inputs are kept between two watermarks. If more come, the oldest
@@ -35,6 +35,8 @@ pub struct Judge {
     next_due: i64,
     waiting: Vec<Input>,
     sorted: bool,
+    /// The newest instant that is waiting.
+    newest: i64,
     watermark: i64,
     /// Monitors to call at the present instant.
     touched: Vec<usize>,
@@ -46,14 +48,20 @@ pub struct Judge {
 }
 
 struct SignalState {
-    kind: SignalKind,
+    /// The values that mean something.
+    range: (i64, i64),
     present: Present,
     /// The last sample, and whether it meant anything.
     last: i64,
     last_known: bool,
     sampled_at: i64,
     unseen_until: i64,
-    dependents: Vec<usize>,
+    /// Monitors that look at it, and with which of their conditions.
+    dependents: Vec<(usize, Looks)>,
+    /// The newest instant of what is waiting.
+    given_at: i64,
+    /// A sample that changes nothing was left out at this instant.
+    left_out_at: i64,
 }
 
 impl Signals for Vec<SignalState> {
@@ -87,10 +95,11 @@ impl Judge {
         for (index, expectation) in expectations.iter().enumerate() {
             check(&table, moments.len(), &expectation.scope, &expectation.claim)
                 .map_err(|problem| CompileError { expectation: expectation.name.clone(), problem })?;
-            for id in looked_at(expectation) {
+            for (id, looks) in looked_at(expectation) {
                 let dependents = &mut signals[usize::from(id.0)].dependents;
-                if dependents.last() != Some(&index) {
-                    dependents.push(index);
+                match dependents.last_mut() {
+                    Some((last, so_far)) if *last == index => *so_far |= looks,
+                    _ => dependents.push((index, looks)),
                 }
             }
             monitors.push(Monitor::new(&table, expectation));
@@ -108,6 +117,7 @@ impl Judge {
             monitors,
             waiting: Vec::new(),
             sorted: true,
+            newest: NEVER,
             watermark: NEVER,
             moments_come_once: false,
         })
@@ -121,17 +131,45 @@ impl Judge {
         self
     }
 
+    /// Whether any expectation looks at a signal. Nothing follows from the samples of
+    /// one that none looks at, so they need not be given.
+    pub fn looks_at(&self, signal: SignalId) -> bool {
+        self.signals.get(usize::from(signal.0)).is_some_and(|state| !state.dependents.is_empty())
+    }
+
     /// A signal was sampled or has changed: from `at` on it has this value.
+    #[inline]
     pub fn observe(&mut self, at: RigTime, signal: SignalId, value: i64) {
         let at = held(at);
-        if at <= self.watermark || usize::from(signal.0) >= self.signals.len() {
+        let Some(state) = self.signals.get_mut(usize::from(signal.0)) else { return self.late_signal(signal) };
+        if at <= self.watermark {
             return self.late_signal(signal);
         }
-        if self.signals[usize::from(signal.0)].dependents.is_empty() {
+        if state.dependents.is_empty() {
             // Nothing follows from it.
             return;
         }
+        if state.says_nothing_new(at, value, self.watermark) {
+            state.left_out_at = at;
+            return;
+        }
+        if at <= state.left_out_at {
+            self.put_back(signal);
+        }
+        self.signals[usize::from(signal.0)].given_at = at;
         self.push(Input { at, kind: InputKind::Sample { signal: signal.0, value } });
+    }
+
+    /// A sample was left out because it repeated what was known; now that something
+    /// comes that is not later, it counts.
+    #[cold]
+    fn put_back(&mut self, signal: SignalId) {
+        let state = &mut self.signals[usize::from(signal.0)];
+        let (at, value) = (std::mem::replace(&mut state.left_out_at, NEVER), state.last);
+        if at > self.watermark {
+            state.given_at = state.given_at.max(at);
+            self.push(Input { at, kind: InputKind::Sample { signal: signal.0, value } });
+        }
     }
 
     /// A signal was not observed from an instant on, until the first sample
@@ -145,6 +183,10 @@ impl Judge {
             }
         }
         let at = at.max(self.watermark + 1);
+        self.put_back(signal);
+        let state = &mut self.signals[usize::from(signal.0)];
+        // Until the gap is over, every sample counts.
+        state.given_at = state.given_at.max(at).max(until);
         self.push(Input { at, kind: InputKind::Gap { signal: signal.0, until } });
     }
 
@@ -203,7 +245,7 @@ impl Judge {
     fn late_signal(&mut self, signal: SignalId) {
         match self.signals.get(usize::from(signal.0)) {
             Some(state) => {
-                for &dependent in &state.dependents {
+                for &(dependent, _) in &state.dependents {
                     self.monitors[dependent].spoil();
                 }
             }
@@ -211,19 +253,25 @@ impl Judge {
         }
     }
 
+    #[inline]
     fn push(&mut self, input: Input) {
-        if let Some(last) = self.waiting.last() {
-            self.sorted &= last.at <= input.at;
-        }
+        self.sorted &= self.newest <= input.at;
+        self.newest = self.newest.max(input.at);
         self.waiting.push(input);
         if self.waiting.len() >= MOST_WAITING {
-            let newest = self.waiting.iter().map(|input| input.at).max().unwrap_or(self.watermark);
-            let oldest = self.waiting.iter().map(|input| input.at).min().unwrap_or(newest);
-            // The newer half of the time stays open for what may still come.
-            self.judge_up_to(oldest + (newest - oldest) / 2);
-            if self.waiting.len() >= MOST_WAITING {
-                self.judge_up_to(newest);
-            }
+            self.make_room();
+        }
+    }
+
+    /// Takes the older half of what is waiting as complete.
+    #[cold]
+    fn make_room(&mut self) {
+        let newest = self.newest;
+        let oldest = self.waiting.iter().map(|input| input.at).min().unwrap_or(newest);
+        // The newer half of the time stays open for what may still come.
+        self.judge_up_to(oldest + (newest - oldest) / 2);
+        if self.waiting.len() >= MOST_WAITING {
+            self.judge_up_to(newest);
         }
     }
 
@@ -232,27 +280,33 @@ impl Judge {
             self.waiting.sort_by_key(|input| input.at);
             self.sorted = true;
         }
-        let mut waiting = std::mem::take(&mut self.waiting);
         let mut taken = 0;
-        while let Some(first) = waiting.get(taken)
-            && first.at <= until
+        while let Some(&Input { at, .. }) = self.waiting.get(taken)
+            && at <= until
         {
-            let at = first.at;
             self.pass_time(at - 1);
-            while let Some(input) = waiting.get(taken)
+            taken += 1;
+            let alone = self.waiting.get(taken).is_none_or(|next| next.at != at);
+            // Read in place: a whole copy of what was just written part by part is slow.
+            if alone && let InputKind::Sample { signal, value } = self.waiting[taken - 1].kind {
+                self.take_alone(at, usize::from(signal), value);
+                continue;
+            }
+            self.take(self.waiting[taken - 1]);
+            while let Some(&input) = self.waiting.get(taken)
                 && input.at == at
             {
-                self.take(*input);
+                self.take(input);
                 taken += 1;
             }
             self.settle(at);
         }
-        if taken == waiting.len() {
-            waiting.clear();
+        if taken == self.waiting.len() {
+            self.waiting.clear();
+            self.newest = NEVER;
         } else {
-            waiting.drain(..taken);
+            self.waiting.drain(..taken);
         }
-        self.waiting = waiting;
         self.pass_time(until);
         self.watermark = self.watermark.max(until);
     }
@@ -279,18 +333,9 @@ impl Judge {
                 if input.at < state.unseen_until {
                     return;
                 }
-                let known = state.kind.range().contains(&value);
-                let same = known && state.present == (Present { lo: value, hi: value, known: true });
-                if state.sampled_at == input.at {
-                    state.present.lo = state.present.lo.min(value);
-                    state.present.hi = state.present.hi.max(value);
-                    state.present.known &= known;
-                } else {
-                    state.present = Present { lo: value, hi: value, known };
-                }
-                state.sampled_at = input.at;
-                state.last = value;
-                state.last_known = known;
+                let before = state.present;
+                state.sample(input.at, value);
+                let same = state.present == before && before.known;
                 if !same {
                     self.changed.push(index);
                 }
@@ -315,6 +360,45 @@ impl Judge {
         }
     }
 
+    /// The only input at an instant is a sample, as most are: what `take` and
+    /// `settle` come to then.
+    fn take_alone(&mut self, at: i64, index: usize, value: i64) {
+        let state = &mut self.signals[index];
+        if at < 0 || at < state.unseen_until || !self.blurred.is_empty() || self.next_due <= at {
+            self.take(Input { at, kind: InputKind::Sample { signal: index as u16, value } });
+            return self.settle(at);
+        }
+        let before = state.present;
+        state.sample(at, value);
+        if state.present == before && before.known {
+            return;
+        }
+        let mut earliest_moved = false;
+        for place in 0..state.dependents.len() {
+            let (dependent, looks) = self.signals[index].dependents[place];
+            self.monitors[dependent].changed |= looks;
+            earliest_moved |= self.call(dependent, at);
+        }
+        if earliest_moved {
+            self.next_due = self.due.iter().copied().min().unwrap_or(FOREVER);
+        }
+    }
+
+    /// Calls a monitor; whether the earliest of what is due may be later now.
+    #[inline]
+    fn call(&mut self, index: usize, at: i64) -> bool {
+        let monitor = &mut self.monitors[index];
+        let due = monitor.at(&self.table, at, &self.signals);
+        if monitor.has_news()
+            && let Some(finding) = monitor.decided(&self.table, index, self.moments_come_once)
+        {
+            self.decided.push_back(finding);
+        }
+        let earliest = std::mem::replace(&mut self.due[index], due) <= self.next_due;
+        self.next_due = self.next_due.min(due);
+        earliest
+    }
+
     /// Everything at an instant has been taken: calls the monitors it concerns.
     fn settle(&mut self, at: i64) {
         if self.changed.is_empty() && self.touched.is_empty() && self.blurred.is_empty() && self.next_due > at {
@@ -333,8 +417,8 @@ impl Judge {
             if state.present != last && state.sampled_at == at && !self.blurred.contains(&index) {
                 self.blurred.push(index);
             }
-            for &dependent in &state.dependents {
-                self.monitors[dependent].changed = true;
+            for &(dependent, looks) in &state.dependents {
+                self.monitors[dependent].changed |= looks;
                 self.touched.push(dependent);
             }
         }
@@ -356,17 +440,7 @@ impl Judge {
         }
         let mut earliest_moved = false;
         for position in 0..self.touched.len() {
-            let index = self.touched[position];
-            let monitor = &mut self.monitors[index];
-            let due = monitor.at(&self.table, at, &self.signals);
-            if monitor.has_news()
-                && let Some(finding) = monitor.decided(&self.table, index, self.moments_come_once)
-            {
-                self.decided.push_back(finding);
-            }
-            earliest_moved |= self.due[index] <= self.next_due;
-            self.due[index] = due;
-            self.next_due = self.next_due.min(due);
+            earliest_moved |= self.call(self.touched[position], at);
         }
         self.touched.clear();
         if earliest_moved {
@@ -377,15 +451,47 @@ impl Judge {
 
 impl SignalState {
     fn new(kind: SignalKind) -> Self {
+        let range = kind.range();
         SignalState {
-            kind,
+            range: (*range.start(), *range.end()),
             present: Present { lo: 0, hi: 0, known: false },
             last: 0,
             last_known: false,
             sampled_at: NEVER,
             unseen_until: NEVER,
             dependents: Vec::new(),
+            given_at: NEVER,
+            left_out_at: NEVER,
         }
+    }
+
+    /// Whether a sample repeats what is known, and nothing is waiting that could
+    /// make it matter.
+    #[inline]
+    fn says_nothing_new(&self, at: i64, value: i64, watermark: i64) -> bool {
+        self.last == value
+            && self.last_known
+            && self.present == (Present { lo: value, hi: value, known: true })
+            // Two of them between two watermarks could not both be put back.
+            && self.given_at <= watermark
+            && self.left_out_at <= watermark
+            && at > self.sampled_at
+    }
+
+    /// Takes a sample; several at one instant make it everything between them.
+    #[inline]
+    fn sample(&mut self, at: i64, value: i64) {
+        let known = self.range.0 <= value && value <= self.range.1;
+        if self.sampled_at == at {
+            self.present.lo = self.present.lo.min(value);
+            self.present.hi = self.present.hi.max(value);
+            self.present.known &= known;
+        } else {
+            self.present = Present { lo: value, hi: value, known };
+        }
+        self.sampled_at = at;
+        self.last = value;
+        self.last_known = known;
     }
 
     fn forget(&mut self) {
@@ -400,11 +506,16 @@ fn held(at: RigTime) -> i64 {
     at.as_micros().clamp(-FARTHEST, FARTHEST)
 }
 
-/// Every signal that an expectation looks at.
-fn looked_at(expectation: &Expectation) -> Vec<SignalId> {
+/// Every signal that an expectation looks at, and with which of its conditions.
+fn looked_at(expectation: &Expectation) -> Vec<(SignalId, Looks)> {
     let mut signals = Vec::new();
+    let mut look = |condition: &Condition, looks: Looks| {
+        let mut found = Vec::new();
+        signals_of(condition, &mut found);
+        signals.extend(found.into_iter().map(|id| (id, looks)));
+    };
     if let Scope::Whenever(condition) | Scope::WheneverIn { condition, .. } = &expectation.scope {
-        signals_of(condition, &mut signals);
+        look(condition, Looks::TRIGGER);
     }
     match &expectation.claim {
         Claim::Always(condition)
@@ -413,12 +524,12 @@ fn looked_at(expectation: &Expectation) -> Vec<SignalId> {
         | Claim::Within { condition, .. }
         | Claim::HoldsFor { condition, .. }
         | Claim::Times { condition, .. }
-        | Claim::AtMostIn { condition, .. } => signals_of(condition, &mut signals),
+        | Claim::AtMostIn { condition, .. } => look(condition, Looks::CLAIM),
         Claim::Precedes { first, then } => {
-            signals_of(first, &mut signals);
-            signals_of(then, &mut signals);
+            look(first, Looks::FIRST);
+            look(then, Looks::CLAIM);
         }
-        Claim::HeatCut { heat, .. } => signals_of(&Condition::Is { signal: *heat, on: true }, &mut signals),
+        Claim::HeatCut { heat, .. } => look(&Condition::Is { signal: *heat, on: true }, Looks::CLAIM),
     }
     signals
 }

@@ -100,6 +100,13 @@ impl SignalTable {
         id
     }
 
+    /// Makes the instants of every signal's edges less well known, by this much more.
+    pub fn widen_times(&mut self, by: RigSpan) {
+        for signal in &mut self.signals {
+            signal.time_uncertainty = signal.time_uncertainty + by;
+        }
+    }
+
     /// The signal behind an index of this table.
     ///
     /// # Panics

@@ -83,6 +83,74 @@ fn an_hour_of_samples_and_edges_allocates_nothing() {
     assert_eq!(reasons, ["held", "held", "not-reached", "held", "held", "held", "held", "held", "held"]);
 }
 
+/// The greatest memory at a time, from the making of a judge to its findings, for a
+/// response in a window of 5,000 s: a trigger at every second of so many samples, and
+/// an answer at random, on average once in so many samples.
+fn peak(samples: i64, answered_once_in: i64) -> u64 {
+    let mut table = SignalTable::default();
+    for name in ["p", "q"] {
+        table.add(SignalSpec {
+            name: name.to_owned(),
+            kind: SignalKind::Switch,
+            value_uncertainty: 0,
+            model_error: 0,
+            time_uncertainty: RigSpan::ZERO,
+            release: RigSpan::ZERO,
+        });
+    }
+    let (p, q) = (SignalId(0), SignalId(1));
+    let expectation = Expectation {
+        name: "it".to_owned(),
+        scope: Scope::Whenever(is(p, true)),
+        claim: Claim::Within { limit: RigSpan::from_seconds(5_000), condition: is(q, true) },
+    };
+    let mut random = 1_u64;
+    let counted = allocation_counter::measure(move || {
+        let mut judge = Judge::new(table, Vec::new(), vec![expectation]).expect("sound");
+        for index in 0..samples {
+            let at = RigTime::from_micros(index * 100_000);
+            // Knuth's multiplier, MMIX.
+            random = random.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            judge.observe(at, p, index % 2);
+            judge.observe(at, q, i64::from((random >> 33) as i64 % answered_once_in == 0));
+            judge.advance(at);
+        }
+        std::hint::black_box(judge.finish(RigTime::from_micros(samples * 100_000)));
+    });
+    counted.bytes_max
+}
+
+/// `docs/judging.md`, "Bounds on memory".
+const PER_JUDGE: u64 = 4 << 20;
+const PER_EXPECTATION: u64 = 6 << 20;
+
+#[test]
+fn peak_memory_stays_the_same_from_a_hundred_thousand_to_ten_million_samples() {
+    let peaks = [100_000, 1_000_000, 10_000_000].map(|samples| peak(samples, 40));
+    assert_eq!(peaks[0], peaks[1], "{peaks:?}");
+    assert_eq!(peaks[1], peaks[2], "{peaks:?}");
+    assert!(peaks[2] < 65_536, "a few triggers wait at a time: {peaks:?}");
+}
+
+#[test]
+fn peak_memory_stays_under_its_bound_where_more_wait_than_can() {
+    // Seldom answered: 25,000 triggers wait for it; and never, until the first has failed.
+    for once_in in [30_000, i64::MAX] {
+        let peak = peak(1_000_000, once_in);
+        assert!(peak < PER_JUDGE + PER_EXPECTATION, "{peak}");
+    }
+    // And all at one instant after another, without a watermark between.
+    let counted = allocation_counter::measure(|| {
+        let mut judge = judge();
+        for tenth in 0..400_000 {
+            judge.observe(RigTime::from_micros(tenth * 100), HEAT, tenth % 2);
+        }
+        std::hint::black_box(judge.finish(RigTime::from_micros(40_000_000)));
+    });
+    let expectations = expectations().len() as u64;
+    assert!(counted.bytes_max < PER_JUDGE + PER_EXPECTATION * expectations, "{counted:?}");
+}
+
 #[test]
 fn allocations_are_counted() {
     // Were they not, the test above could not fail.

@@ -125,6 +125,9 @@ const FALL_BACK: usize = 50;
 const LAST: i64 = 100;
 /// So close below the peak a climb counts as done: a controller's hold goes up and down by as much.
 const NEAR: i64 = 2;
+/// Thousandths of a degree between which temperatures are noted.
+const LEAST: i64 = -300_000;
+const MOST: i64 = 4_000_000;
 
 /// Watches a temperature for the climb to its peak.
 #[derive(Clone, Debug, Default)]
@@ -135,12 +138,28 @@ pub struct Climb {
     passed: Vec<RigTime>,
     highest: i64,
     best: Option<Peak>,
+    /// The last temperature's lowest value of the same whole degree.
+    degree: i64,
 }
 
 impl Climb {
     /// Takes the temperature at an instant, not before the last.
+    #[inline]
     pub fn note(&mut self, at: RigTime, temperature: MilliCelsius) {
+        // Nearly always it is the same whole degree as a second ago.
+        let beyond = temperature.value() - self.degree;
+        if (0..1_000).contains(&beyond) && !self.passed.is_empty() {
+            self.highest = self.highest.max(temperature.value());
+            return;
+        }
+        self.note_degree(at, temperature);
+    }
+
+    fn note_degree(&mut self, at: RigTime, temperature: MilliCelsius) {
+        // No kiln gets there; what is no temperature must not take the memory of one.
+        let temperature = MilliCelsius::new(temperature.value().clamp(LEAST, MOST));
         let degree = temperature.value().div_euclid(1_000);
+        self.degree = degree * 1_000;
         if self.passed.is_empty() {
             (self.base, self.highest) = (degree, temperature.value());
         }
@@ -160,7 +179,7 @@ impl Climb {
             if above < 0 {
                 // Cooler than where it began: the next climb begins here.
                 self.passed.clear();
-                self.note(at, temperature);
+                self.note_degree(at, temperature);
             }
         }
     }

@@ -2,7 +2,10 @@
 
 use std::io;
 
-use dryfire_engine::{Applicability, Event, FindingReport, RigCounters, ScenarioResult, Trouble};
+use dryfire_engine::{
+    Applicability, ContributionSpread, Event, FindingReport, RigCounters, ScenarioResult, Trouble, UncertaintyBudget,
+    UncertaintySource,
+};
 use dryfire_judge::{Margin, SignalKind, SignalTable};
 use dryfire_units::RigTime;
 use serde::Serialize;
@@ -88,6 +91,10 @@ impl JsonLines {
             hazards: &head.hazards,
             seed: head.seed.to_string(),
             signals: signals.collect(),
+            uncertainty: [
+                UncertaintyRecord::of("edge-time", "ns", &head.uncertainties.edge_time),
+                UncertaintyRecord::of("shown-temperature", "microcelsius", &head.uncertainties.shown_temperature),
+            ],
         })
     }
 
@@ -234,6 +241,7 @@ enum Record<'a> {
         hazards: &'a [String],
         seed: String,
         signals: Vec<SignalRecord<'a>>,
+        uncertainty: [UncertaintyRecord; 2],
     },
     Moment {
         run: usize,
@@ -371,6 +379,58 @@ impl<'a> TroubleRecord<'a> {
     }
 }
 
+/// The budget of one quantity.
+#[derive(Serialize)]
+struct UncertaintyRecord {
+    of: &'static str,
+    contributions: Vec<ContributionRecord>,
+    degrees_of_freedom: Option<u32>,
+    coverage_hundredths: u16,
+    #[serde(flatten)]
+    figures: Figures,
+}
+
+#[derive(Serialize)]
+struct ContributionRecord {
+    source: &'static str,
+    spread: &'static str,
+    #[serde(flatten)]
+    figures: Figures,
+    stated: bool,
+}
+
+impl UncertaintyRecord {
+    /// `unit` is what is a thousandth of the quantity's own.
+    fn of(quantity: &'static str, unit: &str, budget: &UncertaintyBudget) -> Self {
+        let contributions = budget.contributions.iter().map(|line| {
+            let mut figures = Figures::default();
+            figures.0.push((format!("half_width_{unit}"), line.half_width));
+            let spread = match line.spread {
+                ContributionSpread::Rectangular => "rectangular",
+                ContributionSpread::Normal(coverage) => {
+                    figures.0.push(("coverage_hundredths".to_owned(), i64::from(coverage)));
+                    "normal"
+                }
+            };
+            if let UncertaintySource::ClockDrift(over) = line.source {
+                figures.add("over", Some(Margin::Time(over)));
+            }
+            figures.0.push((format!("standard_{unit}"), line.standard));
+            ContributionRecord { source: line.source.word(), spread, figures, stated: line.stated }
+        });
+        let mut figures = Figures::default();
+        figures.0.push((format!("standard_{unit}"), budget.standard));
+        figures.add("expanded", Some(budget.expanded));
+        UncertaintyRecord {
+            of: quantity,
+            contributions: contributions.collect(),
+            degrees_of_freedom: budget.degrees_of_freedom,
+            coverage_hundredths: budget.coverage_hundredths,
+            figures,
+        }
+    }
+}
+
 #[derive(Serialize)]
 struct FindingRecord<'a> {
     name: &'a str,
@@ -392,6 +452,9 @@ impl<'a> FindingRecord<'a> {
         figures.add("margin", finding.margin);
         figures.add("seen", finding.seen);
         figures.add("uncertainty", finding.uncertainty);
+        if finding.uncertainty.is_some() {
+            figures.0.push(("coverage_hundredths".to_owned(), i64::from(report.coverage_hundredths)));
+        }
         figures.add("model_error", finding.model_error);
         FindingRecord {
             name: &report.name,

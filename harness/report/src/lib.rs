@@ -1,15 +1,19 @@
-//! Evidence for people and machines: the terminal's tables and the JSON lines.
+//! Evidence for people and machines: the terminal's tables, the JSON lines, and exports of records.
 //!
-//! Pure text generation: nothing is printed, no file is touched, no clock is
-//! read. The same results give the same text, byte for byte.
+//! Pure text generation: nothing is printed, no clock is read, and no file is
+//! touched but a record through `dryfire-record`. The same results give the
+//! same text, byte for byte.
 
 mod budget;
+mod challenge;
 mod columns;
 mod explain;
+mod export;
 mod heat_work;
 mod json;
 mod paths;
 mod quantity;
+mod recorded;
 mod session;
 mod standing;
 mod summary;
@@ -17,10 +21,13 @@ mod text;
 mod words;
 
 pub use budget::{budget_json, budget_status, budget_text, budget_warnings};
+pub use challenge::{Catch, Challenged, Detection, DetectionTable, Mistake, challenge_json, challenge_text};
 pub use explain::explain_text;
+pub use export::{ExportError, ExportFormat, export};
 pub use json::{FORMAT, JsonLines};
 pub use paths::{paths_json, paths_status, paths_text};
 pub use quantity::{signed_margin, value};
+pub use recorded::{Recorded, run_head};
 pub use session::{NotRun, Outcome, RunHead, SessionHead};
 pub use standing::{ExitStatus, HazardStanding, Hazards, Tally};
 pub use summary::{CAUTION, headline, summary};

@@ -35,6 +35,12 @@ pub fn signed_margin(margin: Margin) -> String {
     if text.starts_with('-') { text } else { format!("+{text}") }
 }
 
+/// A coverage factor as it is written: `2`, `2.35`.
+pub(crate) fn factor(hundredths: u16) -> String {
+    let text = format!("{}.{:02}", hundredths / 100, hundredths % 100);
+    text.trim_end_matches('0').trim_end_matches('.').to_owned()
+}
+
 /// The bare number of a quantity, to compare within one unit.
 pub(crate) fn size(quantity: Margin) -> i64 {
     quantity.number()

@@ -1,6 +1,6 @@
 //! What a report is made of: who was tested, and what came of every scenario.
 
-use dryfire_engine::ScenarioResult;
+use dryfire_engine::{ScenarioResult, Uncertainties};
 use dryfire_judge::SignalTable;
 
 /// What is known of a session before its first run.
@@ -37,6 +37,8 @@ pub struct RunHead {
     pub seed: u64,
     /// What can be observed in it.
     pub signals: SignalTable,
+    /// How well the bench knows it.
+    pub uncertainties: Uncertainties,
 }
 
 /// A scenario that was picked and never begun, because the session was ended early.

@@ -4,7 +4,7 @@ use dryfire_engine::{Applicability, FindingReport, ScenarioResult};
 use dryfire_judge::{Finding, Margin, Verdict};
 
 use crate::heat_work::sentences;
-use crate::quantity::{signed_margin, size, value};
+use crate::quantity::{factor, signed_margin, size, value};
 use crate::standing::{Tally, failed_expectations, verdict_of};
 use crate::text::{Line, Style, Text, display_width, wrap};
 use crate::words::{reason_sentence, trouble_sentence};
@@ -431,7 +431,8 @@ fn finding(text: &mut Text, report: &FindingReport, width: usize) {
         let mut body = signed_margin(margin);
         // Zero tells nothing: switches have no uncertainty of value, measured signals no model error.
         if let Some(uncertainty) = uncertainty.filter(|it| size(*it) != 0) {
-            body.push_str(&format!(", uncertainty ±{}", value(uncertainty)));
+            let k = factor(report.coverage_hundredths);
+            body.push_str(&format!(", uncertainty ±{} (k = {k})", value(uncertainty)));
         }
         if let Some(error) = model_error.filter(|it| size(*it) != 0) {
             body.push_str(&format!(", error of the kiln model ±{}", value(error)));

@@ -237,13 +237,154 @@ pub struct Declared {
     pub reactions: Vec<(String, RigSpan)>,
 }
 
-/// Expanded uncertainties of what the bench measures and shows.
+/// How well the bench knows what it measures and shows.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Uncertainty {
-    /// Of an edge's instant.
-    pub edge_time: RigSpan,
-    /// Of the temperature shown to the controller, thousandths of a degree.
-    pub shown_temperature_millicelsius: i64,
-    /// Coverage factor that both are stated for, in hundredths (200: k = 2).
+    /// The instant of an edge.
+    pub edge_time: EdgeTime,
+    /// The temperature shown to the controller.
+    pub shown_temperature: ShownTemperature,
+    /// Coverage factor that whole statements are for and that results are
+    /// expanded with, in hundredths (200: k = 2).
     pub coverage_hundredths: u16,
+}
+
+/// How well the instant of an edge is known.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum EdgeTime {
+    /// As a whole: an expanded uncertainty.
+    Whole(RigSpan),
+    /// From what it is made of.
+    Parts(EdgeTimeParts),
+}
+
+/// What the uncertainty of an edge's instant is made of. Each is the most that
+/// it can be off, and nothing is known beyond that.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct EdgeTimeParts {
+    /// Step of the clock that stamps the edges.
+    pub clock_resolution: Known<RigSpan>,
+    /// Time between two looks at an input.
+    pub sampling_interval: Known<RigSpan>,
+    /// How far that clock goes wrong, in millionths of the time that is measured.
+    pub clock_drift_ppm: Known<u32>,
+    /// From the edge at the terminals to the one that is seen (opto-couplers; missing half-waves of an AC input).
+    pub sensing_delay: Known<RigSpan>,
+}
+
+/// How well the temperature is known that is shown to the controller.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum ShownTemperature {
+    /// As a whole: an expanded uncertainty, thousandths of a degree.
+    Whole(i64),
+    /// From what it is made of.
+    Parts(ShownTemperatureParts),
+}
+
+/// What the uncertainty of the temperature shown is made of, thousandths of a degree.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ShownTemperatureParts {
+    /// Step of the emulator.
+    pub resolution_millicelsius: Known<i64>,
+    /// What is left of the emulator's error after it was calibrated.
+    pub calibration: Known<Calibration>,
+    /// The most that the cold junction may be off from the controller's terminals.
+    pub cold_junction_millicelsius: Known<i64>,
+}
+
+/// A figure, and whether the bench file states it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Known<T> {
+    /// The figure.
+    pub value: T,
+    /// Stated in the file; else what is usual for the kind of bench.
+    pub stated: bool,
+}
+
+/// What is known of an emulator's error.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Calibration {
+    /// It is within ± so many thousandths of a degree.
+    Within(i64),
+    /// A certificate, or a comparison of one's own.
+    Certificate {
+        /// Its expanded uncertainty, thousandths of a degree.
+        expanded_millicelsius: i64,
+        /// The coverage factor that it is stated for, in hundredths.
+        coverage_hundredths: u16,
+        /// From how many readings it was found, if so few that it matters.
+        readings: Option<u16>,
+    },
+}
+
+impl<T> Known<T> {
+    /// A figure that the bench file states.
+    pub const fn stated(value: T) -> Self {
+        Known { value, stated: true }
+    }
+
+    /// A figure that is usual.
+    pub const fn usual(value: T) -> Self {
+        Known { value, stated: false }
+    }
+}
+
+/// No rig sees an edge better than this, unless its parts are stated: the inputs
+/// are isolated by opto-couplers (common practice, no source).
+pub const BEST_EDGE_OF_A_RIG: RigSpan = RigSpan::from_micros(100);
+
+/// No rig shows a temperature better than this, unless its parts are stated, in
+/// thousandths of a degree (common practice, no source).
+pub const BEST_TEMPERATURE_OF_A_RIG: i64 = 100;
+
+impl EdgeTimeParts {
+    /// What is usual for a kind of bench (common practice, no source). A rig is
+    /// taken for one with AC inputs, which tell that something went off by two
+    /// half-waves that do not come, and with an ordinary crystal.
+    pub const fn usual(kind: &BenchKind) -> Self {
+        let micro = RigSpan::from_micros(1);
+        let (sampling, drift, sensing) = match kind {
+            BenchKind::Virtual(_) => (RigSpan::ZERO, 0, RigSpan::ZERO),
+            // A program is told of a change within a millisecond.
+            BenchKind::Program { .. } => (RigSpan::from_millis(1), 0, RigSpan::ZERO),
+            BenchKind::Rig { .. } => (BEST_EDGE_OF_A_RIG, USUAL_DRIFT_PPM, RigSpan::from_millis(25)),
+        };
+        EdgeTimeParts {
+            clock_resolution: Known::usual(micro),
+            sampling_interval: Known::usual(sampling),
+            clock_drift_ppm: Known::usual(drift),
+            sensing_delay: Known::usual(sensing),
+        }
+    }
+}
+
+/// An ordinary crystal over the temperatures of a workshop (common practice, no source).
+pub const USUAL_DRIFT_PPM: u32 = 100;
+
+impl ShownTemperatureParts {
+    /// What is usual for a kind of bench (common practice, no source). A rig that
+    /// says nothing of its calibration is taken for one that never was: offset, gain,
+    /// and the bias current of the controller's input through the probe's leads.
+    pub const fn usual(kind: &BenchKind) -> Self {
+        let (resolution, calibration, cold_junction) = match kind {
+            BenchKind::Virtual(_) | BenchKind::Program { .. } => (1, 0, 0),
+            BenchKind::Rig { .. } => (500, 15_000, 2_000),
+        };
+        ShownTemperatureParts {
+            resolution_millicelsius: Known::usual(resolution),
+            calibration: Known::usual(Calibration::Within(calibration)),
+            cold_junction_millicelsius: Known::usual(cold_junction),
+        }
+    }
+}
+
+impl Uncertainty {
+    /// What is usual for a kind of bench.
+    pub const fn usual(kind: &BenchKind) -> Self {
+        Uncertainty {
+            edge_time: EdgeTime::Parts(EdgeTimeParts::usual(kind)),
+            shown_temperature: ShownTemperature::Parts(ShownTemperatureParts::usual(kind)),
+            coverage_hundredths: 200,
+        }
+    }
 }

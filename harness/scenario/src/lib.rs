@@ -23,8 +23,10 @@ mod tree;
 mod words;
 
 pub use bench::{
-    ActiveLevel, BeginFiring, Bench, BenchKind, Contact, ContactRole, ContactState, ConverterChoice, Declared, Path,
-    PathRelay, Pole, Relay, RelayRole, Senses, StandInChoice, Uncertainty, Wire, Zone,
+    ActiveLevel, BEST_EDGE_OF_A_RIG, BEST_TEMPERATURE_OF_A_RIG, BeginFiring, Bench, BenchKind, Calibration, Contact,
+    ContactRole, ContactState, ConverterChoice, Declared, EdgeTime, EdgeTimeParts, Known, Path, PathRelay, Pole, Relay,
+    RelayRole, Senses, ShownTemperature, ShownTemperatureParts, StandInChoice, USUAL_DRIFT_PPM, Uncertainty, Wire,
+    Zone,
 };
 pub use condition::{ConditionPlace, SIGNALS, parse_condition};
 pub use console::{ConsoleMatcher, ConsolePattern};

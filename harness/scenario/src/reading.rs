@@ -9,6 +9,7 @@ pub(crate) mod scenario;
 pub(crate) mod script;
 pub(crate) mod stimulus;
 pub(crate) mod timeline;
+pub(crate) mod uncertainty;
 pub(crate) mod wiring;
 
 use crate::diagnostic::{Diagnostic, DiagnosticKind, Severity};

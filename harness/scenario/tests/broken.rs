@@ -80,6 +80,8 @@ fn beyond_a_schema(name: &str) -> bool {
         "expect-declared",
         "expect-foreign-hazard",
         "expect-half-hazard",
+        "expect-several-hazards",
+        "expect-unspoken-hazard",
         "kiln-lid-of-nowhere",
         "kiln-material-unknown",
         "kiln-table-falls",

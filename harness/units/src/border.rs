@@ -8,6 +8,7 @@ use core::fmt;
 use crate::{Celsius, CelsiusPerHour, Microvolts};
 
 /// Rounds to the nearest integer, halves away from zero; `None` outside ±2⁵³ or if not a number.
+#[inline]
 pub(crate) fn round_to_integer(value: f64) -> Option<i64> {
     const EXACT: f64 = 9_007_199_254_740_992.0;
     if !(-EXACT..=EXACT).contains(&value) {
@@ -43,11 +44,13 @@ impl MilliCelsius {
     }
 
     /// Rounded to the nearest; `None` if it is not a number or beyond ±9·10¹² °C.
+    #[inline]
     pub fn from_celsius(temperature: Celsius) -> Option<Self> {
         round_to_integer(temperature.value() * 1e3).map(MilliCelsius)
     }
 
     /// For calculations.
+    #[inline]
     pub fn to_celsius(self) -> Celsius {
         Celsius::new(self.0 as f64 / 1e3)
     }
@@ -87,12 +90,14 @@ impl Nanovolts {
     }
 
     /// Rounded to the nearest; `None` if it is not a number or beyond ±2.147 V.
+    #[inline]
     pub fn from_microvolts(voltage: Microvolts) -> Option<Self> {
         let nanovolts = round_to_integer(voltage.value() * 1e3)?;
         i32::try_from(nanovolts).ok().map(Nanovolts)
     }
 
     /// For calculations.
+    #[inline]
     pub fn to_microvolts(self) -> Microvolts {
         Microvolts::new(f64::from(self.0) / 1e3)
     }

@@ -12,6 +12,7 @@
 //! - [`parse`]: a number with its unit from text, or what is wrong with it and where;
 //! - [`thermocouple`]: emf and temperature of the eight letter types;
 //! - [`tolerance`]: how far a new probe of a class may be off;
+//! - [`uncertainty`]: standard uncertainties combined and expanded;
 //! - [`converter`]: what a thermocouple converter part makes of its terminals.
 #![no_std]
 
@@ -24,6 +25,7 @@ mod quantity;
 pub mod thermocouple;
 mod time;
 pub mod tolerance;
+pub mod uncertainty;
 
 pub use border::{MilliCelsius, MilliCelsiusPerHour, Nanovolts};
 pub use disturbance::{Disturbance, Disturbed};

@@ -345,6 +345,38 @@ pub enum Refusal {
     Malformed,
 }
 
+/// Why a rig was started.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum StartReason {
+    /// Its power came on, or its reset line was pulled.
+    Power,
+    /// It did not feed its watchdog in time.
+    Watchdog,
+    /// It gave up by itself.
+    Panic {
+        /// The line of its program.
+        line: u32,
+    },
+    /// Its processor met something that it cannot do.
+    Fault,
+}
+
+/// What a rig knows of what its channels really give.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum CalibrationState {
+    /// They were never measured: nominal values are used.
+    Missing,
+    /// What was stored is damaged: nominal values are used.
+    Damaged,
+    /// They were measured.
+    Stored {
+        /// Year · 10,000 + month · 100 + day.
+        date: u32,
+        /// Largest expanded uncertainty of a channel's voltage.
+        uncertainty_nanovolts: u32,
+    },
+}
+
 /// From the rig to the host.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum RigMessage {
@@ -402,5 +434,15 @@ pub enum RigMessage {
         command: Option<u32>,
         /// Why.
         why: Refusal,
+    },
+    /// Why the rig was last started; before each `Welcome` of a rig that knows.
+    Started {
+        /// The reason.
+        why: StartReason,
+    },
+    /// What the rig knows of what its channels give; before each `Welcome` of a rig with real ones.
+    Calibration {
+        /// It.
+        state: CalibrationState,
     },
 }

@@ -6,8 +6,8 @@ use std::fmt::Write as _;
 
 use dryfire_link::frame::{FrameKind, Header, MAX_FRAME, MAX_PAYLOAD, Origin, decode, encode};
 use dryfire_link::{
-    Begin, Capabilities, Counters, Heartbeat, HostMessage, Limits, LinkPacing, ProbeDisturbance, ProbeDrive, Refusal,
-    RigMessage, Welcome, session_of,
+    Begin, CalibrationState, Capabilities, Counters, Heartbeat, HostMessage, Limits, LinkPacing, ProbeDisturbance,
+    ProbeDrive, Refusal, RigMessage, StartReason, Welcome, session_of,
 };
 use dryfire_units::RigTime;
 
@@ -149,6 +149,18 @@ fn rig_messages() -> BTreeMap<&'static str, RigMessage> {
         ("refused not stepped", refused(None, Refusal::NotStepped)),
         ("refused silence", refused(None, Refusal::Silence { max_ms: 1_000 })),
         ("refused malformed", refused(None, Refusal::Malformed)),
+        ("started power", RigMessage::Started { why: StartReason::Power }),
+        ("started watchdog", RigMessage::Started { why: StartReason::Watchdog }),
+        ("started panic", RigMessage::Started { why: StartReason::Panic { line: 300 } }),
+        ("started fault", RigMessage::Started { why: StartReason::Fault }),
+        ("calibration missing", RigMessage::Calibration { state: CalibrationState::Missing }),
+        ("calibration damaged", RigMessage::Calibration { state: CalibrationState::Damaged }),
+        (
+            "calibration stored",
+            RigMessage::Calibration {
+                state: CalibrationState::Stored { date: 20_261_125, uncertainty_nanovolts: 4_000 },
+            },
+        ),
     ])
 }
 

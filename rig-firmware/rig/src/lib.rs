@@ -12,11 +12,15 @@
 #[cfg(test)]
 extern crate std;
 
+mod calibration;
 mod clock;
 mod drive;
 mod queue;
 mod rig;
+mod terminals;
 
+pub use calibration::{CALIBRATED_CHANNELS, CALIBRATION_BYTES, Calibration, DamagedCalibration};
 pub use clock::WrapExtender;
 pub use drive::Drive;
 pub use rig::{Board, EDGE_RING, Identity, MAX_CHANNELS, MAX_CONTACTS, MAX_INPUTS, MAX_SILENCE_MS, Outputs, Rig};
+pub use terminals::{Channel, ChannelScale, Terminals};

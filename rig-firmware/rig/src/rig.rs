@@ -2,8 +2,8 @@
 
 use dryfire_link::frame::MAX_FRAME;
 use dryfire_link::{
-    Begin, Capabilities, Counters, Heartbeat, HostMessage, Limits, LinkPacing, LinkTime, PROTOCOL, Refusal,
-    RigEndpoint, RigMessage, Welcome,
+    Begin, CalibrationState, Capabilities, Counters, Heartbeat, HostMessage, Limits, LinkPacing, LinkTime, PROTOCOL,
+    Refusal, RigEndpoint, RigMessage, StartReason, Welcome,
 };
 use dryfire_units::{Disturbance, RigSpan, RigTime};
 use heapless::{Deque, String};
@@ -33,6 +33,8 @@ const CONSOLE: usize = 32;
 const HEARTBEAT_FREE: u64 = 25_000;
 /// Between heartbeats otherwise.
 const HEARTBEAT_IDLE: u64 = 100_000;
+/// How long a run waits for the controller's supply rail to rise.
+const RISE: RigSpan = RigSpan::from_millis(1_000);
 
 /// What a rig says about itself.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -43,6 +45,10 @@ pub struct Identity {
     pub firmware: &'static str,
     /// Another number after every boot.
     pub boot_id: u32,
+    /// Why it was started, if it knows.
+    pub start: Option<StartReason>,
+    /// What it knows of what its channels give, if they are real.
+    pub calibration: Option<CalibrationState>,
     /// What it can do.
     pub capabilities: Capabilities,
 }
@@ -84,6 +90,8 @@ enum Phase {
     Idle,
     /// The supply is off before the run begins at this instant.
     Starting { at: RigTime },
+    /// The supply is on and its rail has not risen yet; the run begins then, or at this instant without it.
+    Rising { until: RigTime },
     /// A run.
     Running,
 }
@@ -196,6 +204,11 @@ impl<const EDGES: usize> Rig<EDGES> {
         self.phase == Phase::Running
     }
 
+    /// Whether a run by grants goes on or is about to begin.
+    pub fn is_stepped(&self) -> bool {
+        self.phase != Phase::Idle && self.begin.pacing == LinkPacing::Stepped
+    }
+
     /// Counters of the run.
     pub fn counters(&self) -> Counters {
         Counters {
@@ -211,7 +224,7 @@ impl<const EDGES: usize> Rig<EDGES> {
         match self.phase {
             _ if !self.identity.capabilities.stepped => RigTime::FAR_FUTURE,
             Phase::Idle => self.clock,
-            Phase::Starting { .. } | Phase::Running => match self.begin.pacing {
+            Phase::Starting { .. } | Phase::Rising { .. } | Phase::Running => match self.begin.pacing {
                 LinkPacing::Stepped => self.horizon.max(self.clock),
                 LinkPacing::Free => RigTime::FAR_FUTURE,
             },
@@ -221,7 +234,7 @@ impl<const EDGES: usize> Rig<EDGES> {
     /// When something is due in rig time.
     pub fn next_due(&self) -> Option<RigTime> {
         let starting = match self.phase {
-            Phase::Starting { at } => Some(at),
+            Phase::Starting { at } | Phase::Rising { until: at } => Some(at),
             Phase::Idle | Phase::Running => None,
         };
         self.schedule.first_at().into_iter().chain(starting).min()
@@ -262,6 +275,15 @@ impl<const EDGES: usize> Rig<EDGES> {
             self.edges.lose();
         } else {
             self.edges.push(at, input, high);
+        }
+    }
+
+    /// Counts edges that the board saw and had no room for; within a run they are losses.
+    pub fn note_lost_edges(&mut self, count: u32) {
+        if self.phase == Phase::Running {
+            for _ in 0..count {
+                self.edges.lose();
+            }
         }
     }
 
@@ -309,7 +331,11 @@ impl<const EDGES: usize> Rig<EDGES> {
         if let Phase::Starting { at } = self.phase
             && at <= self.clock
         {
-            self.set_supply(board, true);
+            self.switch_on(board);
+        }
+        if let Phase::Rising { until } = self.phase
+            && (self.rail == Some(true) || until <= self.clock)
+        {
             self.begun();
         }
         self.apply_due(board);
@@ -391,6 +417,12 @@ impl<const EDGES: usize> Rig<EDGES> {
         self.forget();
         self.go_safe(board);
         self.greeted = protocol == PROTOCOL;
+        if let Some(why) = self.identity.start {
+            self.notice(RigMessage::Started { why });
+        }
+        if let Some(state) = self.identity.calibration {
+            self.notice(RigMessage::Calibration { state });
+        }
         let text = |text: &str| String::try_from(text).unwrap_or_default();
         self.notice(RigMessage::Welcome(Welcome {
             protocol: PROTOCOL,
@@ -434,9 +466,7 @@ impl<const EDGES: usize> Rig<EDGES> {
         self.open_probes(board);
         self.set_contacts(board, begin.closed_at_rest);
         if begin.supply_off_ms == 0 {
-            self.set_supply(board, true);
-            self.horizon = self.clock;
-            self.begun();
+            self.switch_on(board);
         } else {
             self.set_supply(board, false);
             let at = self.clock + RigSpan::from_millis(i64::from(begin.supply_off_ms));
@@ -445,8 +475,21 @@ impl<const EDGES: usize> Rig<EDGES> {
         }
     }
 
+    /// Switches the controller on. Where its rail is sensed, the run begins when that has risen.
+    fn switch_on(&mut self, board: &mut impl Board) {
+        self.set_supply(board, true);
+        if self.identity.capabilities.supply_rail && self.rail == Some(false) {
+            let until = self.clock + RISE;
+            self.horizon = until;
+            self.phase = Phase::Rising { until };
+        } else {
+            self.begun();
+        }
+    }
+
     fn begun(&mut self) {
         self.phase = Phase::Running;
+        self.horizon = self.clock;
         self.claimed = self.clock - TICK;
         self.told_until = None;
         self.heartbeat_due = LinkTime::ZERO;
@@ -524,7 +567,7 @@ impl<const EDGES: usize> Rig<EDGES> {
     fn go_safe(&mut self, board: &mut impl Board) {
         self.safe = true;
         self.schedule.clear();
-        if matches!(self.phase, Phase::Starting { .. }) {
+        if matches!(self.phase, Phase::Starting { .. } | Phase::Rising { .. }) {
             self.phase = Phase::Idle;
         }
         self.open_probes(board);

@@ -87,7 +87,14 @@ struct Setup {
 
 impl Setup {
     fn with(capabilities: Capabilities) -> Self {
-        let identity = Identity { board: "test board", firmware: "1.2.3", boot_id: 9, capabilities };
+        let identity = Identity {
+            board: "test board",
+            firmware: "1.2.3",
+            boot_id: 9,
+            start: None,
+            calibration: None,
+            capabilities,
+        };
         let mut host = HostEndpoint::host();
         host.open(1);
         Setup {
@@ -710,6 +717,32 @@ fn a_run_with_the_supply_cycled_begins_when_the_supply_comes_back() {
     setup.run(1);
     assert_eq!(setup.told()[1..], [RigMessage::Began { run: 3, origin: RigTime::from_micros(1_020_000) }]);
     assert_eq!(setup.board.done.last(), Some(&(1_020_000, Done::Supply(true))));
+}
+
+#[rstest]
+#[case::the_rail_rises(Some(3), 1_003_000, true)]
+#[case::the_rail_never_rises(None, 2_000_000, false)]
+fn a_run_begins_when_the_rail_has_risen_or_a_second_later(
+    #[case] rises_after_ms: Option<u64>,
+    #[case] origin: i64,
+    #[case] on: bool,
+) {
+    let mut setup = Setup::with(CAPABILITIES);
+    setup.rig.handle_supply_rail(RigTime::from_micros(0), false);
+    setup.say(HostMessage::Hello { protocol: PROTOCOL });
+    setup.say(HostMessage::Begin(begin(LinkPacing::Free)));
+    for millis in 0..1_000 {
+        if rises_after_ms == Some(millis) {
+            setup.rig.handle_supply_rail(RigTime::from_micros(setup.now), true);
+            setup.turn();
+            break;
+        }
+        setup.run(1);
+        // A host that waits is not silent.
+        setup.host.nudge();
+    }
+    let at = RigTime::from_micros(origin);
+    assert_eq!(setup.told()[1..], [RigMessage::Began { run: 3, origin: at }, RigMessage::SupplyRail { at, on }]);
 }
 
 #[test]

@@ -151,7 +151,14 @@ struct Play {
 
 impl Play {
     fn new() -> Self {
-        let identity = Identity { board: "test", firmware: "0", boot_id: 1, capabilities: CAPABILITIES };
+        let identity = Identity {
+            board: "test",
+            firmware: "0",
+            boot_id: 1,
+            start: None,
+            calibration: None,
+            capabilities: CAPABILITIES,
+        };
         let mut host = HostEndpoint::host();
         host.open(0);
         host.send(&HostMessage::Hello { protocol: PROTOCOL }).expect("room");

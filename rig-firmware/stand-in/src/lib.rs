@@ -32,6 +32,7 @@
 //! ```
 #![no_std]
 
+mod configuration;
 mod console;
 mod contacts;
 mod controller;
@@ -47,6 +48,7 @@ mod settings;
 mod switching;
 mod trip;
 
+pub use configuration::{CONFIGURATION_BYTES, Configuration, DamagedConfiguration};
 pub use console::Line;
 pub use controller::{Ending, Phase, StandIn};
 pub use defects::{Defect, Defects, Symptom};

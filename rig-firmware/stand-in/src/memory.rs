@@ -5,7 +5,7 @@
 //! the older slot only, so what comes back is the old state or the new one and
 //! never a mix. `docs/stand-in.md` lists the bytes.
 
-use crc::{CRC_32_ISO_HDLC, Crc};
+use crc::{CRC_32_ISO_HDLC, Crc, Table};
 
 use crate::program::MAX_SEGMENTS;
 use crate::{MAX_ZONES, Program, Segment, Settings, Trip};
@@ -20,7 +20,8 @@ pub const SLOT_BYTES: usize = BODY_BYTES + 4;
 const VERSION: u8 = 1;
 const NO_ZONE: u8 = 0xff;
 const ERASED: u8 = 0xff;
-const CHECKSUM: Crc<u32> = Crc::<u32>::new(&CRC_32_ISO_HDLC);
+/// Sixteen bytes at a time: 16 kB of flash, and a quarter of the time.
+static CHECKSUM: Crc<u32, Table<16>> = Crc::<u32, Table<16>>::new(&CRC_32_ISO_HDLC);
 
 /// The non-volatile memory as the board keeps it.
 #[derive(Clone, Debug, PartialEq, Eq)]

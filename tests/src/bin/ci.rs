@@ -10,7 +10,7 @@
     reason = "a command for people, at the edge"
 )]
 
-use std::process::{Command, exit};
+use std::process::{Command, Stdio, exit};
 use std::time::Instant;
 
 /// Licences that a dependency may be under; the project itself is MIT or Apache-2.0.
@@ -52,11 +52,64 @@ fn main() {
     } else {
         println!("── no_std crates for the board: skipped, the target thumbv6m-none-eabi is not installed");
     }
-    licences();
+    board_tools();
+    boards();
+    licences(".");
+    licences(BOARDS);
     step("documentation", &["doc", "--workspace", "--no-deps", "--locked"], &[("RUSTDOCFLAGS", "-D warnings")]);
     step("the main job", &["run", "--release", "--locked", "--package", "dryfire", "--", "run", "scenarios"], &[]);
     step("tests", &["test", "--workspace", "--locked"], &[]);
     println!("── everything holds, after {:.0} s", begun.elapsed().as_secs_f64());
+}
+
+/// The workspace of the boards' programs.
+const BOARDS: &str = "rig-firmware/boards";
+
+/// Node.js and socat carry the two emulated boards; where Debian's packages can be had, they are installed.
+fn board_tools() {
+    let wanted = [("node", "--version", "nodejs"), ("npm", "--version", "npm"), ("socat", "-V", "socat")];
+    let missing: Vec<&str> = wanted
+        .iter()
+        .filter(|(program, argument, _)| {
+            let there = Command::new(program).arg(argument).stdout(Stdio::null()).stderr(Stdio::null()).status();
+            !there.is_ok_and(|status| status.success())
+        })
+        .map(|(.., package)| *package)
+        .collect();
+    if missing.is_empty() {
+        return;
+    }
+    println!("── tools for the emulated boards: apt-get install {}", missing.join(" "));
+    let get = |arguments: &[&str]| {
+        Command::new("apt-get").args(["-q", "-y"]).args(arguments).status().is_ok_and(|status| status.success())
+    };
+    if !get(&["update"]) || !get(&[&["install", "--no-install-recommends"][..], &missing].concat()) {
+        println!(
+            "── tools for the emulated boards: cannot be installed here; their tests will say that they were skipped"
+        );
+    }
+}
+
+/// The boards' programs: format, lint, build, with files for flashing and their sizes.
+fn boards() {
+    let format = cargo().args(["fmt", "--all", "--check"]).current_dir(BOARDS).status();
+    if !format.is_ok_and(|status| status.success()) {
+        println!("── format of the boards' programs: FAILED");
+        exit(1);
+    }
+    if target_installed("thumbv6m-none-eabi") {
+        let lint =
+            cargo().args(["clippy", "--release", "--locked", "--", "-D", "warnings"]).current_dir(BOARDS).status();
+        if !lint.is_ok_and(|status| status.success()) {
+            println!("── lint of the boards' programs: FAILED");
+            exit(1);
+        }
+    }
+    step(
+        "programs for the boards",
+        &["run", "--quiet", "--locked", "--package", "dryfire-tests", "--bin", "boards"],
+        &[],
+    );
 }
 
 fn step(name: &str, arguments: &[&str], environment: &[(&str, &str)]) {
@@ -89,8 +142,9 @@ fn target_installed(target: &str) -> bool {
 }
 
 /// Every dependency has to offer at least one licence from the list.
-fn licences() {
-    let output = match cargo().args(["metadata", "--format-version", "1", "--locked"]).output() {
+fn licences(workspace: &str) {
+    let arguments = ["metadata", "--format-version", "1", "--locked"];
+    let output = match cargo().args(arguments).current_dir(workspace).output() {
         Ok(output) if output.status.success() => output.stdout,
         _ => {
             println!("── licences: FAILED (cargo metadata gave no answer)");
@@ -108,7 +162,7 @@ fn licences() {
         println!("── licences: FAILED: {} packages, not acceptable: {}", packages.len(), refused.join(", "));
         exit(1);
     }
-    println!("── licences: held, {} packages", packages.len());
+    println!("── licences of {workspace}: held, {} packages", packages.len());
 }
 
 /// Reads the usual SPDX forms: alternatives joined by OR or `/`, all parts of an AND needed.

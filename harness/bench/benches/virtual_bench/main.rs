@@ -1,7 +1,7 @@
 //! Simulated hours per second of the virtual bench, and where the time goes.
 //!
-//! A firing of twelve hours on the three-ring kiln is run whole, with a control
-//! tick of 10 Hz and of 1 Hz; then each part alone, fed with what it was given
+//! A firing of twelve hours is run whole, on a kiln of one zone with 12 signals and
+//! on one of three with 22, with a control tick of 10 Hz and of 1 Hz; then each part alone, fed with what it was given
 //! in that very run. What is in a figure and what is not: `docs/performance.md`.
 
 mod firing;
@@ -23,7 +23,7 @@ use dryfire_units::converter::{LinearisedConverter, TerminalSignal};
 use dryfire_units::thermocouple::{FastThermocouple, ThermocoupleType};
 use dryfire_units::{Celsius, MilliCelsius, RigSpan, RigTime};
 
-use firing::Firing;
+use firing::{Firing, Setup};
 use hours::HoursPerSecond;
 use recording::{BoardCall, Given, Recording};
 
@@ -37,16 +37,18 @@ fn main() {
         .warm_up_time(Duration::from_millis(200))
         .measurement_time(Duration::from_millis(1_000))
         .configure_from_args();
-    for (name, tick) in [("10 Hz", RigSpan::from_millis(100)), ("1 Hz", RigSpan::from_seconds(1))] {
-        measure(&mut criterion, name, tick);
+    for setup in Setup::ALL {
+        for (name, tick) in [("10 Hz", RigSpan::from_millis(100)), ("1 Hz", RigSpan::from_seconds(1))] {
+            measure(&mut criterion, setup, name, tick);
+        }
     }
     criterion.final_summary();
 }
 
-fn measure(criterion: &mut Criterion<HoursPerSecond>, name: &str, tick: RigSpan) {
-    let firing = Firing::with_tick(tick);
+fn measure(criterion: &mut Criterion<HoursPerSecond>, setup: Setup, name: &str, tick: RigSpan) {
+    let firing = Firing::with_tick(setup, tick);
     let recording = LazyCell::new(|| Recording::of(&firing));
-    let mut group = criterion.benchmark_group(format!("12 h at {name}"));
+    let mut group = criterion.benchmark_group(format!("{} signals at {name}", setup.signals()));
     group.sampling_mode(SamplingMode::Flat).throughput(Throughput::Elements(Firing::HOURS));
     group.bench_function("whole run", |bencher| {
         assert_eq!(whole_run(&firing, false).verdict, Some(Verdict::Pass));

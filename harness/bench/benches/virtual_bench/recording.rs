@@ -99,7 +99,8 @@ impl Recording {
                 Event::Sampled { at, signal, value } => (*at, *signal, *value),
                 Event::Moment { at, name, .. } => {
                     let index = plan.moments.iter().position(|moment| moment == name).expect("a moment of the plan");
-                    let (moment, uncertainty) = (MomentId(index as u16), plan.bench.uncertainty.edge_time);
+                    let (moment, uncertainty) =
+                        (MomentId(index as u16), plan.table.get(plan.signals.heat).time_uncertainty);
                     judge.push(Given::Moment(*at, moment, uncertainty));
                     self.trace.moment(moment, *at, uncertainty);
                     continue;

@@ -21,6 +21,8 @@ struct Channel {
     period: RigSpan,
     signal: ProbeSignal,
     since: RigTime,
+    /// What was played before, and since when.
+    before: (ProbeSignal, RigTime),
     disturbance: Disturbance,
     disturbed_since: RigTime,
     /// The latest conversion made, as the terminals then were.
@@ -60,7 +62,8 @@ impl Probes {
         for (zone, place) in setup.zones.iter().zip(&mut by_zone) {
             let Some(channel) = zone.channel else { continue };
             *place = Some(channels.len());
-            let linearised = || Fitted::Linearised { part: Part::of(zone.thermocouple), chord: Chord::NONE };
+            let linearised =
+                || Fitted::Linearised { part: Part::of(zone.thermocouple), chord: Chord::of(zone.thermocouple) };
             let part = match setup.converter {
                 ConverterKind::Linearised => linearised(),
                 // The setup was checked: there is such a part for the type.
@@ -84,6 +87,7 @@ impl Probes {
                 period,
                 signal: ProbeSignal::Open,
                 since: RigTime::ZERO,
+                before: (ProbeSignal::Open, RigTime::ZERO),
                 disturbance: Disturbance::NONE,
                 disturbed_since: RigTime::ZERO,
                 sample: TerminalSignal::Open,
@@ -102,8 +106,12 @@ impl Probes {
 
     pub(super) fn play(&mut self, channel: u8, at: RigTime, signal: ProbeSignal) {
         for place in self.channels.iter_mut().filter(|place| place.channel == channel) {
-            // A conversion at this very instant still sees what was there before.
-            place.convert_up_to(at);
+            // Whoever looks next makes the last conversion before then, and one of them only.
+            // It still sees what was there before, but not what was there before that.
+            if at - place.since < place.period || matches!(place.part, Fitted::ReadOnly { .. }) {
+                place.convert_up_to(at);
+            }
+            place.before = (place.signal, place.since);
             place.signal = signal;
             place.since = at;
         }
@@ -182,9 +190,11 @@ impl Channel {
                 Disturbed::Adds(nanovolts) => i64::from(nanovolts),
             }
         };
-        match self.signal {
+        // A conversion at the very instant of a change still sees what was there before.
+        let (signal, since) = if at > self.since { (self.signal, self.since) } else { self.before };
+        match signal {
             ProbeSignal::Voltage { nanovolts, nanovolts_per_second } => {
-                let rise = i64::from(nanovolts_per_second) * (at - self.since).as_micros() / 1_000_000;
+                let rise = i64::from(nanovolts_per_second) * (at - since).as_micros() / 1_000_000;
                 let value = i64::from(nanovolts) + rise + added;
                 TerminalSignal::Voltage(Nanovolts::new(value.clamp(i64::from(i32::MIN), i64::from(i32::MAX)) as i32))
             }
@@ -237,7 +247,9 @@ fn flagged(fault: ConverterFault) -> ProbeFault {
 /// and then cost a multiplication instead of a search.
 #[derive(Clone, Copy, Debug)]
 struct Chord {
-    /// Number of the piece, counted in [`Self::LENGTH`] from zero voltage.
+    /// Length of a piece, nanovolts.
+    length: i32,
+    /// Number of the piece, counted from zero voltage.
     piece: i32,
     /// Temperature at its ends, in steps of the part.
     low: f64,
@@ -245,28 +257,30 @@ struct Chord {
 }
 
 impl Chord {
-    /// In nanovolts: at most 1 °C (type B near its lowest), 0.05 °C of type K, so the
-    /// function leaves the chord by less than 0.001 °C.
-    const LENGTH: i32 = 2_048;
     /// Steps of the part in a degree.
     const STEPS: f64 = 128.0;
-    /// No voltage lies on this one.
-    const NONE: Chord = Chord { piece: i32::MIN, low: 0.0, high: 0.0 };
+
+    /// None yet. A piece is 0.4 °C of type K; of type B, which bends most near its lowest,
+    /// 1 °C there. The function leaves its chord by less than 0.001 °C.
+    fn of(kind: ThermocoupleType) -> Self {
+        let length = if kind == ThermocoupleType::B { 2_048 } else { 16_384 };
+        Chord { length, piece: i32::MIN, low: 0.0, high: 0.0 }
+    }
 
     /// What the part makes of a voltage, thousandths of a degree; `None` near
     /// and beyond the ends of the type's range.
     fn reading(&mut self, voltage: Nanovolts, kind: &FastThermocouple, cold: MilliCelsius) -> Option<i32> {
-        let piece = voltage.value().div_euclid(Self::LENGTH);
+        let piece = voltage.value().div_euclid(self.length);
         if piece != self.piece {
             let end = |piece: i32| {
-                let voltage = Nanovolts::new(piece.checked_mul(Self::LENGTH)?);
+                let voltage = Nanovolts::new(piece.checked_mul(self.length)?);
                 kind.reading(voltage, cold).ok().map(|temperature| temperature.value() * Self::STEPS)
             };
             let low = if self.piece == piece - 1 { self.high } else { end(piece)? };
             let high = if self.piece == piece + 1 { self.low } else { end(piece + 1)? };
-            *self = Chord { piece, low, high };
+            (self.piece, self.low, self.high) = (piece, low, high);
         }
-        let share = f64::from(voltage.value().rem_euclid(Self::LENGTH)) / f64::from(Self::LENGTH);
+        let share = f64::from(voltage.value().rem_euclid(self.length)) / f64::from(self.length);
         let steps = self.low + share * (self.high - self.low);
         let code = (steps + 0.5_f64.copysign(steps)) as i32;
         // A step is 125/16 thousandths of a degree.

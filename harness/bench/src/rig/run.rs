@@ -92,7 +92,10 @@ impl RunState {
             RigMessage::Console { at, chunk } => self.console(self.in_run(at), &chunk),
             RigMessage::Heartbeat(beat) => return self.heartbeat(&beat, damaged, now),
             RigMessage::Refused { command, why } => return Err(refused(command, why)),
-            RigMessage::Welcome(_) | RigMessage::Began { .. } => {
+            RigMessage::Welcome(_)
+            | RigMessage::Started { .. }
+            | RigMessage::Calibration { .. }
+            | RigMessage::Began { .. } => {
                 let detail = "the rig began something by itself in the middle of the run";
                 return Err(trouble(TroubleKind::LinkRefused, detail));
             }

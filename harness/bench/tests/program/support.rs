@@ -7,7 +7,8 @@ use dryfire_bench::{Bench, BenchIdentity, ProgramBench, RunSetup};
 use dryfire_engine::{Command, CommandId, CommandKind, Observation, ProbeSignal, RigCounters, Trouble};
 use dryfire_scenario::{
     ActiveLevel, BeginFiring, Bench as BenchFile, BenchKind, Contact, ContactRole, ContactState, ConverterChoice,
-    Declared, Path as Way, PathRelay, Pole, Relay, RelayRole, Segment, Senses, Uncertainty, Zone,
+    Declared, EdgeTime, Path as Way, PathRelay, Pole, Relay, RelayRole, Segment, Senses, ShownTemperature, Uncertainty,
+    Zone,
 };
 use dryfire_units::{MilliCelsius, RigSpan, RigTime, ThermocoupleType};
 
@@ -91,8 +92,8 @@ pub(crate) fn bench_file(command: Vec<String>, deadline: RigSpan) -> BenchFile {
             reactions: vec![("probe-open".to_owned(), RigSpan::from_seconds(10))],
         },
         uncertainty: Uncertainty {
-            edge_time: RigSpan::from_millis(1),
-            shown_temperature_millicelsius: 500,
+            edge_time: EdgeTime::Whole(RigSpan::from_millis(1)),
+            shown_temperature: ShownTemperature::Whole(500),
             coverage_hundredths: 200,
         },
     }

@@ -9,7 +9,7 @@ use dryfire_bench::{
 use dryfire_engine::{Command, CommandId, CommandKind, Observation, Pacing, ProbeSignal, RigCounters, Trouble};
 use dryfire_scenario::{
     ActiveLevel, BeginFiring, Bench as BenchFile, BenchKind, Contact, ContactRole, ContactState, ConverterChoice,
-    Declared, Relay, RelayRole, Senses, Uncertainty, Zone,
+    Declared, EdgeTime, Relay, RelayRole, Senses, ShownTemperature, Uncertainty, Zone,
 };
 use dryfire_units::{Disturbance, RigSpan, RigTime};
 
@@ -184,8 +184,8 @@ pub(crate) fn bench_file() -> BenchFile {
             reactions: Vec::new(),
         },
         uncertainty: Uncertainty {
-            edge_time: RigSpan::from_micros(10),
-            shown_temperature_millicelsius: 1_000,
+            edge_time: EdgeTime::Whole(RigSpan::from_micros(10)),
+            shown_temperature: ShownTemperature::Whole(1_000),
             coverage_hundredths: 200,
         },
     }

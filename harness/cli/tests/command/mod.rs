@@ -23,6 +23,11 @@ pub(crate) fn project() -> PathBuf {
 pub(crate) fn call(arguments: &[&str]) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_dryfire"));
     command.args(arguments).current_dir(project()).stdin(Stdio::null());
+    let recorded = ["--record", "--resume", "--no-record"];
+    if arguments.first() == Some(&"run") && !arguments.iter().any(|argument| recorded.contains(argument)) {
+        // The project's own folder is no place for what tests leave behind.
+        command.arg("--no-record");
+    }
     for name in ["NO_COLOR", "CLICOLOR", "CLICOLOR_FORCE", "RUST_LOG", "COLUMNS"] {
         command.env_remove(name);
     }

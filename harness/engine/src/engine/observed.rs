@@ -29,6 +29,7 @@ impl Engine {
         self.sample_until(at - RigSpan::from_micros(1));
         match self.played.edge(at, input, high) {
             Sensed::Changed { relay, on } => {
+                self.relays_on[relay] |= on;
                 self.show(at, self.plan.signals.relays[relay], on);
                 self.show_derived(at);
             }
@@ -114,6 +115,9 @@ impl Engine {
     }
 
     fn show_level(&mut self, at: RigTime, signal: SignalId, value: Option<i64>) {
+        if !self.looked_at[usize::from(signal.0)] {
+            return;
+        }
         self.present.set(signal, value);
         match value {
             Some(value) => {
@@ -139,7 +143,16 @@ impl Engine {
     }
 
     /// Samples the kiln at every grid point up to and including an instant.
+    #[inline]
     pub(super) fn sample_until(&mut self, until: RigTime) {
+        // Nearly every observation lies between two samples.
+        if until >= self.next_sample || until >= self.played.changes_at() {
+            self.sample_all_until(until);
+        }
+        self.console_off(until);
+    }
+
+    fn sample_all_until(&mut self, until: RigTime) {
         loop {
             self.model_changes(until.min(self.next_sample));
             if self.next_sample > until {
@@ -172,13 +185,13 @@ impl Engine {
             self.script.note_change(at, &self.present);
             self.next_sample += GRID;
         }
-        self.console_off(until);
     }
 
     /// Shows what the model does by itself up to an instant, each thing at its own:
     /// a contact that comes off late is current that flowed until then.
     fn model_changes(&mut self, until: RigTime) {
-        while let Some(at) = self.played.next_change().filter(|at| *at <= until) {
+        while self.played.changes_at() <= until && self.played.changes_at() < RigTime::FAR_FUTURE {
+            let at = self.played.changes_at();
             self.console_off(at);
             self.played.change(at);
             self.show_derived(at);

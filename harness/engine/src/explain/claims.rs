@@ -4,6 +4,7 @@ use dryfire_judge::{Claim, Comparison, Condition, Scope, SignalId, SignalKind};
 use dryfire_scenario::{Expectation, Pattern, Scenario, Times};
 use dryfire_units::RigSpan;
 
+use super::known::factor;
 use super::{ExplanationPart, spell, time};
 use crate::plan::Plan;
 use crate::words::{condition, expected, instant, margin, times};
@@ -345,17 +346,23 @@ fn compared(plan: &Plan, condition: &Condition, lines: &mut Vec<String>) {
             } else {
                 String::new()
             };
-            let k = plan.bench.uncertainty.coverage_hundredths;
+            let k = match spec.kind {
+                SignalKind::Temperature | SignalKind::Difference | SignalKind::Rate => {
+                    plan.uncertainties.shown_temperature.coverage_hundredths
+                }
+                SignalKind::Switch | SignalKind::Duty | SignalKind::Count => {
+                    plan.uncertainties.edge_time.coverage_hundredths
+                }
+            };
             lines.push(format!(
                 "{}: limit {}; surely so {nearer} {}, surely not so {further} {}. Between them lies the guard band, \
-                 made of the expanded uncertainty of ±{} (k = {}.{:02}){model}.",
+                 made of the expanded uncertainty of ±{} (k = {}){model}.",
                 spec.name,
                 show(*limit),
                 show(sure),
                 show(impossible),
                 show(spec.value_uncertainty),
-                k / 100,
-                k % 100,
+                factor(k),
             ));
         }
         Condition::Is { .. } => {}

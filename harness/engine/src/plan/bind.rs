@@ -13,7 +13,8 @@ use dryfire_units::RigSpan;
 use super::asked::Asked;
 use super::names::unknown_zones;
 use super::needs::{Lack, first_lack};
-use super::signals::Signals;
+use super::signals::{Signals, edge_uncertainty};
+use super::uncertainty::{Uncertainties, longest_measured};
 use super::{BindError, Binding, ExpectationNote, Plan, PlannedCondition, PlannedEnd, PlannedStep, PlannedWait};
 use crate::budget::{HalfSafetyTime, half_safety_time};
 
@@ -87,6 +88,10 @@ pub(super) fn bind(scenario: &Scenario, bench: &Bench, kiln: &KilnDescription) -
     if let Some(reason) = binder.too_late {
         return Ok(Binding::Uncovered { reason });
     }
+    // The longer the times that are measured, the further the clock has drifted.
+    let uncertainties = Uncertainties::of(bench, longest_measured(&expectations));
+    let drifted = uncertainties.edge_time.expanded.number() - edge_uncertainty(bench).as_micros();
+    binder.asked.table.widen_times(RigSpan::from_micros(drifted.max(0)));
     if let Err(error) = judge::Judge::new(binder.asked.table.clone(), binder.moments.clone(), expectations.clone()) {
         let place = expectations.iter().position(|expectation| expectation.name == error.expectation);
         let span = place.map(|index| scenario.expect[index].span);
@@ -101,6 +106,7 @@ pub(super) fn bind(scenario: &Scenario, bench: &Bench, kiln: &KilnDescription) -
         start: scenario.start,
         firing: scenario.firing.clone(),
         table: binder.asked.table,
+        uncertainties,
         signals: binder.asked.signals,
         derived: binder.asked.derived,
         isolated: binder.asked.isolated,

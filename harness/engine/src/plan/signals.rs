@@ -4,6 +4,7 @@ use dryfire_judge::{SignalId, SignalKind, SignalSpec, SignalTable};
 use dryfire_scenario::{Bench, ContactRole, LevelSignal, RelayRole, SwitchSignal, ZoneSelector};
 use dryfire_units::RigSpan;
 
+use super::uncertainty::Uncertainties;
 use crate::played::GRID;
 
 /// Indices into the signal table by role.
@@ -49,20 +50,10 @@ pub(crate) fn relay_name(bench: &Bench, role: &RelayRole) -> String {
     }
 }
 
-/// The coverage factor that the guard band rests on, in hundredths (JCGM 106; `docs/judging.md`).
-const COVERAGE_HUNDREDTHS: i64 = 200;
-
-/// An expanded uncertainty with a coverage factor of at least two: one stated with
-/// a smaller factor is widened (rounded up), one with a larger is taken as it is.
-fn widened(bench: &Bench, stated: i64) -> i64 {
-    let factor = i64::from(bench.uncertainty.coverage_hundredths).clamp(1, COVERAGE_HUNDREDTHS);
-    // At most 10 s in µs or 100 °C in m°C, times 200.
-    (stated * COVERAGE_HUNDREDTHS + factor - 1) / factor
-}
-
-/// The expanded uncertainty of an edge's instant.
+/// The expanded uncertainty of an edge's instant, but for the drift of the clock
+/// over what is measured from there.
 pub(crate) fn edge_uncertainty(bench: &Bench) -> RigSpan {
-    RigSpan::from_micros(widened(bench, bench.uncertainty.edge_time.as_micros()))
+    RigSpan::from_micros(Uncertainties::of(bench, RigSpan::ZERO).edge_time.expanded.number())
 }
 
 impl Signals {
@@ -106,7 +97,7 @@ impl Signals {
                 release: RigSpan::ZERO,
             })
         };
-        let shown = widened(bench, bench.uncertainty.shown_temperature_millicelsius);
+        let shown = Uncertainties::of(bench, RigSpan::ZERO).shown_temperature.expanded.number();
         let kiln = level("kiln".to_owned(), 0, model_error_millicelsius);
         let kiln_by_zone =
             bench.zones.iter().map(|zone| level(format!("kiln.{}", zone.name), 0, model_error_millicelsius)).collect();

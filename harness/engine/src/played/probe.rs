@@ -1,5 +1,7 @@
 //! What a probe with its leads puts on the controller's terminals.
 
+use std::sync::OnceLock;
+
 use dryfire_scenario::{ExtensionWire, ProbeFault};
 use dryfire_units::thermocouple::{FastThermocouple, ThermocoupleType};
 use dryfire_units::{Celsius, Disturbance, Microvolts, MilliCelsius, Nanovolts, RigSpan, RigTime};
@@ -53,7 +55,7 @@ pub(super) struct Junction {
 /// One pair of terminals and what hangs on them.
 pub(super) struct Probe {
     /// The type that the controller is set to.
-    instrument: FastThermocouple,
+    instrument: &'static FastThermocouple,
     /// The type of the probe that hangs there, if it is another one.
     other: Option<ThermocoupleType>,
     /// emf of the terminals' temperature, µV; `None` if that is out of the type's range.
@@ -98,7 +100,7 @@ enum Leads {
 impl Probe {
     pub(super) fn new(kind: ThermocoupleType, channel: Option<u8>, lag_seconds: f64, terminals: Terminals) -> Self {
         let mut probe = Probe {
-            instrument: FastThermocouple::new(kind),
+            instrument: tables_of(kind),
             other: None,
             cold: None,
             believed: None,
@@ -341,6 +343,17 @@ impl Probe {
 
     /// What to play from this instant on.
     pub(super) fn signal(&self, at: RigTime, sheath: Junction, terminals: Terminals) -> ProbeSignal {
+        if self.fault.is_none()
+            && self.other.is_none()
+            && let Some(cold) = self.cold
+            && let Ok(now) = self.instrument.emf(Celsius::new(sheath.celsius))
+        {
+            // As below, without a look at what may be wrong with it.
+            let ahead = self.instrument.emf(Celsius::new(sheath.celsius + sheath.slope));
+            let now = now.value() - cold;
+            let per_second = ahead.map_or(0.0, |ahead| ahead.value() - cold - now);
+            return ProbeSignal::Voltage { nanovolts: nanovolts(now), nanovolts_per_second: nanovolts(per_second) };
+        }
         let (junction, leads) = match self.source(at, sheath, terminals) {
             Source::Nothing => return ProbeSignal::Open,
             Source::Short => return ProbeSignal::Short,
@@ -354,6 +367,14 @@ impl Probe {
         let per_second = ahead.map_or(0.0, |ahead| ahead - now);
         ProbeSignal::Voltage { nanovolts: nanovolts(now), nanovolts_per_second: nanovolts(per_second) }
     }
+}
+
+/// The tables of a type take long to make and are the same in every run.
+fn tables_of(kind: ThermocoupleType) -> &'static FastThermocouple {
+    static TABLES: [OnceLock<FastThermocouple>; ThermocoupleType::ALL.len()] =
+        [const { OnceLock::new() }; ThermocoupleType::ALL.len()];
+    let place = ThermocoupleType::ALL.iter().position(|other| *other == kind).unwrap_or(0);
+    TABLES[place].get_or_init(|| FastThermocouple::new(kind))
 }
 
 fn emf_of(kind: ThermocoupleType, celsius: f64) -> Option<f64> {

@@ -12,7 +12,7 @@ mod window;
 use std::collections::VecDeque;
 
 use crate::compile::{Formula, edge_uncertainty, release};
-use crate::course::{FOREVER, Robustness, Signals, Track};
+use crate::course::{FOREVER, Signals, Track};
 use crate::outcome::{Opening, Outcome, Results};
 use crate::{Claim, Condition, Expectation, Finding, MomentId, Part, Reason, Scope, SignalTable, Verdict};
 
@@ -94,6 +94,55 @@ pub(crate) trait Follow {
     fn finish(&mut self, around: &Surroundings<'_>, ending: Ending, results: &mut Results);
 }
 
+/// Any of the claims.
+enum Follower {
+    Windows(Windows),
+    Reach(Reach),
+    Times(Times),
+    Cut(Cut),
+    Often(Often),
+    Order(Order),
+}
+
+/// The claim that a follower is, whichever it is.
+macro_rules! follower {
+    ($follower:expr, $claim:ident => $what:expr) => {
+        match $follower {
+            Follower::Windows($claim) => $what,
+            Follower::Reach($claim) => $what,
+            Follower::Times($claim) => $what,
+            Follower::Cut($claim) => $what,
+            Follower::Often($claim) => $what,
+            Follower::Order($claim) => $what,
+        }
+    };
+}
+
+/// With which of its conditions a monitor looks at a signal.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Looks(u8);
+
+impl Looks {
+    const NONE: Looks = Looks(0);
+    /// The condition of the claim.
+    pub(crate) const CLAIM: Looks = Looks(1);
+    /// What has to come first.
+    pub(crate) const FIRST: Looks = Looks(2);
+    /// The condition that opens the scope.
+    pub(crate) const TRIGGER: Looks = Looks(4);
+    const ALL: Looks = Looks(7);
+
+    fn with(self, other: Looks) -> bool {
+        self.0 & other.0 != 0
+    }
+}
+
+impl std::ops::BitOrAssign for Looks {
+    fn bitor_assign(&mut self, other: Looks) {
+        self.0 |= other.0;
+    }
+}
+
 /// Where the scope begins.
 enum Start {
     /// With the run.
@@ -132,7 +181,7 @@ pub(crate) struct Monitor {
     first: Option<(Formula, Track)>,
     /// What a fail is called where the claim is about how long the trigger lasts.
     duration: Option<Reason>,
-    claim: Box<dyn Follow>,
+    claim: Follower,
     openings: VecDeque<(i64, i64)>,
     closings: VecDeque<(i64, i64)>,
     opened: u32,
@@ -141,8 +190,8 @@ pub(crate) struct Monitor {
     overflow: bool,
     /// Something that matters came too late to be judged.
     late: bool,
-    /// A signal that is looked at may have changed.
-    pub(crate) changed: bool,
+    /// The conditions whose signals may have changed.
+    pub(crate) changed: Looks,
     /// Something may have been decided at the present instant.
     news: bool,
 }
@@ -159,20 +208,20 @@ impl Monitor {
             first_formula = Some(Formula::new(table, first, false, false));
         }
         let release = release(table, &condition).as_micros();
-        let claim: Box<dyn Follow> = match &expectation.claim {
-            Claim::Always(_) | Claim::Never(_) => Box::new(Windows::new(false, None)),
-            Claim::Sometime(_) => Box::new(Windows::new(true, None)),
-            Claim::HoldsFor { span, .. } => Box::new(Windows::new(false, Some(span.as_micros()))),
+        let claim = match &expectation.claim {
+            Claim::Always(_) | Claim::Never(_) => Follower::Windows(Windows::new(false, None)),
+            Claim::Sometime(_) => Follower::Windows(Windows::new(true, None)),
+            Claim::HoldsFor { span, .. } => Follower::Windows(Windows::new(false, Some(span.as_micros()))),
             Claim::Within { limit, .. } => {
                 let lasts = duration(expectation) == Some(Reason::TooLong);
-                Box::new(Reach::new(limit.as_micros(), release, lasts))
+                Follower::Reach(Reach::new(limit.as_micros(), release, lasts))
             }
-            Claim::Times { at_least, at_most, .. } => Box::new(Times::new(*at_least, *at_most)),
+            Claim::Times { at_least, at_most, .. } => Follower::Times(Times::new(*at_least, *at_most)),
             Claim::HeatCut { limit, hold, .. } => {
-                Box::new(Cut::new(limit.as_micros(), hold.as_micros(), release, edge))
+                Follower::Cut(Cut::new(limit.as_micros(), hold.as_micros(), release, edge))
             }
-            Claim::AtMostIn { at_most, window, .. } => Box::new(Often::new(*at_most, window.as_micros(), edge)),
-            Claim::Precedes { .. } => Box::new(Order::new(edge)),
+            Claim::AtMostIn { at_most, window, .. } => Follower::Often(Often::new(*at_most, window.as_micros(), edge)),
+            Claim::Precedes { .. } => Follower::Order(Order::new(edge)),
         };
         let (start, end, closing) = match &expectation.scope {
             Scope::Throughout => (Start::Run, None, Closing::Never),
@@ -218,7 +267,7 @@ impl Monitor {
             announced: false,
             overflow: false,
             late: false,
-            changed: true,
+            changed: Looks::ALL,
             news: false,
         }
     }
@@ -261,65 +310,77 @@ impl Monitor {
     /// instant at which this has to be called even if nothing changes.
     pub(crate) fn at(&mut self, table: &SignalTable, at: i64, signals: &impl Signals) -> i64 {
         let mut moved = false;
-        if std::mem::take(&mut self.changed) {
+        let changed = std::mem::replace(&mut self.changed, Looks::NONE);
+        if changed.with(Looks::CLAIM) {
             let now = self.formula.robustness(signals);
             if now != self.track.now {
                 self.track.change(at, now);
                 moved = true;
             }
-            if let Some((formula, track)) = &mut self.first {
-                let now = formula.robustness(signals);
-                if now != track.now {
-                    track.change(at, now);
-                    moved = true;
-                }
-            }
-            if let Start::Rise(rise) = &mut self.start {
-                rise.now = truth(rise.formula.robustness(signals));
-                rise.blind |= rise.now.is_none();
-            }
         }
-        if let Start::Rise(rise) = &mut self.start {
-            rise.at(at, &self.closings, &mut self.openings, self.claim.as_mut());
-        }
-        let around = surroundings(table, &self.formula, &self.track, &self.first, self.closing);
-        while let Some(&(opens_at, uncertainty)) = self.openings.front()
-            && opens_at <= at
+        if changed.with(Looks::FIRST)
+            && let Some((formula, track)) = &mut self.first
         {
-            self.openings.pop_front();
+            let now = formula.robustness(signals);
+            if now != track.now {
+                track.change(at, now);
+                moved = true;
+            }
+        }
+        if changed.with(Looks::TRIGGER)
+            && let Start::Rise(rise) = &mut self.start
+        {
+            rise.now = rise.formula.truth(signals);
+            rise.blind |= rise.now.is_none();
+        }
+        let risen = match &mut self.start {
+            Start::Rise(rise) => rise.at(at, &self.closings, &mut self.claim),
+            Start::Run | Start::Moment(..) => None,
+        };
+        let around = surroundings(table, &self.formula, &self.track, &self.first, self.closing);
+        let mut ahead = risen.or_else(|| next_of(&mut self.openings, at));
+        while let Some((opens_at, uncertainty)) = ahead {
             let guard = uncertainty + self.edge_uncertainty;
             // How long the trigger lasts is counted from its own edge, wherever that is.
             let exact = matches!(self.start, Start::Run) || self.duration.is_some();
             let uncertainty = if exact { 0 } else { guard };
-            if self.claim.unsettled() < self.claim.room() {
-                self.claim.open(&around, Opening { ordinal: self.opened, at: opens_at, uncertainty, guard });
+            if follower!(&self.claim, claim => claim.unsettled() < claim.room()) {
+                let ordinal = self.opened;
+                // Made anew for each claim, so that it can stay in registers.
+                follower!(&mut self.claim, claim => claim.open(&around, Opening { ordinal, at: opens_at, uncertainty, guard }));
             } else {
                 self.overflow = true;
             }
             self.opened = self.opened.saturating_add(1);
             moved = true;
-            self.news = true;
+            // More openings may follow a trigger, so that one by itself decides nothing.
+            self.news |= !matches!(self.start, Start::Rise(_));
+            ahead = next_of(&mut self.openings, at);
         }
         while let Some(&(closes_at, uncertainty)) = self.closings.front()
             && closes_at <= at
         {
             self.closings.pop_front();
-            self.claim.close(&around, closes_at, uncertainty + self.edge_uncertainty, &mut self.results);
+            let uncertain = uncertainty + self.edge_uncertainty;
+            follower!(&mut self.claim, claim => claim.close(&around, closes_at, uncertain, &mut self.results));
             if let Start::Rise(Rise { inside: Some(inside), risen, .. }) = &mut self.start {
                 inside.close(closes_at, uncertainty, *risen);
             }
             moved = true;
             self.news = true;
         }
-        if moved || self.claim.due() <= at {
-            self.news |= self.claim.touch(&around, at, &mut self.results);
-        }
+        let due = follower!(&mut self.claim, claim => {
+            if moved || claim.due() <= at {
+                self.news |= claim.touch(&around, at, &mut self.results);
+            }
+            claim.due()
+        });
         let ahead = |instants: &VecDeque<(i64, i64)>| instants.front().map_or(FOREVER, |&(instant, _)| instant);
         let part = match &self.start {
             Start::Rise(Rise { inside: Some(inside), .. }) => ahead(&inside.openings),
             _ => FOREVER,
         };
-        self.claim.due().min(ahead(&self.openings)).min(ahead(&self.closings)).min(part)
+        due.min(ahead(&self.openings)).min(ahead(&self.closings)).min(part)
     }
 
     /// Whether [`Monitor::decided`] is worth asking.
@@ -332,7 +393,7 @@ impl Monitor {
         self.news = false;
         let around = surroundings(table, &self.formula, &self.track, &self.first, self.closing);
         let settled = self.results.worst.as_ref().filter(|worst| worst.verdict == Verdict::Fail);
-        let finding = match (settled, self.claim.certain_fail(&around)) {
+        let finding = match (settled, follower!(&self.claim, claim => claim.certain_fail(&around))) {
             (Some(settled), Some(certain)) if certain.outranks(settled) => certain.finding(index),
             (Some(settled), _) => settled.finding(index),
             (None, Some(certain)) => certain.finding(index),
@@ -342,7 +403,9 @@ impl Monitor {
                     Start::Moment(..) => moments_come_once,
                     Start::Rise(_) => false,
                 };
-                let all_settled = self.opened > 0 && self.openings.is_empty() && self.claim.unsettled() == 0;
+                let all_settled = self.opened > 0
+                    && self.openings.is_empty()
+                    && follower!(&self.claim, claim => claim.unsettled()) == 0;
                 if !(last_opening && all_settled) || self.late || self.overflow {
                     return None;
                 }
@@ -356,7 +419,7 @@ impl Monitor {
     /// The run is over: the finding.
     pub(crate) fn finish(&mut self, table: &SignalTable, index: usize, ending: Ending) -> Finding {
         let around = surroundings(table, &self.formula, &self.track, &self.first, self.closing);
-        self.claim.finish(&around, ending, &mut self.results);
+        follower!(&mut self.claim, claim => claim.finish(&around, ending, &mut self.results));
         let part_ahead = match &self.start {
             Start::Rise(Rise { inside: Some(inside), .. }) => inside.ahead(),
             _ => None,
@@ -376,6 +439,9 @@ impl Monitor {
             Some(pass) if pass.verdict == Verdict::Pass && self.in_doubt() => {
                 Outcome::inconclusive(nowhere, Reason::InsideGuardBand)
             }
+            Some(pass) if pass.verdict == Verdict::Pass && ending.cut_short && self.may_open_again() => {
+                Outcome::inconclusive(nowhere, Reason::StillOpen)
+            }
             Some(outcome) => outcome,
         };
         self.named(outcome.finding(index))
@@ -387,6 +453,11 @@ impl Monitor {
             Some(reason) if finding.verdict == Verdict::Fail => Finding { reason, ..finding },
             _ => finding,
         }
+    }
+
+    /// Whether its condition would open the scope again if the run went on.
+    fn may_open_again(&self) -> bool {
+        matches!(&self.start, Start::Rise(rise) if rise.inside.as_ref().is_none_or(Inside::is_open))
     }
 
     fn in_doubt(&self) -> bool {
@@ -422,34 +493,25 @@ impl Rise {
         }
     }
 
-    /// The present instant: opens the scope if it is one to open it.
-    fn at(
-        &mut self,
-        at: i64,
-        closings: &VecDeque<(i64, i64)>,
-        openings: &mut VecDeque<(i64, i64)>,
-        claim: &mut dyn Follow,
-    ) {
+    /// The present instant: whether the scope opens at it, and how well that is known.
+    fn at(&mut self, at: i64, closings: &VecDeque<(i64, i64)>, claim: &mut Follower) -> Option<(i64, i64)> {
         let fallen = self.before == Some(true) && self.now != Some(true);
         self.risen = self.before == Some(false) && self.now == Some(true);
         self.before = self.now;
         let Some(inside) = &mut self.inside else {
-            if self.risen {
-                openings.push_back((at, self.uncertainty));
-            }
-            return;
+            return self.risen.then_some((at, self.uncertainty));
         };
         if fallen && let Some(from) = inside.fall(at) {
-            claim.forget(from);
+            follower!(claim, claim => claim.forget(from));
         }
         let ends_now = closings.front().is_some_and(|(closes_at, _)| *closes_at <= at);
         let begins = inside.begin(at);
-        if inside.counts(at, (begins, ends_now), (self.now == Some(true), self.risen)) {
-            openings.push_back((at, inside.uncertainty()));
-        }
+        let opens = inside.counts(at, (begins, ends_now), (self.now == Some(true), self.risen));
+        let opening = opens.then(|| (at, inside.uncertainty()));
         if self.risen {
             inside.rise(at);
         }
+        opening
     }
 }
 
@@ -490,12 +552,9 @@ fn followed(claim: &Claim) -> (Condition, bool) {
     }
 }
 
-fn truth(robustness: Robustness) -> Option<bool> {
-    match (robustness.sure(), robustness.possible()) {
-        (true, _) => Some(true),
-        (_, false) => Some(false),
-        _ => None,
-    }
+/// Takes the first instant that has come.
+fn next_of(instants: &mut VecDeque<(i64, i64)>, at: i64) -> Option<(i64, i64)> {
+    if instants.front()?.0 <= at { instants.pop_front() } else { None }
 }
 
 fn keep_within_room(instants: &mut VecDeque<(i64, i64)>, instant: (i64, i64), overflow: &mut bool) {

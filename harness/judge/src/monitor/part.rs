@@ -125,6 +125,11 @@ impl Inside {
         }
     }
 
+    /// Whether a part goes on at the present instant.
+    pub(crate) fn is_open(&self) -> bool {
+        self.open.is_some()
+    }
+
     /// A beginning that the run did not reach.
     pub(crate) fn ahead(&self) -> Option<(i64, i64)> {
         if self.open.is_some() { None } else { self.openings.front().copied() }

@@ -84,6 +84,8 @@ impl Reach {
     fn answer(&mut self, around: &Surroundings<'_>, at: i64, results: &mut Results) -> i64 {
         let mut next = FOREVER;
         let since = around.track.sure_since;
+        // Of several that are answered at once only one can be reported.
+        let mut closest: Option<(i64, Opening, i64)> = None;
         let mut index = 0;
         while index < self.pending.len() {
             let opening = self.pending[index].opening;
@@ -96,9 +98,14 @@ impl Reach {
                 } else {
                     self.pending.remove(index);
                 }
-                let held = Outcome::new(opening, Verdict::Pass, Reason::Held, Some(reached));
-                let outcome = self.timed(held, reached);
-                self.parked.take(around, outcome, at, results);
+                let clearance = opening.at - reached - opening.guard;
+                if around.closing != Closing::Never {
+                    self.parked.take(around, self.held(opening, reached), at, results);
+                } else if closest.is_none_or(|(least, first, _)| {
+                    (clearance, opening.at, opening.ordinal) < (least, first.at, first.ordinal)
+                }) {
+                    closest = Some((clearance, opening, reached));
+                }
                 continue;
             }
             if at < opening.latest() {
@@ -107,7 +114,14 @@ impl Reach {
             self.pending[index].first_sure.get_or_insert(reached);
             index += 1;
         }
+        if let Some((_, opening, reached)) = closest {
+            self.parked.take(around, self.held(opening, reached), at, results);
+        }
         next
+    }
+
+    fn held(&self, opening: Opening, reached: i64) -> Outcome {
+        self.timed(Outcome::new(opening, Verdict::Pass, Reason::Held, Some(reached)), reached)
     }
 
     /// Details of fails: how late it was reached.
@@ -147,6 +161,7 @@ impl Reach {
 }
 
 impl Follow for Reach {
+    #[inline]
     fn open(&mut self, around: &Surroundings<'_>, opening: Opening) {
         if self.parked.certain_fail(around).is_some() {
             return;
@@ -156,7 +171,13 @@ impl Follow for Reach {
         while place > 0 && self.last_chance(self.pending[place - 1].opening) > last_chance {
             place -= 1;
         }
-        self.pending.insert(place, Pending { opening, first_sure: None });
+        let pending = Pending { opening, first_sure: None };
+        // Nearly always it is the last.
+        if place == self.pending.len() {
+            self.pending.push_back(pending);
+        } else {
+            self.pending.insert(place, pending);
+        }
     }
 
     fn close(&mut self, around: &Surroundings<'_>, at: i64, uncertainty: i64, results: &mut Results) {
@@ -170,6 +191,7 @@ impl Follow for Reach {
         }
     }
 
+    #[inline]
     fn touch(&mut self, around: &Surroundings<'_>, at: i64, results: &mut Results) -> bool {
         let unsettled = self.pending.len();
         let mut due = FOREVER;

@@ -85,6 +85,9 @@ pub(super) fn find(
     if worst == Verdict::Pass && scope.doubtful {
         return Answer::undecided(Reason::InsideGuardBand);
     }
+    if worst == Verdict::Pass && scope.may_open_again && trace.cut_short {
+        return Answer::undecided(Reason::StillOpen);
+    }
     if worst == Verdict::Pass {
         answers.append(&mut cut_off);
     }

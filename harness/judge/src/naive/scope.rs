@@ -31,6 +31,8 @@ pub(super) struct Occurrences {
     /// Whether the condition may have been true at an edge of its part without
     /// opening the scope.
     pub(super) doubtful: bool,
+    /// Whether its condition would open it again if the run went on.
+    pub(super) may_open_again: bool,
 }
 
 pub(super) fn occurrences(
@@ -72,7 +74,8 @@ pub(super) fn occurrences(
         })
         .collect();
     let end_required = matches!(scope, Scope::Before(_) | Scope::Between(..));
-    Occurrences { all, end_required, unseen, doubtful: false }
+    let may_open_again = matches!(scope, Scope::Whenever(_));
+    Occurrences { all, end_required, unseen, doubtful: false, may_open_again }
 }
 
 /// The openings by a condition inside a part of the run; with `only_rises`, a
@@ -138,7 +141,10 @@ fn inside(
         }
         all.extend(openings.into_iter().map(occurrence));
     }
-    Occurrences { all, end_required: matches!(part, Part::Before(_) | Part::Between(..)), unseen, doubtful }
+    // A part is open at the end of the run if nothing has ended the last that began.
+    let may_open_again = taken == i64::MAX;
+    let end_required = matches!(part, Part::Before(_) | Part::Between(..));
+    Occurrences { all, end_required, unseen, doubtful, may_open_again }
 }
 
 /// The instants named so, in order, with their own uncertainty.

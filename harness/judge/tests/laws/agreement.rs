@@ -85,6 +85,54 @@ proptest! {
     }
 }
 
+proptest! {
+    #![proptest_config(config(40_000, 0x5eed_0008))]
+
+    /// Between two watermarks the order does not count, not even of the samples of
+    /// one signal, as long as those at one instant stay in theirs. A sample that
+    /// repeats the one before counts as soon as another comes that is earlier.
+    #[test]
+    fn any_order_between_two_watermarks_gives_the_same_finding(
+        case in case(),
+        cut in -3..34_i64,
+        places in prop::collection::vec(any::<u16>(), 64),
+    ) {
+        let mut judge = case.judge();
+        let cut = cut.min(case.end);
+        let (early, late) = case.inputs.split_at(case.inputs.partition_point(|input| input.at() <= cut));
+        for part in [early, late] {
+            for input in shuffled(part, &places) {
+                Case::give(&mut judge, input);
+            }
+            if cut >= -3 {
+                judge.advance(crate::cases::time(cut));
+            }
+        }
+        prop_assert_eq!(case.finish(&mut judge), case.first());
+    }
+}
+
+/// The inputs in an order that these numbers give, but for samples of one signal
+/// at one instant, which come in the order in which they were.
+fn shuffled(inputs: &[crate::cases::Input], places: &[u16]) -> Vec<crate::cases::Input> {
+    use crate::cases::Input;
+    let mut order: Vec<usize> = (0..inputs.len()).collect();
+    order.sort_by_key(|index| places[index % places.len()].wrapping_mul(*index as u16 | 1));
+    let group = |input: &Input| match *input {
+        Input::Sample { signal, .. } => Some((signal, input.at())),
+        Input::Moment { .. } | Input::Gap { .. } => None,
+    };
+    let mut given: Vec<Input> = order.iter().map(|index| inputs[*index]).collect();
+    for place in 0..given.len() {
+        let Some(same) = group(&given[place]) else { continue };
+        // The earliest of its group that has not been given yet.
+        let before = given[..place].iter().filter(|input| group(input) == Some(same)).count();
+        let mut of_group = inputs.iter().filter(|input| group(input) == Some(same));
+        given[place] = *of_group.nth(before).expect("as many as there are");
+    }
+    given
+}
+
 /// Gives inputs in order, or with the signals and moments turned round, which
 /// keeps the order of the samples of each signal.
 fn give(judge: &mut dryfire_judge::Judge, inputs: &[crate::cases::Input], turn: bool) {

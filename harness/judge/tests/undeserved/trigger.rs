@@ -219,3 +219,27 @@ fn a_margin_is_no_larger_than_what_the_end_of_the_scope_cut_off_allows() {
     let finding = on_for_one_and_for_five(900).end(60_000);
     assert_failed(&finding, Reason::TooLong);
 }
+
+/// Kept each time so far; the run was to go on, and the trigger might have come again.
+#[test]
+fn a_whenever_that_held_in_a_run_cut_short_is_open() {
+    let attempt = || {
+        let claim = Claim::Within { limit: RigSpan::from_seconds(20), condition: heat_is(false) };
+        let attempt = Attempt::at(Scope::Whenever(heat_is(true)), claim);
+        attempt.heat(0, false).heat(10_000, true).heat(15_000, false)
+    };
+    assert_passed(&attempt().end(60_000));
+    assert_undecided(&attempt().cut_short(60_000), Reason::StillOpen);
+    // A fail is one, whatever might have come.
+    let late = attempt().heat(30_000, true).heat(55_000, false);
+    assert_failed(&late.cut_short(60_000), Reason::TooLong);
+}
+
+#[test]
+fn a_whenever_inside_a_part_that_was_over_holds_in_a_run_cut_short() {
+    let part = || Part::AfterUntil(instant(BREAK), instant(MEND));
+    let attempt = || short(part()).heat(0, false).moment(1_000, BREAK).heat(2_000, true).heat(3_000, false);
+    assert_passed(&attempt().moment(50_000, MEND).cut_short(60_000));
+    assert_undecided(&attempt().cut_short(60_000), Reason::StillOpen);
+    assert_undecided(&attempt().moment(50_000, MEND).moment(55_000, BREAK).cut_short(60_000), Reason::StillOpen);
+}

@@ -128,3 +128,33 @@ fn a_signal_that_comes_late_is_not_known_before() {
     let finding = Attempt::at(Scope::Throughout, Claim::Never(heat_is(true))).heat(1, false).end(60_000);
     assert_undecided(&finding, Reason::NotObserved);
 }
+
+/// A sample that repeats the one before is what ends a gap that is told only after it.
+#[test]
+fn a_gap_that_is_told_after_a_repeated_sample_ends_with_it() {
+    let start = || {
+        let mut attempt = Attempt::at(after(BREAK), Claim::Never(heat_is(true))).heat(0, false).moment(5_000, BREAK);
+        attempt.judge.advance(milliseconds(10_000));
+        attempt.heat(20_000, false)
+    };
+    assert_passed(&start().end(60_000));
+    let finding = start().gap(HEAT, 15_000, 18_000).end(60_000);
+    assert_undecided(&finding, Reason::NotObserved);
+    // From 20 s on it is known again: a fail is one.
+    let finding = start().gap(HEAT, 15_000, 18_000).heat(30_000, true).end(60_000);
+    assert_failed(&finding, Reason::Violated);
+    let mut attempt = Attempt::at(after(BREAK), Claim::Never(heat_is(true))).heat(0, false);
+    attempt.judge.advance(milliseconds(10_000));
+    let finding = attempt.heat(20_000, false).gap(HEAT, 15_000, 18_000).moment(25_000, BREAK).end(60_000);
+    assert_passed(&finding);
+}
+
+/// The edge of one signal, told after a repeated sample of it that is later.
+#[test]
+fn an_earlier_edge_that_is_told_later_is_not_lost_behind_a_repeated_sample() {
+    let mut attempt = Attempt::at(after(BREAK), Claim::Never(heat_is(true))).heat(0, false).moment(5_000, BREAK);
+    attempt.judge.advance(milliseconds(10_000));
+    let finding = attempt.heat(20_000, false).heat(15_000, true).end(60_000);
+    assert_failed(&finding, Reason::Violated);
+    assert_eq!(finding.decided_at, Some(milliseconds(15_000)));
+}

@@ -1,7 +1,10 @@
 //! Invented sessions: every verdict and every way of not running.
 #![expect(dead_code, reason = "every test binary uses its own part")]
 
-use dryfire_engine::{Applicability, Event, FindingReport, RigCounters, ScenarioResult, Trouble, TroubleKind};
+use dryfire_engine::{
+    Applicability, Contribution, ContributionSpread, Event, FindingReport, RelaysSeen, RigCounters, ScenarioResult,
+    Trouble, TroubleKind, Uncertainties, UncertaintyBudget, UncertaintySource,
+};
 use dryfire_judge::{Finding, Margin, Reason, SignalId, SignalKind, SignalSpec, SignalTable, Verdict};
 use dryfire_report::{NotRun, RunHead, SessionHead};
 use dryfire_units::{RigSpan, RigTime};
@@ -37,6 +40,7 @@ pub(crate) fn finding(name: &str, verdict: Verdict, reason: Reason) -> FindingRe
         hazards: Vec::new(),
         expected: String::new(),
         seen: String::new(),
+        coverage_hundredths: 200,
         finding: Finding {
             expectation: 0,
             verdict,
@@ -73,6 +77,7 @@ pub(crate) fn result(
         findings,
         remarks: Vec::new(),
         trouble: None,
+        relays_seen: RelaysSeen::default(),
         heat_work: Vec::new(),
         counters: RigCounters::default(),
         seed: 0x9e37_79b9_7f4a_7c15,
@@ -211,7 +216,46 @@ pub(crate) fn signals() -> SignalTable {
 }
 
 pub(crate) fn run_head() -> RunHead {
-    RunHead { run: 1, scenario: passed().scenario, hazards: passed().hazards, seed: passed().seed, signals: signals() }
+    let scenario = passed();
+    RunHead {
+        run: 1,
+        scenario: scenario.scenario,
+        hazards: scenario.hazards,
+        seed: scenario.seed,
+        signals: signals(),
+        uncertainties: uncertainties(),
+    }
+}
+
+fn uncertainties() -> Uncertainties {
+    let line =
+        |source, half_width, spread, standard, stated| Contribution { source, half_width, spread, standard, stated };
+    let over = RigSpan::from_seconds(70);
+    Uncertainties {
+        edge_time: UncertaintyBudget {
+            contributions: vec![
+                line(UncertaintySource::SensingDelay, 17_320_508, ContributionSpread::Rectangular, 10_000_000, true),
+                line(UncertaintySource::ClockDrift(over), 7_000, ContributionSpread::Rectangular, 4_042, false),
+            ],
+            standard: 10_000_001,
+            degrees_of_freedom: None,
+            coverage_hundredths: 200,
+            expanded: Margin::Time(RigSpan::from_micros(20_001)),
+        },
+        shown_temperature: UncertaintyBudget {
+            contributions: vec![line(
+                UncertaintySource::Calibration,
+                1_000_000,
+                ContributionSpread::Normal(200),
+                500_000,
+                true,
+            )],
+            standard: 500_000,
+            degrees_of_freedom: Some(4),
+            coverage_hundredths: 287,
+            expanded: Margin::Temperature(1_435),
+        },
+    }
 }
 
 /// What happens in the run that [`passed`] is the result of.

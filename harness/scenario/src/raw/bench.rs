@@ -7,7 +7,7 @@ use serde::de::{self, MapAccess, Visitor};
 use serde::{Deserialize, Deserializer};
 
 use super::{
-    Conductor, ContactName, ContactState, Converter, Difference, Duration, Leg, Level, Made, Name, ProbeType,
+    Conductor, ContactName, ContactState, Converter, Difference, Duration, Leg, Level, Made, Name, Ppm, ProbeType,
     RelayName, Senses, StartWord, SupplySwitch, Temperature, ZoneName,
 };
 
@@ -58,8 +58,8 @@ pub(crate) struct BenchFile {
     begin_firing: Begin,
     /// What the controller promises.
     declares: Declares,
-    /// How well the bench knows what it measures and shows.
-    uncertainty: Uncertainty,
+    /// How well the bench knows what it measures and shows; what is usual for its kind if left out.
+    uncertainty: Option<Uncertainty>,
 }
 
 /// The stand-in controller.
@@ -257,18 +257,110 @@ pub(crate) struct Declares {
     reactions: std::collections::BTreeMap<String, Duration>,
 }
 
-/// Expanded uncertainties.
+/// How well the bench knows what it measures and shows; what is left out is what is usual for the kind of bench.
 #[derive(Debug, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct Uncertainty {
-    /// Of an edge's instant.
+    /// The instant of an edge: an expanded uncertainty, or what it is made of.
     #[serde(rename = "edge time")]
-    edge_time: Duration,
-    /// Of the temperature shown to the controller.
+    edge_time: Option<WholeOrParts<Duration, EdgeTime>>,
+    /// The temperature shown to the controller: an expanded uncertainty, or what it is made of.
     #[serde(rename = "shown temperature")]
-    shown_temperature: Difference,
-    /// The coverage factor that both are stated for; 2 if left out.
+    shown_temperature: Option<WholeOrParts<Difference, ShownTemperature>>,
+    /// The coverage factor that whole statements are for, and that results are expanded with; 2 if left out.
     #[serde(rename = "coverage factor")]
     #[schemars(range(min = 1.0, max = 4.0))]
     coverage_factor: Option<f64>,
+}
+
+/// What the uncertainty of an edge's instant is made of.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct EdgeTime {
+    /// Step of the clock that stamps the edges.
+    #[serde(rename = "clock resolution")]
+    clock_resolution: Option<Duration>,
+    /// Time between two looks at an input; none if edges are caught as they come.
+    #[serde(rename = "sampling interval")]
+    sampling_interval: Option<Duration>,
+    /// How far the clock goes wrong.
+    #[serde(rename = "clock drift")]
+    clock_drift: Option<Ppm>,
+    /// From the edge at the terminals to the one that is seen.
+    #[serde(rename = "sensing delay")]
+    sensing_delay: Option<Duration>,
+}
+
+/// What the uncertainty of the temperature shown is made of.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct ShownTemperature {
+    /// Step of the emulator.
+    resolution: Option<Difference>,
+    /// What is left of the emulator's error: the most it can be, or what a calibration found.
+    calibration: Option<WholeOrParts<Difference, Calibration>>,
+    /// The most that the cold junction may be off from the controller's terminals.
+    #[serde(rename = "cold junction")]
+    cold_junction: Option<Difference>,
+}
+
+/// What a calibration found.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct Calibration {
+    /// Its expanded uncertainty.
+    expanded: Difference,
+    /// The coverage factor that it is stated for; 2 if left out.
+    #[serde(rename = "coverage factor")]
+    #[schemars(range(min = 1.0, max = 4.0))]
+    coverage_factor: Option<f64>,
+    /// From how many readings it was found, if they were few.
+    #[schemars(range(min = 2, max = 10_000))]
+    readings: Option<u16>,
+}
+
+/// One figure, or keys and values.
+#[derive(Debug)]
+pub(crate) enum WholeOrParts<W, P> {
+    Whole(W),
+    Parts(P),
+}
+
+impl<'de, W: Deserialize<'de>, P: Deserialize<'de>> Deserialize<'de> for WholeOrParts<W, P> {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        struct Either<W, P>(std::marker::PhantomData<(W, P)>);
+
+        impl<'de, W: Deserialize<'de>, P: Deserialize<'de>> Visitor<'de> for Either<W, P> {
+            type Value = WholeOrParts<W, P>;
+
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str("one figure, or keys and values")
+            }
+
+            fn visit_str<E: de::Error>(self, text: &str) -> Result<Self::Value, E> {
+                W::deserialize(de::value::StrDeserializer::new(text)).map(WholeOrParts::Whole)
+            }
+
+            fn visit_map<A: MapAccess<'de>>(self, map: A) -> Result<Self::Value, A::Error> {
+                P::deserialize(de::value::MapAccessDeserializer::new(map)).map(WholeOrParts::Parts)
+            }
+        }
+
+        deserializer.deserialize_any(Either(std::marker::PhantomData))
+    }
+}
+
+impl<W: JsonSchema, P: JsonSchema> JsonSchema for WholeOrParts<W, P> {
+    fn inline_schema() -> bool {
+        true
+    }
+
+    fn schema_name() -> std::borrow::Cow<'static, str> {
+        format!("{}Or{}", W::schema_name(), P::schema_name()).into()
+    }
+
+    fn json_schema(generator: &mut SchemaGenerator) -> Schema {
+        let (whole, parts) = (generator.subschema_for::<W>(), generator.subschema_for::<P>());
+        json_schema!({ "anyOf": [whole, parts] })
+    }
 }

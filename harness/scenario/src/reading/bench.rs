@@ -3,15 +3,15 @@
 use crate::diagnostic::DiagnosticKind;
 use crate::quantity::thousandths;
 use crate::reading::scenario::{duration, hazard, temperature};
+use crate::reading::uncertainty::uncertainty;
 use crate::reading::wiring::{contacts, leg, paths, relays, zones};
 use crate::reading::{Fields, Reading};
 use crate::source::quoted;
-use crate::suggest::either;
 use crate::tree::{Content, Node};
 use crate::words::Words;
 use crate::{
-    BeginFiring, Bench, BenchKind, Contact, ContactRole, ConverterChoice, Declared, Span, StandInChoice, Uncertainty,
-    Zone,
+    BeginFiring, Bench, BenchKind, Contact, ContactRole, ConverterChoice, Declared, ShownTemperature, Span,
+    StandInChoice, Uncertainty, Zone,
 };
 
 use dryfire_units::converter::{Converter, ConverterKind};
@@ -80,9 +80,13 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Bench> {
     let declares = reading
         .require(&fields, "declares", what, "{ top temperature: 1280 °C, longest firing: 14 h, cycle time: 15 s }")
         .and_then(|node| declares(reading, node));
-    let uncertainty = reading
-        .require(&fields, "uncertainty", what, "{ edge time: 1 ms, shown temperature: 2 °C }")
-        .and_then(|node| uncertainty(reading, node));
+    // What a bench of an unknown kind may leave out is not known.
+    let uncertainty = match (fields.get("uncertainty"), &kind) {
+        (None, Some(kind)) => Some(Uncertainty::usual(kind)),
+        (Some(node), Some(kind)) => uncertainty(reading, node, kind),
+        (Some(node), None) => uncertainty(reading, node, &BenchKind::Virtual(StandInChoice::default())),
+        (None, None) => None,
+    };
     let converter = match fields.get("converter") {
         None => Some(ConverterChoice::default()),
         Some(node) => reading.one_of(node, "what reads the probes", CONVERTERS),
@@ -200,9 +204,12 @@ fn dither(reading: &mut Reading<'_>, node: &Node, uncertainty: Option<&Uncertain
         );
         return None;
     }
-    if let Some(uncertainty) = uncertainty {
-        let covered = uncertainty.shown_temperature_millicelsius * 100;
-        if covered < dither * i64::from(uncertainty.coverage_hundredths) {
+    // Stated in parts, it is one of them.
+    if let Some(Uncertainty { shown_temperature: ShownTemperature::Whole(whole), coverage_hundredths, .. }) =
+        uncertainty
+    {
+        let covered = whole * 100;
+        if covered < dither * i64::from(*coverage_hundredths) {
             reading.mistake(
                 DiagnosticKind::Contradiction,
                 node.span,
@@ -503,54 +510,4 @@ fn reactions(reading: &mut Reading<'_>, node: &Node) -> Option<Vec<(String, RigS
         })
         .collect();
     found.into_iter().collect()
-}
-
-fn uncertainty(reading: &mut Reading<'_>, node: &Node) -> Option<Uncertainty> {
-    let what = "`uncertainty`";
-    let fields = reading.fields(node, what, &["edge time", "shown temperature", "coverage factor"])?;
-    let edge = reading.require(&fields, "edge time", what, "1 ms").and_then(|node| {
-        in_time_range(reading, node, "the uncertainty of an edge", RigSpan::ZERO, RigSpan::from_seconds(10))
-    });
-    let shown = reading.require(&fields, "shown temperature", what, "2 °C").and_then(|node| {
-        let shown = reading.parse(node, "the uncertainty of the temperature shown", |text| {
-            let mut words = Words::of(text);
-            let shown = words.difference()?;
-            words.end("one difference of temperatures stands here")?;
-            Ok(shown)
-        })?;
-        if !(0..=100_000).contains(&shown) {
-            reading.mistake(
-                DiagnosticKind::OutOfRange,
-                node.span,
-                format!("an uncertainty of {} °C makes no sense", thousandths(shown)),
-                "it lies between 0 °C and 100 °C".to_owned(),
-            );
-            return None;
-        }
-        Some(shown)
-    });
-    let coverage = match fields.get("coverage factor") {
-        None => Some(200),
-        Some(node) => coverage(reading, node),
-    };
-    Some(Uncertainty { edge_time: edge?, shown_temperature_millicelsius: shown?, coverage_hundredths: coverage? })
-}
-
-/// A coverage factor in hundredths: from 1 to 4.
-fn coverage(reading: &mut Reading<'_>, node: &Node) -> Option<u16> {
-    let scalar = reading.scalar(node, "the coverage factor")?;
-    let (whole, fraction) = scalar.text.split_once('.').unwrap_or((&scalar.text, ""));
-    let digits = |text: &str| text.bytes().all(|byte| byte.is_ascii_digit());
-    let fits = whole.len() == 1 && fraction.len() <= 2 && digits(whole) && digits(fraction) && scalar.is_number();
-    let hundredths = fits.then(|| format!("{whole}{fraction:0<2}").parse::<u16>().ok()).flatten();
-    let found = hundredths.filter(|value| (100..=400).contains(value));
-    if found.is_none() {
-        reading.mistake(
-            DiagnosticKind::OutOfRange,
-            node.span,
-            format!("{} is no coverage factor", quoted(&scalar.text)),
-            format!("write a number from 1 to 4 with at most two decimals, commonly {}", either(&["2"])),
-        );
-    }
-    found
 }

@@ -68,7 +68,9 @@ pub(crate) fn read(
         items.iter().map(|item| expectation(reading, item, steps, of_scenario)).collect();
     let names: Vec<Spanned<String>> = found.iter().flatten().map(|expectation| expectation.name.clone()).collect();
     reading.unique("the expectation", &names);
-    found.into_iter().collect()
+    let found: Vec<Expectation> = found.into_iter().collect::<Option<_>>()?;
+    each_is_spoken_to(reading, of_scenario.unwrap_or_default(), &found);
+    Some(found)
 }
 
 fn expectation(
@@ -84,7 +86,7 @@ fn expectation(
         .and_then(|node| Some(Spanned { value: reading.name(node, "the expectation's name")?, span: node.span }));
     let own = match fields.get("hazards") {
         Some(node) => own_hazards(reading, node, of_scenario),
-        None => Some(of_scenario.unwrap_or_default().to_vec()),
+        None => the_one_hazard(reading, &fields, of_scenario.unwrap_or_default()),
     };
     let scope = scope(reading, &fields, steps);
     let whenever = fields.get("whenever").map(|node| pattern::condition(reading, node, "`whenever`"));
@@ -97,6 +99,41 @@ fn expectation(
         pattern: pattern?,
         span: node.span,
     })
+}
+
+/// What an expectation speaks to that does not say so: the scenario's hazard, if it has
+/// only one. Of several, one could be shown by what was expected about another.
+fn the_one_hazard(
+    reading: &mut Reading<'_>,
+    fields: &Fields<'_>,
+    of_scenario: &[Spanned<HazardId>],
+) -> Option<Vec<Spanned<HazardId>>> {
+    if let [_, _, ..] = of_scenario {
+        let names: Vec<&str> = of_scenario.iter().map(|known| known.value.0.as_str()).collect();
+        reading.mistake_in(
+            DiagnosticKind::MissingKey,
+            fields.node,
+            "an expectation of a scenario with several hazards does not say which it speaks to",
+            format!("add those that its failure would leave open: `hazards: [{}]`", names.join(", ")),
+        );
+        return None;
+    }
+    Some(of_scenario.to_vec())
+}
+
+/// A hazard that no expectation speaks to is never shown by the scenario.
+fn each_is_spoken_to(reading: &mut Reading<'_>, of_scenario: &[Spanned<HazardId>], expectations: &[Expectation]) {
+    for hazard in of_scenario {
+        let spoken_to = |expectation: &Expectation| expectation.hazards.iter().any(|own| own.value == hazard.value);
+        if !expectations.iter().any(spoken_to) {
+            reading.mistake(
+                DiagnosticKind::Contradiction,
+                hazard.span,
+                format!("no expectation speaks to the hazard {}", quoted(&hazard.value.0)),
+                "add it to the `hazards` of an expectation that shows it, or take it out of the scenario's".to_owned(),
+            );
+        }
+    }
 }
 
 fn own_hazards(

@@ -14,7 +14,7 @@ fn a_reading_on_a_chord_is_the_parts_own_or_the_step_beside_it(
     let kind = ThermocoupleType::from_letter(letter).expect("a type");
     let part = Part::of(kind);
     let cold = MilliCelsius::new(24_300);
-    let mut chord = Chord::NONE;
+    let mut chord = Chord::of(kind);
     let (mut checked, mut same) = (0, 0);
     // Slow and fast changes, up and down, over every voltage that a kiln's probe gives.
     for start in (0..50_000_000).step_by(77_731) {
@@ -38,7 +38,7 @@ fn a_reading_on_a_chord_is_the_parts_own_or_the_step_beside_it(
 fn beyond_the_range_there_is_no_chord() {
     let part = Part::of(ThermocoupleType::K);
     let cold = MilliCelsius::new(24_300);
-    let mut chord = Chord::NONE;
+    let mut chord = Chord::of(ThermocoupleType::K);
     for nanovolts in [60_000_000, i32::MAX, i32::MIN] {
         assert_eq!(chord.reading(Nanovolts::new(nanovolts), &part.thermocouple, cold), None);
     }

@@ -1,0 +1,254 @@
+//! Records of whole sessions: made, verified, judged again, exported, gone on with.
+#![expect(clippy::disallowed_methods, reason = "tests write and read files")]
+
+mod command;
+
+use std::fs;
+use std::path::Path;
+
+use command::files::{LID_IS_OPENED, RELAY_WELDS, changed_bench, library, probe_opens};
+use command::{Ran, dryfire, dryfire_with};
+use rstest::rstest;
+use tempfile::TempDir;
+
+fn text(path: &Path) -> &str {
+    path.to_str().expect("UTF-8")
+}
+
+/// A folder with two scenarios and a record of them.
+fn recorded() -> (TempDir, String) {
+    let folder =
+        library(&[("one.yaml", &probe_opens("the probe opens", "401 °C", "10 s")), ("two.yaml", LID_IS_OPENED)]);
+    let record = folder.path().join("it.sqlite");
+    let ran = dryfire(&[
+        "run",
+        text(folder.path()),
+        "--record",
+        text(&record),
+        "--note",
+        "=1+1 <b>",
+        "--changed",
+        "top: 1280 °C, now 300 °C",
+    ]);
+    assert_eq!(ran.status, Some(0), "{ran:?}");
+    let said = format!("Record: {} (sealed, SHA-256 ", record.display());
+    assert!(ran.out.lines().last().is_some_and(|line| line.starts_with(&said)), "{ran:?}");
+    let record = text(&record).to_owned();
+    (folder, record)
+}
+
+fn verified(record: &str) -> Ran {
+    dryfire(&["verify", record])
+}
+
+#[test]
+fn a_record_is_as_it_was_sealed_until_a_byte_is_changed() {
+    let (_folder, record) = recorded();
+    let ran = verified(&record);
+    assert_eq!(ran.status, Some(0), "{ran:?}");
+    assert!(ran.out.starts_with("As sealed: ") && ran.out.contains("Not signed: "), "{ran:?}");
+    let mut bytes = fs::read(&record).expect("a record");
+    let middle = bytes.len() / 2;
+    bytes[middle] ^= 0x10;
+    fs::write(&record, &bytes).expect("written");
+    let ran = verified(&record);
+    assert_eq!(ran.status, Some(1), "{ran:?}");
+    let page = middle / 4_096;
+    let said = format!("  bytes {} to {}: page {}: `", page * 4_096, page * 4_096 + 4_095, page + 1);
+    assert!(ran.out.contains(&said), "{said}: {ran:?}");
+}
+
+#[test]
+fn a_side_file_beside_a_sealed_record_is_a_change() {
+    let (_folder, record) = recorded();
+    fs::write(format!("{record}-wal"), b"forged").expect("written");
+    let ran = verified(&record);
+    assert_eq!(ran.status, Some(1), "{ran:?}");
+    assert!(ran.out.contains("lies beside a finished record"), "{ran:?}");
+}
+
+#[test]
+fn a_record_without_its_seal_is_not_called_as_sealed() {
+    let (_folder, record) = recorded();
+    fs::remove_file(format!("{record}.seal")).expect("a seal");
+    let ran = verified(&record);
+    assert_eq!((ran.status, ran.out.starts_with("Not sealed: ")), (Some(2), true), "{ran:?}");
+}
+
+#[rstest]
+#[case::missing(None, "there is no file")]
+#[case::text(Some("not a record"), "it is no SQLite file")]
+fn what_is_no_record_is_refused(#[case] content: Option<&str>, #[case] why: &str) {
+    let folder = TempDir::new().expect("a folder");
+    let path = folder.path().join("it.sqlite");
+    if let Some(content) = content {
+        fs::write(&path, content).expect("written");
+    }
+    for arguments in [
+        &["verify", text(&path)][..],
+        &["rejudge", text(&path)],
+        &["export", text(&path), "--as", "csv"],
+        &["run", "--resume", text(&path)],
+    ] {
+        let ran = dryfire(arguments);
+        assert_eq!(ran.status, Some(4), "{ran:?}");
+        assert!(ran.err.contains(why) || ran.err.contains("No such file"), "{arguments:?} {ran:?}");
+        assert_eq!(ran.out, "");
+    }
+}
+
+#[test]
+fn judging_again_comes_to_the_same() {
+    let (_folder, record) = recorded();
+    let ran = dryfire(&["rejudge", &record]);
+    assert_eq!(ran.status, Some(0), "{ran:?}");
+    assert_eq!(ran.out, "2 of 2 runs come to what is recorded, bit for bit\n");
+}
+
+#[test]
+fn other_expectations_are_judged_without_a_new_run_and_marked() {
+    let (folder, record) = recorded();
+    let before = fs::read(&record).expect("a record");
+    // The same run, and a limit that the stand-in does not keep to.
+    let stricter = folder.path().join("stricter.yaml");
+    fs::write(&stricter, probe_opens("the probe opens", "401 °C", "0.1 s")).expect("written");
+    let ran = dryfire(&["rejudge", &record, "--scenario", text(&stricter)]);
+    assert_eq!(ran.status, Some(1), "{ran:?}");
+    assert!(ran.out.starts_with("Judged by changed expectations, without a new run"), "{ran:?}");
+    assert!(ran.out.contains("  fail heat is cut, -") && ran.out.contains("  now fail, recorded pass"), "{ran:?}");
+    assert_eq!(fs::read(&record).expect("a record"), before, "the record is not changed");
+    // A new run gives the very same.
+    let rerun = dryfire(&["run", text(&stricter), "--bench", text(&folder.path().join("benches/virtual.yaml"))]);
+    assert_eq!(rerun.status, Some(1), "{rerun:?}");
+    let margin = ran.out.split("fail heat is cut, ").nth(1).and_then(|rest| rest.split(':').next()).expect("a margin");
+    assert!(rerun.out.contains(margin), "{margin} {rerun:?}");
+}
+
+#[test]
+fn what_follows_from_what_was_observed_can_be_asked_for_afterwards() {
+    let (folder, record) = recorded();
+    let asked = folder.path().join("asked.yaml");
+    let more = "  - { name: spread, always: kiln spread < 500 °C }\n  - { name: slow, after: begin + 5 min, never: rate of kiln over 5 min > 9000 °C/h }\n  - { name: said, never: 'console says \"nothing like that\"' }\nend:";
+    fs::write(&asked, probe_opens("the probe opens", "401 °C", "10 s").replacen("end:", more, 1)).expect("written");
+    let ran = dryfire(&["rejudge", &record, "--scenario", text(&asked)]);
+    let rerun = dryfire(&[
+        "run",
+        text(&asked),
+        "--format",
+        "json",
+        "--bench",
+        text(&folder.path().join("benches/virtual.yaml")),
+    ]);
+    assert_eq!((ran.status, rerun.status), (Some(0), Some(0)), "{ran:?} {rerun:?}");
+    for name in ["spread", "slow", "said"] {
+        assert!(ran.out.contains(&format!("  pass {name}")), "{name} {ran:?}");
+        assert!(
+            rerun.out.contains(&format!("{{\"name\":\"{name}\",\"hazards\":[\"probe-open\"],\"verdict\":\"pass\"")),
+            "{rerun:?}"
+        );
+    }
+}
+
+#[rstest]
+#[case::another_script("401 °C", "402 °C", "`script` is not as it was in that run, so a new run is needed")]
+#[case::another_end("end: ", "end: 1", "`end` is not as it was in that run, so a new run is needed")]
+fn another_run_cannot_be_judged_from_this_one(#[case] was: &str, #[case] is: &str, #[case] why: &str) {
+    let (folder, record) = recorded();
+    let other = folder.path().join("other.yaml");
+    fs::write(&other, probe_opens("the probe opens", "401 °C", "10 s").replacen(was, is, 1)).expect("written");
+    let ran = dryfire(&["rejudge", &record, "--scenario", text(&other)]);
+    assert_eq!(ran.status, Some(2), "{ran:?}");
+    assert!(ran.out.contains(&format!("  not judged: {why}")), "{ran:?}");
+}
+
+#[test]
+fn a_scenario_of_another_name_is_a_mistake() {
+    let (folder, record) = recorded();
+    let other = folder.path().join("other.yaml");
+    fs::write(&other, probe_opens("another", "401 °C", "10 s")).expect("written");
+    let ran = dryfire(&["rejudge", &record, "--scenario", text(&other)]);
+    assert_eq!(ran.status, Some(4), "{ran:?}");
+    assert!(ran.err.contains("the record has no run of the scenario `another`"), "{ran:?}");
+}
+
+#[test]
+fn the_json_lines_of_a_record_are_those_of_its_session() {
+    let folder = library(&[
+        ("one.yaml", &probe_opens("the probe opens", "401 °C", "10 s")),
+        ("two.yaml", LID_IS_OPENED),
+        ("vain.yaml", &probe_opens("the probe opens in vain", "990 °C", "10 s")),
+        ("welds.yaml", RELAY_WELDS),
+    ]);
+    let bench = changed_bench(folder.path(), "no-lid.yaml", |text| {
+        text.replace("  - { role: lid, output: 0, engaged: open }\n", "")
+    });
+    let record = folder.path().join("it.sqlite");
+    let live = dryfire(&["run", text(folder.path()), "--bench", &bench, "--format", "json", "--record", text(&record)]);
+    assert!(live.out.contains("\"not-applicable\"") && live.out.contains("\"inconclusive\""), "{live:?}");
+    let later = dryfire(&["export", text(&record), "--as", "json"]);
+    assert_eq!(later.status, Some(0), "{later:?}");
+    assert_eq!(later.out, live.out);
+}
+
+#[test]
+fn a_run_has_to_be_named_where_there_are_several() {
+    let (_folder, record) = recorded();
+    let ran = dryfire(&["export", &record, "--as", "vcd"]);
+    assert_eq!(ran.status, Some(4), "{ran:?}");
+    insta::assert_snapshot!(ran.err, @r"
+    error: 2 runs were begun, and one has to be named
+      hint: --run 1: the probe opens
+      hint: --run 2: the lid is opened
+    ");
+}
+
+#[test]
+fn a_record_is_never_written_over_a_file_and_nothing_runs() {
+    let folder = library(&[("one.yaml", LID_IS_OPENED)]);
+    let mine = folder.path().join("mine.txt");
+    fs::write(&mine, "mine").expect("written");
+    let ran = dryfire(&["run", text(folder.path()), "--record", text(&mine)]);
+    assert_eq!((ran.status, ran.out.as_str()), (Some(4), ""), "{ran:?}");
+    assert!(ran.err.contains("is there already, and a record is never written over another file"), "{ran:?}");
+    assert_eq!(fs::read_to_string(&mine).expect("still there"), "mine");
+}
+
+#[test]
+fn a_folder_that_is_none_is_said_before_anything_runs() {
+    let folder = library(&[("one.yaml", LID_IS_OPENED)]);
+    let in_the_way = folder.path().join("evidence");
+    fs::write(&in_the_way, "a file").expect("written");
+    // Without the `--no-record` that other tests get.
+    let mut recording = command::call(&[]);
+    recording.args(["run", text(folder.path())]).env("DRYFIRE_EVIDENCE", &in_the_way);
+    let ran = command::ran(recording.output().expect("the binary starts"));
+    assert_eq!((ran.status, ran.out.as_str()), (Some(4), ""), "{ran:?}");
+    assert!(ran.err.contains("for records cannot be used") && ran.err.contains("--no-record"), "{ran:?}");
+}
+
+#[test]
+fn records_without_a_name_are_dated_and_never_take_one_that_is_there() {
+    let folder = library(&[("one.yaml", LID_IS_OPENED)]);
+    let evidence = folder.path().join("evidence");
+    for _ in 0..3 {
+        let mut call = command::call(&[]);
+        call.args(["run", text(folder.path())]).env("DRYFIRE_EVIDENCE", &evidence);
+        assert_eq!(command::ran(call.output().expect("the binary starts")).status, Some(0));
+    }
+    let names: Vec<String> = fs::read_dir(&evidence)
+        .expect("a folder")
+        .map(|entry| entry.expect("an entry").file_name().to_string_lossy().into_owned())
+        .collect();
+    assert_eq!(names.iter().filter(|name| name.ends_with(".sqlite")).count(), 3, "{names:?}");
+    assert_eq!(names.iter().filter(|name| name.ends_with(".sqlite.seal")).count(), 3, "{names:?}");
+    assert!(names.iter().all(|name| name.starts_with("20")), "{names:?}");
+}
+
+#[test]
+fn a_session_that_was_interrupted_is_gone_on_with() {
+    // The record of a session that is over is no session to go on with.
+    let (_folder, record) = recorded();
+    let ran = dryfire_with(&["run", "--resume", &record], &[]);
+    assert_eq!(ran.status, Some(4), "{ran:?}");
+    assert!(ran.err.contains("is finished; there is nothing to go on with"), "{ran:?}");
+}

@@ -1,0 +1,168 @@
+//! Everything that the rig sets: three channels, contacts, supply.
+
+use dryfire_link::Begin;
+use dryfire_rig::{Board, Channel, ChannelScale, Drive};
+use dryfire_units::{Disturbance, RigTime};
+use embassy_rp::gpio::Output;
+use embassy_rp::peripherals::SPI0;
+use embassy_rp::spi::{Blocking, Spi};
+use embassy_sync::blocking_mutex::raw::CriticalSectionRawMutex;
+use embassy_sync::pipe::Pipe;
+
+/// Probe channels.
+pub const CHANNELS: usize = 3;
+/// Contacts: four dry ones, then levers and feedback, in the order of the bits below.
+pub const CONTACTS: usize = 12;
+
+/// Bits of the switch word, which goes through four shift registers, highest bit first.
+/// The registers' outputs are high-impedance, and every switch open, until the enable pin is low.
+pub mod bit {
+    /// Of channel 0; each further channel has the next five.
+    pub const CONNECTED: u32 = 0;
+    pub const REVERSED: u32 = 1;
+    pub const SHORTED: u32 = 2;
+    pub const GROUNDED: u32 = 3;
+    pub const ON_SUPPLY: u32 = 4;
+    /// Between one channel and the next.
+    pub const EACH: u32 = 5;
+    /// The controller's supply.
+    pub const SUPPLY: u32 = 15;
+    /// Contact 0; the others follow: 0 to 3 dry contacts, 4 the controller's reset line, 5 the
+    /// converters' data line held low, 6 their clock held low, 7 a test line, 8 the mirror contact of the
+    /// contactor, 9 current flows, 10 the limiter has tripped, 11 free.
+    pub const CONTACT: u32 = 16;
+}
+
+/// Text for the controller's console on its way to the serial port.
+pub static TO_CONSOLE: Pipe<CriticalSectionRawMutex, 512> = Pipe::new();
+
+/// The outputs with the wires to them.
+pub struct Outputs {
+    spi: Spi<'static, SPI0, Blocking>,
+    converters: [Output<'static>; CHANNELS],
+    latch: Output<'static>,
+    enable: Output<'static>,
+    channels: [Channel; CHANNELS],
+    /// Codes that the converters have.
+    codes: [Option<u16>; CHANNELS],
+    switches: u32,
+    shifted: Option<u32>,
+}
+
+impl Outputs {
+    /// All switches open, nothing shifted out yet.
+    pub fn new(
+        spi: Spi<'static, SPI0, Blocking>,
+        converters: [Output<'static>; CHANNELS],
+        latch: Output<'static>,
+        enable: Output<'static>,
+        scales: [ChannelScale; CHANNELS],
+    ) -> Self {
+        Outputs {
+            spi,
+            converters,
+            latch,
+            enable,
+            channels: scales.map(Channel::new),
+            codes: [None; CHANNELS],
+            switches: 0,
+            shifted: None,
+        }
+    }
+
+    /// Sets the channels to what they have to be now, and says when they have to be set again.
+    pub fn refresh(&mut self, now: RigTime) -> Option<RigTime> {
+        for number in 0..CHANNELS {
+            self.set_channel(number, now);
+        }
+        self.shift();
+        self.channels.iter().filter_map(|channel| channel.next_change(now)).min()
+    }
+
+    fn set_channel(&mut self, number: usize, now: RigTime) {
+        let terminals = self.channels[number].terminals(now);
+        if self.codes[number] != Some(terminals.code) {
+            self.codes[number] = Some(terminals.code);
+            self.converters[number].set_low();
+            // A blocking transfer on this chip cannot fail.
+            let _ = self.spi.blocking_write(&terminals.code.to_be_bytes());
+            let _ = self.spi.flush();
+            self.converters[number].set_high();
+        }
+        let first = number as u32 * bit::EACH;
+        let mut word = self.switches & !(((1 << bit::EACH) - 1) << first);
+        for (place, closed) in [
+            (bit::CONNECTED, terminals.connected),
+            (bit::REVERSED, terminals.reversed),
+            (bit::SHORTED, terminals.shorted),
+            (bit::GROUNDED, terminals.grounded),
+            (bit::ON_SUPPLY, terminals.on_supply),
+        ] {
+            word |= u32::from(closed) << (first + place);
+        }
+        self.switches = word;
+    }
+
+    fn set_bit(&mut self, place: u32, on: bool) {
+        self.switches = if on { self.switches | 1 << place } else { self.switches & !(1 << place) };
+        self.shift();
+    }
+
+    fn shift(&mut self) {
+        if self.shifted == Some(self.switches) {
+            return;
+        }
+        let _ = self.spi.blocking_write(&self.switches.to_be_bytes());
+        let _ = self.spi.flush();
+        self.latch.set_high();
+        self.latch.set_low();
+        if self.shifted.is_none() {
+            self.enable.set_low();
+        }
+        self.shifted = Some(self.switches);
+    }
+}
+
+impl Board for Outputs {
+    fn begin(&mut self, _at: RigTime, _begin: &Begin) -> Option<u32> {
+        None
+    }
+
+    fn probe(&mut self, at: RigTime, channel: u8, drive: Drive) {
+        let number = usize::from(channel);
+        if let Some(place) = self.channels.get_mut(number) {
+            place.play(drive);
+            self.set_channel(number, at);
+            self.shift();
+        }
+    }
+
+    fn disturb(&mut self, at: RigTime, channel: u8, disturbance: Disturbance) {
+        let number = usize::from(channel);
+        if let Some(place) = self.channels.get_mut(number) {
+            place.disturb(at, disturbance);
+            self.set_channel(number, at);
+            self.shift();
+        }
+    }
+
+    fn contact(&mut self, _at: RigTime, output: u8, closed: bool) {
+        if usize::from(output) < CONTACTS {
+            self.set_bit(bit::CONTACT + u32::from(output), closed);
+        }
+    }
+
+    fn supply(&mut self, _at: RigTime, on: bool) {
+        self.set_bit(bit::SUPPLY, on);
+    }
+
+    fn console(&mut self, _at: RigTime, bytes: &[u8]) {
+        // What does not fit is lost, as on any serial line; a line is far shorter than the pipe.
+        let mut rest = bytes;
+        while !rest.is_empty()
+            && let Ok(count) = TO_CONSOLE.try_write(rest)
+        {
+            rest = &rest[count..];
+        }
+    }
+}

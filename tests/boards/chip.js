@@ -1,0 +1,217 @@
+// One emulated RP2040 with its own clock.
+//
+// Around the emulator are the mends that make it usable for firmware that sleeps, and exact
+// where this bench depends on it. They rely on internals of version 1.4.1.
+
+import fs from 'node:fs';
+import { createRequire } from 'node:module';
+import path from 'node:path';
+import { pathToFileURL } from 'node:url';
+import { RP2040 } from 'rp2040js';
+import { Uart } from './uart.js';
+
+// The package does not export its clock.
+const root = path.dirname(createRequire(import.meta.url).resolve('rp2040js')).replace(/dist[\\/]cjs$/, 'dist/esm');
+const { SimulationClock } = await import(pathToFileURL(path.join(root, 'clock', 'simulation-clock.js')));
+
+const FLASH = 0x10000000;
+const VECTORS = FLASH + 0x100;
+const WATCHDOG = 0x40058;
+const SYSINFO = 0x40000;
+const ROSC = 0x40060;
+const TIMER = 0x40054;
+const NANOS_PER_CYCLE = 8;
+
+/** The loadable parts of a program: address in flash and bytes. */
+export function loadElf(file) {
+  const bytes = fs.readFileSync(file);
+  const view = new DataView(bytes.buffer, bytes.byteOffset, bytes.length);
+  if (view.getUint32(0, false) !== 0x7f454c46 || bytes[4] !== 1) throw new Error(`${file} is no 32-bit ELF file`);
+  const [offset, size, count] = [view.getUint32(28, true), view.getUint16(42, true), view.getUint16(44, true)];
+  const parts = [];
+  for (let at = offset; at < offset + size * count; at += size) {
+    const length = view.getUint32(at + 16, true);
+    const address = view.getUint32(at + 12, true);
+    if (view.getUint32(at, true) === 1 && length > 0 && address >= FLASH && address < FLASH + (16 << 20)) {
+      const from = view.getUint32(at + 4, true);
+      parts.push({ address, bytes: bytes.subarray(from, from + length) });
+    }
+  }
+  return parts;
+}
+
+/** A small random generator (mulberry32, public domain), so that a bench repeats itself. */
+export function dice(seed) {
+  let state = seed >>> 0;
+  return () => {
+    state = (state + 0x6d2b79f5) >>> 0;
+    let word = Math.imul(state ^ (state >>> 15), state | 1);
+    word ^= word + Math.imul(word ^ (word >>> 7), word | 61);
+    return ((word ^ (word >>> 14)) >>> 0) / 4294967296;
+  };
+}
+
+export class Chip {
+  /**
+   * @param name for messages
+   * @param flash what the flash holds
+   * @param born bench time at which its clock began, nanoseconds
+   * @param options silicon: what the platform register says; random: for the oscillator's noise;
+   *   scratch, reason: what the watchdog's registers keep over its reset; clock: where it begins
+   */
+  constructor(name, flash, born, { silicon = true, random = Math.random, scratch = null, reason = 0, clock = 0 } = {}) {
+    this.name = name;
+    this.born = born;
+    this.clock = new SimulationClock();
+    this.clock.nanosCounter = clock;
+    this.mcu = new RP2040(this.clock);
+    this.core = this.mcu.core;
+    this.halt = false;
+    this.trouble = [];
+    this.onReset = () => {};
+    this.mcu.logger = {
+      debug() {},
+      // A wake-up from one task to another comes as this instruction, which the emulator only logs.
+      info: (_, text) => {
+        if (text === 'SEV') this.core.eventRegistered = true;
+      },
+      warn: (who, text) => this.complain(who, text),
+      error: (who, text) => this.complain(who, text),
+    };
+    this.mcu.onBreak = (code) => {
+      this.complain('core', `breakpoint ${code} at ${this.core.PC.toString(16)}`);
+      this.halt = true;
+    };
+    this.mcu.flash.set(flash);
+    this.mend(silicon, random);
+    const watchdog = this.mcu.peripherals[WATCHDOG];
+    this.watchdog = watchdog;
+    if (scratch) watchdog.scratchData.set(scratch);
+    watchdog.reason = reason;
+    watchdog.onWatchdogTrigger = () => {
+      watchdog.alarm.enable = false;
+      watchdog.timer.enable = false;
+      this.halt = true;
+      this.onReset(watchdog.reason);
+    };
+    this.core.VTOR = VECTORS;
+    this.core.SP = this.mcu.readUint32(VECTORS);
+    this.core.PC = this.mcu.readUint32(VECTORS + 4) & ~1;
+  }
+
+  complain(who, text) {
+    // Registers that firmware sets and that have no effect here.
+    if (/^(VREG_AND_CHIP_RESET_BASE|USB)$/.test(who) && text.startsWith('Unimplemented peripheral')) return;
+    if (this.trouble.length < 50) this.trouble.push(`${this.name} ${who}: ${text}`);
+  }
+
+  mend(silicon, random) {
+    const { mcu, clock } = this;
+    const plain = (peripheral, read) => {
+      const original = peripheral.readUint32.bind(peripheral);
+      peripheral.readUint32 = (offset) => read(offset) ?? original(offset);
+    };
+    plain(mcu.peripherals[SYSINFO], (offset) => (offset === 4 ? (silicon ? 2 : 0) : undefined));
+    mcu.peripherals[ROSC].readUint32 = (offset) => (offset === 0x1c ? (random() < 0.5 ? 0 : 1) : 0x80001000);
+    mcu.peripherals[ROSC].writeUint32 = () => {};
+    // An alarm fires when the counter reaches it, not up to a microsecond before.
+    const timer = mcu.peripherals[TIMER];
+    const write = timer.writeUint32.bind(timer);
+    timer.writeUint32 = (offset, value) => {
+      write(offset, value);
+      if (offset >= 0x10 && offset <= 0x1c) {
+        const micros = clock.nanosCounter / 1000;
+        const whole = Math.floor(micros);
+        const ahead = (value - (whole % 4294967296)) >>> 0;
+        timer.alarms[(offset - 0x10) / 4].clockAlarm.schedule((whole + ahead) * 1000 - clock.nanosCounter);
+      }
+    };
+    mcu.uart[0] = new Uart(mcu, 'UART0', 20);
+    mcu.peripherals[0x40034] = mcu.uart[0];
+  }
+
+  /** Bench time, nanoseconds. */
+  get now() {
+    return this.born + this.clock.nanosCounter;
+  }
+
+  get asleep() {
+    return this.core.waiting;
+  }
+
+  /** Bench time of the next alarm; infinite if none is set. */
+  get nextAlarm() {
+    const { nextAlarm } = this.clock;
+    return nextAlarm ? this.born + nextAlarm.nanos : Infinity;
+  }
+
+  /** Lets a sleeping chip sleep on, without passing an alarm. */
+  sleepUntil(at) {
+    const ahead = at - this.now;
+    if (ahead > 0) this.clock.tick(ahead);
+  }
+
+  /** Runs until bench time `limit`, or until something sets `halt`. */
+  run(limit) {
+    const { clock, core } = this;
+    const until = limit - this.born;
+    this.halt = false;
+    while (!this.halt) {
+      if (core.waiting) {
+        const next = clock.nextAlarm ? clock.nextAlarm.nanos : Infinity;
+        const to = Math.min(next, until);
+        clock.tick(Math.max(to - clock.nanosCounter, 0));
+        if (core.waiting && clock.nanosCounter >= until) return;
+      } else {
+        if (clock.nanosCounter >= until) return;
+        const nanos = core.executeInstruction() * NANOS_PER_CYCLE;
+        const to = clock.nanosCounter + nanos;
+        if (clock.nextAlarm && clock.nextAlarm.nanos <= to) clock.tick(nanos);
+        else clock.nanosCounter = to;
+      }
+    }
+  }
+
+  /** Runs with its clock standing until it sleeps. */
+  runFrozen() {
+    const { clock, core } = this;
+    this.halt = false;
+    clock.tick(0);
+    for (let left = 50_000_000; left > 0 && !this.halt; left--) {
+      if (core.waiting) {
+        clock.tick(0);
+        if (core.waiting) return;
+      }
+      core.executeInstruction();
+    }
+    if (!this.halt) throw new Error(`${this.name} does not come to rest while its clock stands`);
+  }
+
+  /** Makes the processor hang: an endless loop with interrupts off. */
+  hang() {
+    const loop = (2 << 20) - 4;
+    this.mcu.flash16[loop / 2] = 0xe7fe;
+    this.core.PC = FLASH + loop;
+    this.core.PM = true;
+    this.core.waiting = false;
+  }
+
+  /** Sets an input; only a change is one. */
+  drive(pin, high) {
+    const gpio = this.mcu.gpio[pin];
+    if (gpio.rawInputValue !== high) gpio.setInputValue(high);
+  }
+
+  /** Calls back with every change of a driven output. */
+  watch(pin, callback) {
+    const gpio = this.mcu.gpio[pin];
+    let was = gpio.value === 1;
+    gpio.addListener((value) => {
+      const high = value === 1;
+      if (high !== was) {
+        was = high;
+        callback(high);
+      }
+    });
+  }
+}

@@ -1,0 +1,302 @@
+//! What the rig's program does at its pins, on an emulated board.
+#![expect(clippy::disallowed_methods, reason = "tests of the whole system start programs")]
+
+use std::collections::BTreeMap;
+use std::process::Stdio;
+use std::time::Duration;
+
+use dryfire_link::{CalibrationState, HostMessage, ProbeDrive, RigMessage};
+use dryfire_rig::{Calibration, ChannelScale};
+use dryfire_tests::boards::{Host, Setup, Tools, TwoBoards, tools_or_skip};
+use dryfire_tests::dryfire;
+use dryfire_units::{Celsius, RigSpan, RigTime, ThermocoupleType};
+use serde_json::Value;
+
+/// Bits of the switch word; the rig's `outputs.rs` has the same.
+const PROBE_SWITCHES: u64 = 0x7fff;
+const SUPPLY: u64 = 1 << 15;
+const CONTACT: u32 = 16;
+
+const SHORT: &str = "tests/scenarios/stop-in-ten-seconds.yaml";
+const RIG: &str = "scenarios/benches/rig.yaml";
+
+fn voltage(command: u32, at: RigTime, channel: u8, nanovolts: i32) -> HostMessage {
+    let drive = ProbeDrive::Voltage { nanovolts, nanovolts_per_second: 0, valid_until: at + RigSpan::from_seconds(5) };
+    HostMessage::Probe { command, at, channel, drive }
+}
+
+fn word(state: &Value) -> u64 {
+    state["word"].as_u64().expect("a word")
+}
+
+#[test]
+fn a_host_that_is_killed_leaves_probes_open_and_contacts_in_their_safe_state_within_a_second() {
+    let Some(tools) = tools_or_skip() else { return };
+    let mut boards = TwoBoards::start(&tools, &Setup { silicon: true, trace: true, ..Setup::default() });
+    let mut host = Host::greet(&boards.port, 1);
+    let origin = host.begin(500, 0b10);
+    for channel in 0..3 {
+        host.say(&voltage(u32::from(channel), origin, channel, 20_000_000));
+    }
+    host.say(&HostMessage::Contact { command: 3, at: origin, output: 0, closed: true });
+    host.wait_for(|message| matches!(message, RigMessage::Applied { command: 3, .. }).then_some(()));
+    let before = boards.wait_for(|line| {
+        line["what"] == "switches" && line["rest"][0].as_u64().is_some_and(|word| word >> CONTACT & 1 != 0)
+    });
+    assert_ne!(before["rest"][0].as_u64().expect("a word") & PROBE_SWITCHES, 0);
+    // Killed: not a byte more, not even a farewell.
+    drop(host);
+    let mut heard = 0.0;
+    let opened = boards.wait_for(|line| {
+        if line["what"] == "heard" {
+            heard = line["at"].as_f64().expect("an instant");
+        }
+        line["what"] == "switches" && line["rest"][0].as_u64().is_some_and(|word| word & PROBE_SWITCHES == 0)
+    });
+    let silence = opened["at"].as_f64().expect("an instant") - heard;
+    assert!((400_000.0..=600_000.0).contains(&silence), "{silence} µs of silence");
+    let (state, _) = boards.state();
+    assert_eq!(word(&state), SUPPLY | 0b10 << CONTACT, "{state:#}");
+}
+
+#[test]
+fn the_codes_sent_are_within_one_step_of_the_exact_voltage_of_every_type_over_its_range() {
+    let Some(tools) = tools_or_skip() else { return };
+    let mut boards = TwoBoards::start(&tools, &Setup::default());
+    let mut host = Host::greet(&boards.port, 2);
+    let mut at = host.begin(1_000, 0);
+    let cold = Celsius::new(20.0);
+    let mut wanted = Vec::new();
+    for kind in ThermocoupleType::ALL {
+        let (low, high) = kind.range();
+        let mut celsius = low.value();
+        while celsius <= high.value() {
+            let emf = kind.terminal_emf(Celsius::new(celsius), cold).expect("in range");
+            let exact = emf.value() * 1_000.0;
+            wanted.push((kind, celsius, exact));
+            celsius += 37.0;
+        }
+    }
+    assert!(wanted.len() > 200);
+    let step = f64::from(ChannelScale::NOMINAL.span_nanovolts) / 65_535.0;
+    let mut command = 0;
+    for three in wanted.chunks(3) {
+        for (channel, (.., exact)) in three.iter().enumerate() {
+            host.say(&voltage(command, at, channel as u8, exact.round() as i32));
+            command += 1;
+        }
+        at += RigSpan::from_millis(2);
+        host.say(&HostMessage::Grant { until: at });
+        let last = command - 1;
+        host.wait_for(|message| {
+            matches!(message, RigMessage::Applied { command, .. } if *command == last).then_some(())
+        });
+        let (state, _) = boards.state();
+        for (channel, (kind, celsius, exact)) in three.iter().enumerate() {
+            let code = state["codes"][channel].as_f64().expect("a code");
+            let reversed = word(&state) >> (channel * 5 + 1) & 1 != 0;
+            let played = (-10_000_000.0 + code * step) * if reversed { -1.0 } else { 1.0 };
+            assert!((played - exact).abs() <= step, "{kind:?} at {celsius} °C: {played} nV for {exact} nV");
+        }
+    }
+}
+
+#[test]
+fn a_calibration_in_flash_is_used_and_one_that_is_missing_is_told() {
+    let Some(tools) = tools_or_skip() else { return };
+    let scale = ChannelScale { lowest_nanovolts: -10_100_000, span_nanovolts: 91_000_000 };
+    let calibration = Calibration {
+        date: 20_261_125,
+        instrument: [0; 16],
+        scales: [ChannelScale::NOMINAL, scale, ChannelScale::NOMINAL],
+        uncertainty_nanovolts: [3_000; 3],
+    };
+    let stored = CalibrationState::Stored { date: 20_261_125, uncertainty_nanovolts: 3_000 };
+    for (calibration, state, code) in [
+        (Some(calibration), stored, scale.code(40_000_000)),
+        (None, CalibrationState::Missing, ChannelScale::NOMINAL.code(40_000_000)),
+    ] {
+        let mut boards = TwoBoards::start(&tools, &Setup { calibration, ..Setup::default() });
+        let mut host = Host::greet(&boards.port, 6);
+        assert!(host.heard.contains(&RigMessage::Calibration { state }), "{:?}", host.heard);
+        let origin = host.begin(1_000, 0);
+        host.say(&voltage(1, origin, 1, 40_000_000));
+        host.wait_for(|message| matches!(message, RigMessage::Applied { command: 1, .. }).then_some(()));
+        assert_eq!(boards.state().0["codes"][1], code);
+    }
+}
+
+/// One input's pulses: first edge, half a period, edges.
+type Pulses = (u8, i64, i64, i64);
+
+/// Sends pulses to the rig and compares what it tells with what was sent.
+fn assert_every_edge_is_told(tools: &Tools, pulses: &[Pulses], most_micros: i64) {
+    // At a quarter of real time, so that the ring is asked to bridge the link and not a loaded machine.
+    let setup = Setup { silicon: true, speed: 0.25, ..Setup::default() };
+    let mut boards = TwoBoards::start(tools, &setup);
+    let mut host = Host::greet(&boards.port, 3);
+    let origin = host.begin(1_000, 0);
+    let first = origin.as_micros() + 300_000;
+    let mut last = first;
+    for (input, after, half, count) in pulses {
+        let begins = first + after;
+        boards.tell(&format!("pulses {input} {begins} {half} {count}"));
+        last = last.max(begins + half * count);
+    }
+    let end = RigTime::from_micros(last + 200_000);
+    let counters = host.wait_for(|message| match message {
+        RigMessage::Heartbeat(beat) if beat.complete_until > end => Some(beat.counters),
+        _ => None,
+    });
+    let mut told: BTreeMap<u8, Vec<(i64, bool)>> = BTreeMap::new();
+    let mut next = 0;
+    for message in &host.heard {
+        if let RigMessage::Edge { index, at, input, high } = message {
+            assert_eq!(*index, next, "an edge is missing");
+            next += 1;
+            told.entry(*input).or_default().push((at.as_micros(), *high));
+        }
+    }
+    assert_eq!(counters.lost_edges, 0);
+    let mut wanted: BTreeMap<u8, Vec<(i64, bool)>> = BTreeMap::new();
+    for (input, after, half, count) in pulses {
+        let edges = (0..*count).map(|number| (first + after + number * half, number % 2 == 0));
+        wanted.entry(*input).or_default().extend(edges);
+    }
+    let mut worst = 0;
+    for (input, edges) in &mut wanted {
+        edges.sort_unstable();
+        let told = told.get(input).map_or(&[][..], Vec::as_slice);
+        assert_eq!(told.len(), edges.len(), "input {input}");
+        for ((at, high), (true_at, true_high)) in told.iter().zip(edges.iter()) {
+            assert_eq!(high, true_high, "input {input} at {true_at}");
+            worst = worst.max((at - true_at).abs());
+        }
+    }
+    assert!(worst <= most_micros, "an edge was told {worst} µs off");
+}
+
+#[test]
+fn bursts_on_three_inputs_at_once_for_ten_seconds_lose_no_edge_and_are_within_ten_microseconds() {
+    let Some(tools) = tools_or_skip() else { return };
+    let mut pulses = Vec::new();
+    for input in 4..7 {
+        // Not in step with each other.
+        let phase = i64::from(input) * 37;
+        // Each second: 1 kHz for 300 ms, then 10 kHz for 50 ms.
+        for second in 0..10 {
+            pulses.push((input, second * 1_000_000 + phase, 500, 600));
+            pulses.push((input, second * 1_000_000 + 500_000 + phase, 50, 1_000));
+        }
+    }
+    assert_every_edge_is_told(&tools, &pulses, 10);
+}
+
+#[test]
+fn edges_beyond_what_the_rig_can_hold_are_counted_as_lost() {
+    let Some(tools) = tools_or_skip() else { return };
+    let mut boards = TwoBoards::start(&tools, &Setup { silicon: true, ..Setup::default() });
+    let mut host = Host::greet(&boards.port, 4);
+    let origin = host.begin(1_000, 0);
+    // 300,000 edges a second, several times what the processor can take up.
+    for input in 4..7 {
+        boards.tell(&format!("pulses {input} {} 10 20000", origin.as_micros() + 300_000));
+    }
+    let end = origin + RigSpan::from_seconds(2);
+    let beat = host.wait_for(|message| match message {
+        RigMessage::Heartbeat(beat) if beat.complete_until > end => Some(*beat),
+        _ => None,
+    });
+    let told = host.heard.iter().filter(|message| matches!(message, RigMessage::Edge { .. })).count();
+    assert!(beat.counters.lost_edges > 0, "{told} of 60000 edges were told and none counted as lost");
+}
+
+#[test]
+fn the_wrap_of_the_32_bit_microsecond_timer_changes_nothing() {
+    let Some(tools) = tools_or_skip() else { return };
+    // The timer wraps in the middle of the run: 2 s of supply off, then ten seconds.
+    let start_micros = (1 << 32) - 8_000_000;
+    let boards = TwoBoards::start(&tools, &Setup { start_micros, ..Setup::default() });
+    let port = boards.port.display().to_string();
+    let across = run(&port).0;
+    let plain = TwoBoards::start(&tools, &Setup::default());
+    let port = plain.port.display().to_string();
+    let (expected, status) = run(&port);
+    assert_eq!(status, 0);
+    let edges = |lines: &[Value]| -> Vec<(i64, String, bool)> {
+        let edges = lines.iter().filter(|line| line["type"] == "edge");
+        edges
+            .map(|line| {
+                let at = line["at_us"].as_i64().expect("an instant");
+                (at, line["signal"].to_string(), line["on"].as_bool().expect("a level"))
+            })
+            .collect()
+    };
+    let (across, expected) = (edges(&across), edges(&expected));
+    assert_eq!(across.len(), expected.len());
+    for (here, there) in across.iter().zip(&expected) {
+        assert_eq!((&here.1, here.2), (&there.1, there.2));
+        assert!((here.0 - there.0).abs() <= 100_000, "{here:?} {there:?}");
+    }
+}
+
+fn run(port: &str) -> (Vec<Value>, i32) {
+    let arguments = ["run", "--no-record", SHORT, "--bench", RIG, "--port", port, "--format", "json"];
+    let output = dryfire().args(arguments).output().expect("dryfire starts");
+    let text = String::from_utf8(output.stdout).expect("JSON is UTF-8");
+    let lines = text.lines().map(|line| serde_json::from_str(line).expect("JSON")).collect();
+    (lines, output.status.code().expect("it ended by itself"))
+}
+
+#[test]
+fn a_rig_that_loses_power_or_hangs_in_mid_run_is_an_error_and_the_next_run_starts_clean() {
+    let Some(tools) = tools_or_skip() else { return };
+    for (what, said) in [("unplug", ""), ("hang", "restarted by its watchdog")] {
+        let mut boards = TwoBoards::start(&tools, &Setup { silicon: true, trace: true, ..Setup::default() });
+        let port = boards.port.display().to_string();
+        let child = dryfire()
+            .args(["run", "--no-record", SHORT, "--bench", RIG, "--port", &port, "--format", "json"])
+            .stdout(Stdio::piped())
+            .spawn()
+            .expect("dryfire starts");
+        // In the middle: the contactor has closed, in the negative control and then in the scenario.
+        for _ in 0..2 {
+            boards.wait_for(|line| line["what"] == "relay" && line["rest"][0] == 0 && line["rest"][1] == true);
+        }
+        boards.tell(what);
+        let output = child.wait_with_output().expect("it ends");
+        assert_eq!(output.status.code(), Some(3), "{what}: {}", String::from_utf8_lossy(&output.stdout));
+        // Every switch is open as soon as the board is gone, and stays so.
+        std::thread::sleep(Duration::from_millis(1_500));
+        let (state, _) = boards.state();
+        assert_eq!(word(&state) & PROBE_SWITCHES, 0, "{what}: {state:#}");
+        let output = dryfire()
+            .args(["run", "--no-record", SHORT, "--bench", RIG, "--port", &port])
+            .output()
+            .expect("dryfire starts");
+        let words = String::from_utf8_lossy(&output.stderr);
+        assert_eq!(output.status.code(), Some(0), "{what}, the next run: {words}");
+        assert!(words.contains(said), "{what}: {words}");
+    }
+}
+
+#[test]
+fn two_idle_boards_run_at_least_fifty_times_as_fast_as_the_clock() {
+    let Some(tools) = tools_or_skip() else { return };
+    let mut boards = TwoBoards::start(&tools, &Setup::default());
+    let mut host = Host::greet(&boards.port, 5);
+    let origin = host.begin(1_000, 0);
+    let (before, _) = boards.state();
+    let until = origin + RigSpan::from_seconds(100);
+    host.say(&HostMessage::Grant { until });
+    host.wait_for(|message| match message {
+        RigMessage::Heartbeat(beat) if beat.complete_until >= until => Some(()),
+        _ => None,
+    });
+    let (after, _) = boards.state();
+    let of = |state: &Value, what: &str| state[what].as_f64().expect("a number");
+    let (simulated, cpu) = (of(&after, "at") - of(&before, "at"), of(&after, "cpu") - of(&before, "cpu"));
+    let times = simulated / 1_000.0 / cpu;
+    // Processor time, so that a loaded machine changes nothing.
+    assert!(times >= 50.0, "{times:.0} times");
+}
