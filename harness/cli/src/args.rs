@@ -48,6 +48,7 @@ pub(crate) enum Command {
     Run(RunArguments),
     Verify(VerifyArguments),
     Rejudge(RejudgeArguments),
+    Report(ReportArguments),
     Export(ExportArguments),
     Check(CheckArguments),
     Explain(ExplainArguments),
@@ -186,6 +187,31 @@ pub(crate) struct RejudgeArguments {
     /// Scenario file with other expectations; may be repeated.
     #[arg(long, value_name = "FILE")]
     pub(crate) scenario: Vec<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+#[command(
+    about = "Make a report for people from a record: one HTML file that prints well",
+    long_about = "Make a report for people from a record: one HTML file that prints well.\n\n\
+        The first page says what was tested, what is shown and what is not, what to do next, and has a place for a \
+        signature; then every scenario with a plot. Nothing in the file runs, and nothing is loaded from elsewhere. \
+        The same record always gives the same bytes.",
+    after_long_help = "\
+Examples:
+  dryfire report evidence/2026-11-25-093000.sqlite                  evidence/2026-11-25-093000.html
+  dryfire report evidence/2026-11-25-093000.sqlite --out kiln.html
+
+Exit status: 0 written, 3 it could not be written or the record is damaged, 4 bad input. What the session came to is
+in the report, not in the status."
+)]
+pub(crate) struct ReportArguments {
+    /// Record of a session.
+    #[arg(value_name = "RECORD")]
+    pub(crate) record: PathBuf,
+
+    /// File to write; a file that is there is replaced. [default: beside the record, ending in .html]
+    #[arg(long, value_name = "FILE")]
+    pub(crate) out: Option<PathBuf>,
 }
 
 #[derive(Debug, Args)]

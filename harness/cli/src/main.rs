@@ -14,6 +14,7 @@ mod logging;
 mod paths;
 mod progress;
 mod record;
+mod report;
 mod rig;
 mod run;
 mod schema;
@@ -57,6 +58,7 @@ fn begin(arguments: &Arguments, screen: &mut Screen) -> Result<ExitStatus, Refus
         Command::Run(run) => run::run(run, arguments.verbose, screen),
         Command::Verify(verify) => record::verify(verify, screen),
         Command::Rejudge(rejudge) => record::rejudge(rejudge, screen),
+        Command::Report(report) => report::report(report, screen),
         Command::Export(export) => record::export(export, screen),
         Command::Check(check) => check::check(check, screen),
         Command::Explain(explain) => explain::explain(explain, screen),
