@@ -307,7 +307,7 @@ impl Binder<'_> {
             }
             TimeLimit::HalfSafetyTime { hazard, at_most } => {
                 let half = match hazard {
-                    Some(hazard) => self.half_safety_time(&[hazard.value.0.clone()], Some(hazard.span)),
+                    Some(hazard) => self.half_safety_time(std::slice::from_ref(&hazard.value.0), Some(hazard.span)),
                     None => self.half_safety_time(&self.hazards.clone(), self.place),
                 };
                 at_most.map_or(half, |most| half.min(most))
