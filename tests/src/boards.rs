@@ -136,7 +136,7 @@ pub struct TwoBoards {
 }
 
 /// Longest time in which the bench answers.
-const PATIENCE: Duration = Duration::from_secs(30);
+const PATIENCE: Duration = Duration::from_secs(60);
 
 impl TwoBoards {
     /// Starts them and waits until the rig's port is there.

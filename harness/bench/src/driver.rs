@@ -62,6 +62,14 @@ pub trait Bench {
 
     /// Ends the run: probes open, contacts at rest.
     fn end(&mut self);
+
+    /// Whether a real controller is wired to it, so that a session has to show first that it can fail.
+    ///
+    /// # Errors
+    /// There is no bench to ask.
+    fn has_real_wires(&mut self) -> Result<bool, Trouble> {
+        Ok(false)
+    }
 }
 
 /// How one run is to be made.

@@ -479,6 +479,13 @@ impl Bench for RigBench {
             self.give_up();
         }
     }
+
+    fn has_real_wires(&mut self) -> Result<bool, Trouble> {
+        if self.wire.is_none() {
+            self.greet().inspect_err(|_| self.give_up())?;
+        }
+        Ok(self.welcome.as_ref().is_some_and(|welcome| !welcome.capabilities.simulated))
+    }
 }
 
 impl Drop for RigBench {

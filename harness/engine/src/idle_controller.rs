@@ -152,6 +152,8 @@ pub struct SessionProof {
     /// Names of the bench's relays.
     relays: Vec<String>,
     seen_on: Vec<bool>,
+    /// A run that has to fail is still to be made, or did not fail.
+    owes_control: bool,
 }
 
 impl SessionProof {
@@ -159,7 +161,17 @@ impl SessionProof {
     pub fn new(bench: &dryfire_scenario::Bench) -> Self {
         let relays: Vec<String> =
             bench.relays.iter().map(|relay| crate::plan::relay_name(bench, &relay.role)).collect();
-        SessionProof { seen_on: vec![false; relays.len()], relays }
+        SessionProof { seen_on: vec![false; relays.len()], relays, owes_control: false }
+    }
+
+    /// No pass counts before [`Self::note_control`]: on real wires a bench has to show first that it can fail.
+    pub fn owe_control(&mut self) {
+        self.owes_control = true;
+    }
+
+    /// What had to fail has failed.
+    pub fn note_control(&mut self) {
+        self.owes_control = false;
     }
 
     /// Takes note of a run. What was seen in one that broke down was seen all the same.
@@ -173,7 +185,7 @@ impl SessionProof {
 
     /// Whether nothing that may still come can change what this result is worth.
     pub fn is_enough_for(&self, result: &ScenarioResult) -> bool {
-        result.verdict != Some(Verdict::Pass) || self.missing(result).next().is_none()
+        result.verdict != Some(Verdict::Pass) || !self.owes_control && self.missing(result).next().is_none()
     }
 
     /// Takes back a pass that rests on a relay that was never seen on in the session.
@@ -181,7 +193,18 @@ impl SessionProof {
         if self.is_enough_for(result) {
             return;
         }
+        result.verdict = result.verdict.map(|verdict| verdict.combine(Verdict::Inconclusive));
+        if self.owes_control {
+            result.remarks.push(
+                "the bench has not shown in this session that it can fail: the run with nothing broken, in which \
+                 heat was called a fault on purpose, did not end as a failure"
+                    .to_owned(),
+            );
+        }
         let missing: Vec<&str> = self.missing(result).collect();
+        if missing.is_empty() {
+            return;
+        }
         result.remarks.push(format!(
             "{} never seen on in this session: an input that is not connected would look the same \
              (run it together with a scenario that heats)",
@@ -190,7 +213,6 @@ impl SessionProof {
                 several => format!("relays `{}` were", several.join("`, `")),
             }
         ));
-        result.verdict = result.verdict.map(|verdict| verdict.combine(Verdict::Inconclusive));
     }
 
     fn missing<'a>(&'a self, result: &'a ScenarioResult) -> impl Iterator<Item = &'a str> {

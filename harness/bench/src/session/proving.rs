@@ -4,10 +4,13 @@
 //! has been seen on. Usually the scenarios of a session show that by themselves.
 //! If they do not, one short firing in which nothing is broken is added at the
 //! end: it waits for each relay in turn, and expects on purpose what must fail.
+//! On real wires it is made in every session and first, as the negative control
+//! without which no pass counts; last where nothing but the end of its supply
+//! stops the firing.
 
 use dryfire_engine::{Binding, Plan, ScenarioResult};
 use dryfire_judge::Verdict;
-use dryfire_scenario::{Bench as BenchFile, RelayRole, parse_scenario};
+use dryfire_scenario::{Bench as BenchFile, ContactRole, RelayRole, parse_scenario};
 
 /// How the proving run is called in logs.
 pub(super) const NAME: &str = "proving the bench";
@@ -29,6 +32,11 @@ pub(super) fn succeeded(result: &ScenarioResult) -> bool {
         && result.findings.iter().all(|report| report.finding.verdict == Verdict::Fail)
 }
 
+/// Whether the run can end its own firing, so that another one can follow.
+pub(super) fn can_stop(bench: &BenchFile) -> bool {
+    bench.contacts.iter().any(|contact| contact.role == ContactRole::Stop)
+}
+
 fn scenario(bench: &BenchFile) -> String {
     let mut relays: Vec<String> = bench
         .relays
@@ -40,6 +48,11 @@ fn scenario(bench: &BenchFile) -> String {
         .collect();
     relays.dedup();
     let steps: String = relays.iter().map(|relay| format!("  - {{ when: {relay}, within: 10 min }}\n")).collect();
+    let stop = if can_stop(bench) {
+        "  - { wait: 500 ms, do: { press: stop } }\n  - { wait: 1 s, do: { release: stop } }\n"
+    } else {
+        ""
+    };
     format!(
         "format: 1\n\
          scenario: {NAME}\n\
@@ -48,8 +61,8 @@ fn scenario(bench: &BenchFile) -> String {
          limits from: none; what is expected here has to fail\n\
          start: {{ kiln: cold }}\n\
          firing: [{{ ramp: 100 °C/h, to: 200 °C }}]\n\
-         script:\n  - begin firing\n{steps}  - {{ wait: 1 s, call it: seen }}\n\
+         script:\n  - begin firing\n{steps}  - {{ wait: 1 s, call it: seen }}\n{stop}\
          expect:\n  - {{ name: fails on purpose, never: element on }}\n\
-         end: 1 s after seen\n"
+         end: 3 s after seen\n"
     )
 }
