@@ -48,12 +48,14 @@ pub(crate) enum Command {
     Run(RunArguments),
     Verify(VerifyArguments),
     Rejudge(RejudgeArguments),
+    Report(ReportArguments),
     Export(ExportArguments),
     Check(CheckArguments),
     Explain(ExplainArguments),
     Schema(SchemaArguments),
     Budget(BudgetArguments),
     Paths(PathsArguments),
+    Challenge(ChallengeArguments),
     /// Work with rigs.
     #[command(subcommand)]
     Rig(RigCommand),
@@ -189,6 +191,31 @@ pub(crate) struct RejudgeArguments {
 
 #[derive(Debug, Args)]
 #[command(
+    about = "Make a report for people from a record: one HTML file that prints well",
+    long_about = "Make a report for people from a record: one HTML file that prints well.\n\n\
+        The first page says what was tested, what is shown and what is not, what to do next, and has a place for a \
+        signature; then every scenario with a plot. Nothing in the file runs, and nothing is loaded from elsewhere. \
+        The same record always gives the same bytes.",
+    after_long_help = "\
+Examples:
+  dryfire report evidence/2026-11-25-093000.sqlite                  evidence/2026-11-25-093000.html
+  dryfire report evidence/2026-11-25-093000.sqlite --out kiln.html
+
+Exit status: 0 written, 3 it could not be written or the record is damaged, 4 bad input. What the session came to is
+in the report, not in the status."
+)]
+pub(crate) struct ReportArguments {
+    /// Record of a session.
+    #[arg(value_name = "RECORD")]
+    pub(crate) record: PathBuf,
+
+    /// File to write; a file that is there is replaced. [default: beside the record, ending in .html]
+    #[arg(long, value_name = "FILE")]
+    pub(crate) out: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+#[command(
     about = "Turn a record into a file for another program",
     after_long_help = "\
 Examples:
@@ -279,6 +306,46 @@ pub(crate) struct PathsArguments {
     /// Bench file.
     #[arg(value_name = "BENCH")]
     pub(crate) bench: PathBuf,
+
+    /// What standard output is for.
+    #[arg(long, value_enum, value_name = "FORMAT", default_value_t = Format::Text)]
+    pub(crate) format: Format,
+}
+
+#[derive(Debug, Args)]
+#[command(
+    arg_required_else_help = false,
+    about = "Try the library on controllers with known mistakes, and on honest ones",
+    long_about = "Try the library on controllers with known mistakes, and on honest ones.\n\n\
+        Every scenario runs on the stand-in controller with each of its defects (see `dryfire defects`), one at a \
+        time, and on honest variants of it. A mistake counts as caught only by a fail of an expectation that speaks \
+        to the mistake's own hazard. The table says what catches which mistake and what slips through, which \
+        scenarios are never the only one to catch a mistake, and who is blamed without reason.",
+    after_long_help = "\
+Examples:
+  dryfire challenge scenarios                      the whole library; a minute or two
+  dryfire challenge scenarios/probe my-own.yaml    what my own scenarios catch
+  dryfire challenge scenarios --format json > detection.jsonl
+
+Exit status: 0 every mistake was caught and nobody honest was blamed, 1 otherwise, 3 something broke down,
+4 bad input, 130 interrupted."
+)]
+pub(crate) struct ChallengeArguments {
+    /// Scenario files, and folders to search for them.
+    #[arg(value_name = "PATH", required = true)]
+    pub(crate) paths: Vec<PathBuf>,
+
+    /// Virtual bench; found as `dryfire run` finds it if left out.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) bench: Option<PathBuf>,
+
+    /// Seed of everything random.
+    #[arg(long, value_name = "NUMBER", default_value_t = 1)]
+    pub(crate) seed: u64,
+
+    /// How many scenarios run at a time. [default: one for each processor]
+    #[arg(long, value_name = "NUMBER", value_parser = clap::value_parser!(u16).range(1..))]
+    pub(crate) jobs: Option<u16>,
 
     /// What standard output is for.
     #[arg(long, value_enum, value_name = "FORMAT", default_value_t = Format::Text)]

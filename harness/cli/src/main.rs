@@ -2,6 +2,7 @@
 
 mod args;
 mod budget;
+mod challenge;
 mod check;
 mod defects;
 mod evidence;
@@ -13,6 +14,7 @@ mod logging;
 mod paths;
 mod progress;
 mod record;
+mod report;
 mod rig;
 mod run;
 mod schema;
@@ -56,6 +58,7 @@ fn begin(arguments: &Arguments, screen: &mut Screen) -> Result<ExitStatus, Refus
         Command::Run(run) => run::run(run, arguments.verbose, screen),
         Command::Verify(verify) => record::verify(verify, screen),
         Command::Rejudge(rejudge) => record::rejudge(rejudge, screen),
+        Command::Report(report) => report::report(report, screen),
         Command::Export(export) => record::export(export, screen),
         Command::Check(check) => check::check(check, screen),
         Command::Explain(explain) => explain::explain(explain, screen),
@@ -63,6 +66,7 @@ fn begin(arguments: &Arguments, screen: &mut Screen) -> Result<ExitStatus, Refus
         Command::Rig(RigCommand::Simulate(simulate)) => rig::simulate(simulate, screen),
         Command::Budget(budget) => budget::budget(budget, screen),
         Command::Paths(paths) => paths::paths(paths, screen),
+        Command::Challenge(challenge) => challenge::challenge(challenge, arguments.verbose, screen),
         Command::Defects => defects::defects(screen),
     }
 }

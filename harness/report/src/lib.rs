@@ -5,10 +5,12 @@
 //! same text, byte for byte.
 
 mod budget;
+mod challenge;
 mod columns;
 mod explain;
 mod export;
 mod heat_work;
+mod html;
 mod json;
 mod paths;
 mod quantity;
@@ -20,8 +22,10 @@ mod text;
 mod words;
 
 pub use budget::{budget_json, budget_status, budget_text, budget_warnings};
+pub use challenge::{Catch, Challenged, Detection, DetectionTable, Mistake, challenge_json, challenge_text};
 pub use explain::explain_text;
 pub use export::{ExportError, ExportFormat, export};
+pub use html::{Seal, report_html};
 pub use json::{FORMAT, JsonLines};
 pub use paths::{paths_json, paths_status, paths_text};
 pub use quantity::{signed_margin, value};

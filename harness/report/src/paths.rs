@@ -19,7 +19,7 @@ const NOTHING_INDEPENDENT: &str = "nothing independent is described in this benc
 const NAMES_AT_LEAST: usize = 30;
 
 /// What the table cannot know.
-const NOTES: [&str; 4] = [
+pub(crate) const NOTES: [&str; 4] = [
     "heat off: no current flows; at least one pole can be opened. Isolated: every pole of the supply can be opened; \
      without that the element stays live.",
     "Zones that a fault does not touch are as with nothing wrong.",
@@ -40,7 +40,7 @@ pub fn paths_text(table: &SingleFaultTable, width: usize) -> Text {
     text.push_wrapped(Line::new().with(Style::Faint, "bench  "), Style::Plain, &table.bench, width);
     text.gap();
     let head = ["fails alone", "zone", "isolated", "heat off by"].map(|cell| (Style::Faint, cell.to_owned()));
-    let rows: Vec<[Cell; 4]> = merged(table).iter().flat_map(|(label, row)| of_fault(table, label, row)).collect();
+    let rows = paths_rows(table);
     let widths = widths(std::iter::once(&head[..]).chain(rows.iter().map(|row| &row[..])));
     // Names need room beside what fails, or they go below it.
     if that_fit(&widths[..3], width.saturating_sub(NAMES_AT_LEAST)) == 3 {
@@ -65,8 +65,13 @@ pub fn paths_text(table: &SingleFaultTable, width: usize) -> Text {
         text.push_wrapped(Line::new(), Style::Faint, &note, width);
     }
     text.gap();
-    text.push_wrapped(Line::new(), Style::Strong, &headline(table), width);
+    text.push_wrapped(Line::new(), Style::Strong, &paths_headline(table), width);
     text
+}
+
+/// What fails, which zones, whether they are isolated, and what takes the heat off; a line for each group of zones.
+pub(crate) fn paths_rows(table: &SingleFaultTable) -> Vec<[Cell; 4]> {
+    merged(table).iter().flat_map(|(label, row)| of_fault(table, label, row)).collect()
 }
 
 /// Faults of one part that leave the same: a welded relay and its output stuck on, a probe open, shorted or stuck.
@@ -158,7 +163,7 @@ fn heat_off(table: &SingleFaultTable, row: &SingleFaultRow, means: &ZoneMeans) -
     (Style::Plain, format!("{names}{note}"))
 }
 
-fn headline(table: &SingleFaultTable) -> String {
+pub(crate) fn paths_headline(table: &SingleFaultTable) -> String {
     let faults = table.rows.iter().filter(|row| row.fault != SingleFault::Nothing);
     let without = faults.clone().filter(|row| row.without_second_means().next().is_some()).count();
     let count = faults.count();
@@ -239,7 +244,7 @@ pub fn paths_json(table: &SingleFaultTable) -> String {
     lines.push_str(&line(&Record::Summary {
         faults: table.rows.len().saturating_sub(1),
         without_second_means: table.without_second_means(),
-        headline: headline(table),
+        headline: paths_headline(table),
         exit_code: paths_status(table).code(),
     }));
     lines

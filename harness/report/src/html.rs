@@ -1,0 +1,107 @@
+//! The report of a session as one HTML file: no script, no font, no link that leads out of it.
+//!
+//! It is made from the closed record alone, so that the one made at once and the one made years
+//! later are the same, byte for byte: nothing of the computer, the clock or the file's place is in it.
+
+mod course;
+mod front;
+mod markup;
+mod plot;
+mod reduce;
+mod section;
+mod standing;
+mod words;
+
+use dryfire_record::{Record, RecordError, topic};
+
+use self::markup::Html;
+use crate::Recorded;
+
+/// What stands for the record's bytes in the report.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Seal {
+    /// A finished record: its hash and its length.
+    Finished {
+        /// SHA-256 of the whole file, in hexadecimal.
+        sha256: String,
+        /// How long the file is.
+        bytes: u64,
+    },
+    /// One that is still being written, or that was broken off.
+    Unfinished,
+}
+
+/// The report of a record as HTML.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn report_html(record: &Record, seal: &Seal) -> Result<String, RecordError> {
+    let recorded = Recorded::of(record);
+    let tally = recorded.tally();
+    let mut html = Html::new();
+    html.raw("<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n");
+    // Whatever got into the file all the same: nothing is loaded and nothing is run.
+    html.raw(
+        "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\n",
+    );
+    html.raw("<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<title>");
+    html.text(&recorded.head.controller).raw(": report of a bench test</title>\n<style>\n");
+    html.raw(include_str!("html/style.css")).raw("</style>\n</head>\n<body>\n");
+    html.raw(
+        "<svg class=\"defs\" aria-hidden=\"true\"><defs><pattern id=\"hatch\" width=\"6\" height=\"6\" \
+         patternUnits=\"userSpaceOnUse\"><rect class=\"hatch-back\" width=\"6\" height=\"6\"></rect><path class=\"hatch-line\" \
+         d=\"M-1 1l2-2M0 6l6-6M5 7l2-2\"></path></pattern></defs></svg>\n",
+    );
+    front::front(&mut html, record, &recorded, &tally, seal);
+    front::tables(&mut html, record, &recorded, &tally);
+    contents(&mut html, record);
+    for run in record.runs() {
+        section::section(&mut html, record, run)?;
+    }
+    appendix(&mut html, record)?;
+    html.raw("</main>\n<footer>\n");
+    html.element("p", &[], crate::CAUTION).raw("\n</footer>\n</body>\n</html>\n");
+    Ok(html.into_string())
+}
+
+fn contents(html: &mut Html, record: &Record) {
+    html.raw("<section class=\"second\" aria-labelledby=\"scenarios\">\n<h2 id=\"scenarios\">Scenarios</h2>\n<ol>\n");
+    for run in record.runs() {
+        html.raw("<li>");
+        front::link(html, run);
+        html.raw(" ");
+        standing::Mark::of_run(run).write(html);
+        html.raw("</li>\n");
+    }
+    html.raw("</ol>\n<h3>How to read the plots</h3>\n<ul class=\"note\">\n");
+    for sentence in words::PLOT_KEY {
+        html.element("li", &[], sentence).raw("\n");
+    }
+    html.raw("</ul>\n</section>\n");
+}
+
+/// Files, notes, warnings, what the controller declares, the call.
+fn appendix(html: &mut Html, record: &Record) -> Result<(), RecordError> {
+    html.raw("<section class=\"second\" aria-labelledby=\"appendix\">\n<h2 id=\"appendix\">Files, notes and what was declared</h2>\n");
+    html.raw("<dl class=\"facts\">\n");
+    let mut entry = |name: &str, body: &str| {
+        html.element("dt", &[], name).element("dd", &[], body).raw("\n");
+    };
+    for note in record.notes()? {
+        let run = note.run.map(|run| format!(", run {run}")).unwrap_or_default();
+        entry(&format!("Note ({}{run})", note.kind), &format!("{}: {}", note.at, note.text));
+    }
+    for (about, name) in [(topic::WARNING, "Warning"), (topic::DECLARED, "Declared"), (topic::CALL, "Call")] {
+        for fact in record.facts_about(about) {
+            entry(&format!("{name}: {}", fact.name), &format!("{} ({})", fact.value, fact.source));
+        }
+    }
+    for file in record.files() {
+        entry(
+            &format!("File: {}", file.role.word()),
+            &format!("{}, {} bytes, SHA-256 {}", file.path, file.bytes, file.sha256),
+        );
+    }
+    html.raw("</dl>\n</section>\n");
+    Ok(())
+}

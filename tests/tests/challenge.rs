@@ -1,0 +1,42 @@
+//! The detection table from the command line.
+
+use dryfire_tests::dryfire;
+
+fn challenge(arguments: &[&str]) -> (Option<i32>, String, String) {
+    let output = dryfire().arg("challenge").args(arguments).output().expect("dryfire starts");
+    let text = |bytes: Vec<u8>| String::from_utf8(bytes).expect("UTF-8");
+    (output.status.code(), text(output.stdout), text(output.stderr))
+}
+
+/// Each mistake is caught by the library, and nobody who does everything right is blamed.
+#[test]
+fn the_library_catches_every_mistake_and_clears_every_honest_controller() {
+    let (status, stdout, stderr) = challenge(&["scenarios", "--format", "json"]);
+    let last = stdout.lines().last().expect("a summary");
+    let summary: serde_json::Value = serde_json::from_str(last).expect("JSON");
+    assert_eq!(summary["caught"], summary["mistakes"], "{summary:#}\n{stderr}");
+    assert_eq!(summary["cleared"], summary["honest"], "{summary:#}\n{stderr}");
+    assert_eq!(summary["mistakes"].as_u64(), Some(dryfire_stand_in::Defect::ALL.len() as u64));
+    assert_eq!(status, Some(0), "{stderr}");
+    for line in stdout.lines() {
+        let line: serde_json::Value = serde_json::from_str(line).expect("JSON");
+        if let Some(mistake) = line.get("mistake") {
+            assert_eq!(mistake["with_the_declared_reason"], true, "{line:#}");
+        }
+    }
+}
+
+/// A scenario about something else catches nothing, and the table says so.
+#[test]
+fn a_library_that_catches_nothing_is_told_so() {
+    let (status, stdout, _) = challenge(&["scenarios/control/clean-firing.yaml"]);
+    assert_eq!(status, Some(1), "{stdout}");
+    assert!(stdout.contains("lid-ignored slips through"), "{stdout}");
+}
+
+#[test]
+fn a_bench_with_a_controller_of_its_own_has_no_known_mistakes() {
+    let (status, _, stderr) = challenge(&["scenarios", "--bench", "scenarios/benches/program-python.yaml"]);
+    assert_eq!(status, Some(4), "{stderr}");
+    assert!(stderr.contains("has a controller of its own"), "{stderr}");
+}
