@@ -13,21 +13,20 @@ use dryfire_tests::dryfire;
 use rstest::rstest;
 use serde_json::Value;
 
-/// The rig's bench file with the uncertainty that the virtual bench states: margins are
-/// compared under the same one.
-static RIG: LazyLock<String> = LazyLock::new(|| {
-    let file = |path: &str| dryfire_tests::read(path);
-    let stated = file(VIRTUAL).lines().find(|line| line.starts_with("uncertainty:")).map(str::to_owned);
-    let stated = stated.expect("the virtual bench states its uncertainty in one line");
-    let rig = file("scenarios/benches/rig.yaml");
-    let (before, _) = rig.split_once("\nuncertainty:\n").expect("the rig states its uncertainty at the end");
+const RIG: &str = "scenarios/benches/rig.yaml";
+/// The virtual bench's file with the uncertainty that the rig states: margins are compared
+/// under the same one.
+static VIRTUAL: LazyLock<String> = LazyLock::new(|| {
+    let rig = dryfire_tests::read(RIG);
+    let (_, stated) = rig.split_once("\nuncertainty:\n").expect("the rig states its uncertainty at the end");
+    let own = dryfire_tests::read("scenarios/benches/virtual.yaml");
+    let (before, _) = own.split_once("\nuncertainty:").expect("the virtual bench states its uncertainty at the end");
     let kilns = dryfire_tests::root().join("scenarios/kilns");
-    let text = format!("{before}\n{stated}\n").replace("../kilns", &kilns.to_string_lossy());
-    let path = std::env::temp_dir().join(format!("dryfire-rig-{}.yaml", std::process::id()));
+    let text = format!("{before}\nuncertainty:\n{stated}").replace("../kilns", &kilns.to_string_lossy());
+    let path = std::env::temp_dir().join(format!("dryfire-virtual-{}.yaml", std::process::id()));
     std::fs::write(&path, text).expect("the folder for temporary files can be written");
     path.to_string_lossy().into_owned()
 });
-const VIRTUAL: &str = "scenarios/benches/virtual.yaml";
 
 /// A simulated rig that is ended with the test.
 struct Rig {
@@ -38,7 +37,7 @@ struct Rig {
 impl Rig {
     fn start(arguments: &[&str]) -> Rig {
         let mut child = dryfire()
-            .args(["rig", "simulate", "--bench", &RIG])
+            .args(["rig", "simulate", "--bench", RIG])
             .args(arguments)
             .stdin(Stdio::null())
             .stdout(Stdio::piped())
@@ -73,8 +72,8 @@ fn run(arguments: &[&str]) -> (i32, Vec<String>) {
 }
 
 fn assert_same_as_virtual(paths: &[&str], rig: &Rig) {
-    let (status, virtual_lines) = run(&[paths, &["--bench", VIRTUAL]].concat());
-    let (rig_status, rig_lines) = run(&[paths, &["--bench", &RIG, "--port", &rig.port]].concat());
+    let (status, virtual_lines) = run(&[paths, &["--bench", &VIRTUAL]].concat());
+    let (rig_status, rig_lines) = run(&[paths, &["--bench", RIG, "--port", &rig.port]].concat());
     for (number, (one, other)) in virtual_lines.iter().zip(&rig_lines).enumerate() {
         assert_eq!(one, other, "line {}", number + 2);
     }
@@ -127,8 +126,8 @@ fn a_run_is_the_same_at_two_hundred_times_with_every_core_loaded() {
 fn a_failing_controller_fails_through_the_wire_with_the_same_findings() {
     let rig = Rig::start(&["--defect", "restarts-after-stop"]);
     let path = "scenarios/people/stop-pressed.yaml";
-    let (_, on_virtual) = run(&[path, "--bench", VIRTUAL, "--defect", "restarts-after-stop"]);
-    let (status, on_rig) = run(&[path, "--bench", &RIG, "--port", &rig.port]);
+    let (_, on_virtual) = run(&[path, "--bench", &VIRTUAL, "--defect", "restarts-after-stop"]);
+    let (status, on_rig) = run(&[path, "--bench", RIG, "--port", &rig.port]);
     assert_eq!(status, 1);
     assert_eq!(on_virtual, on_rig);
 }
@@ -136,7 +135,7 @@ fn a_failing_controller_fails_through_the_wire_with_the_same_findings() {
 #[test]
 fn a_rig_without_grants_that_runs_too_fast_has_late_set_points_and_never_passes() {
     let rig = Rig::start(&["--no-grants", "--speed", "2000"]);
-    let (status, lines) = run(&["scenarios/people/stop-pressed.yaml", "--bench", &RIG, "--port", &rig.port]);
+    let (status, lines) = run(&["scenarios/people/stop-pressed.yaml", "--bench", RIG, "--port", &rig.port]);
     let result: Value = lines
         .iter()
         .filter_map(|line| serde_json::from_str(line).ok())
