@@ -96,6 +96,8 @@ const NOT_COMPUTED: [(&str, &str); 7] = [
     ("control", "the kiln is under control"),
 ];
 
+const NO_WELD: &str = "no single weld leaves heat on: a second element relay stands in every path";
+
 /// Rises of the reading that [`Usual::ByReading`] speaks of.
 const READING_RISES: [Celsius; 2] = [Celsius::new(20.0), Celsius::new(50.0)];
 const AFTER_FIRST_RISE: RigSpan = RigSpan::from_minutes(10);
@@ -271,15 +273,14 @@ pub fn budget(kiln: &KilnDescription, bench: Option<&Bench>) -> Result<Budget, B
     let sets = FailureSets::of(zones.len(), bench);
     let grid = grid(kiln, bench, &sets);
     let cases = safety_times(kiln, &grid).map_err(BudgetError::Search)?;
-    let programmed_counts = grid.set_point.value() < kiln.limits.programmed_top.value();
-    let counted = SafetyLimit::ALL.into_iter().filter(|limit| *limit != SafetyLimit::Programmed || programmed_counts);
+    let counted = counted(kiln, &grid);
     let mut budget = Budget {
         kiln: kiln.name.clone(),
         zones,
         bench: bench.map(|bench| bench.name.clone()),
         grid,
         limits: SafetyLimit::ALL.map(|limit| limit.of(kiln)),
-        counted: counted.collect(),
+        counted,
         cases,
         rows: Vec::new(),
         not_computed: Vec::new(),
@@ -288,10 +289,7 @@ pub fn budget(kiln: &KilnDescription, bench: Option<&Bench>) -> Result<Budget, B
     for entry in &COMPUTED {
         match budget.row(entry, &sets, bench) {
             Some(row) => budget.rows.push(row),
-            None => budget.not_computed.push((
-                entry.hazard.to_owned(),
-                "no single weld leaves heat on: a second element relay stands in every path".to_owned(),
-            )),
+            None => budget.not_computed.push((entry.hazard.to_owned(), NO_WELD.to_owned())),
         }
     }
     for hazard in AT_ONCE {
@@ -303,6 +301,73 @@ pub fn budget(kiln: &KilnDescription, bench: Option<&Bench>) -> Result<Budget, B
     }
     budget.rest(bench);
     Ok(budget)
+}
+
+/// What half of a hazard's process safety time comes to.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) enum HalfSafetyTime {
+    /// So long; where no limit is reached, half of the horizon of the search.
+    Of(RigSpan),
+    /// There is no time to this limit at all.
+    NoMargin(&'static str),
+    /// On this bench nothing that fails alone leaves heat on.
+    NoFailure(String),
+    /// No time is computed for the hazard, and why.
+    NotComputed(String),
+}
+
+/// Half the process safety time of one hazard on a bench: the least of those
+/// that [`budget`] searches for it, without the rest of the search.
+///
+/// # Errors
+///
+/// As [`budget`].
+pub(crate) fn half_safety_time(
+    kiln: &KilnDescription,
+    bench: &Bench,
+    hazard: &str,
+) -> Result<HalfSafetyTime, BudgetError> {
+    let Some(entry) = COMPUTED.iter().find(|entry| entry.hazard == hazard) else {
+        let why = NOT_COMPUTED.iter().find(|(id, _)| *id == hazard).map(|(_, why)| *why);
+        let why = why.unwrap_or(if AT_ONCE.contains(&hazard) {
+            "somebody is at the kiln, no temperature decides"
+        } else {
+            "nothing is known of how it leaves heat on"
+        });
+        return Ok(HalfSafetyTime::NotComputed(why.to_owned()));
+    };
+    let of_bench: Vec<String> = bench.zones.iter().map(|zone| zone.name.clone()).collect();
+    let of_kiln: Vec<String> = kiln.zones.iter().map(|zone| zone.name.clone()).collect();
+    if of_bench != of_kiln {
+        return Err(BudgetError::Zones { bench: of_bench, kiln: of_kiln });
+    }
+    let sets = FailureSets::of(of_kiln.len(), Some(bench));
+    let mut grid = grid(kiln, Some(bench), &sets);
+    grid.failures = sets.of_hazard(entry).to_vec();
+    grid.befores.retain(|before| (*before == Before::Cold) == (entry.strikes == Strikes::Cold));
+    grid.reading_rises.clear();
+    if grid.failures.is_empty() {
+        return Ok(HalfSafetyTime::NoFailure(NO_WELD.to_owned()));
+    }
+    let cases = safety_times(kiln, &grid).map_err(BudgetError::Search)?;
+    let counted = counted(kiln, &grid);
+    let least = cases.iter().filter_map(|case| case.first(&counted)).min_by_key(|(limit, time)| (*time, *limit));
+    Ok(match least {
+        Some((limit, SafetyTime::NoMargin)) => HalfSafetyTime::NoMargin(match limit {
+            SafetyLimit::Element => "element limit",
+            SafetyLimit::Brick => "brick limit",
+            SafetyLimit::Programmed => "programmed limit",
+        }),
+        Some((_, SafetyTime::Until { cut_by, .. })) => HalfSafetyTime::Of(half(cut_by)),
+        Some((_, SafetyTime::NotReached)) | None => HalfSafetyTime::Of(half(grid.horizon)),
+    })
+}
+
+/// The limits that count: the programmed one only where the hottest set-point lies below it.
+fn counted(kiln: &KilnDescription, grid: &SafetyGrid) -> Vec<SafetyLimit> {
+    let programmed_counts = grid.set_point.value() < kiln.limits.programmed_top.value();
+    let limits = SafetyLimit::ALL.into_iter();
+    limits.filter(|limit| *limit != SafetyLimit::Programmed || programmed_counts).collect()
 }
 
 impl BudgetRow {
@@ -348,11 +413,7 @@ impl Budget {
     }
 
     fn row(&self, entry: &HazardRow, sets: &FailureSets, bench: Option<&Bench>) -> Option<BudgetRow> {
-        let failures = match entry.left_on {
-            LeftOn::Weld => &sets.weld,
-            LeftOn::Probe => &sets.probe,
-            LeftOn::All => &sets.all,
-        };
+        let failures = sets.of_hazard(entry);
         let declared = bench.and_then(|bench| declared(bench, entry.hazard));
         let cases = self.cases.iter().enumerate().filter(|(_, case)| {
             failures.contains(&case.failure) && (case.before == Before::Cold) == (entry.strikes == Strikes::Cold)
@@ -476,6 +537,14 @@ struct FailureSets {
 }
 
 impl FailureSets {
+    fn of_hazard(&self, entry: &HazardRow) -> &[Failure] {
+        match entry.left_on {
+            LeftOn::Weld => &self.weld,
+            LeftOn::Probe => &self.probe,
+            LeftOn::All => &self.all,
+        }
+    }
+
     /// Without a bench one relay and one probe may serve any or all of the zones.
     fn of(zones: usize, bench: Option<&Bench>) -> Self {
         let single = (0..zones).map(|zone| Failure::of([zone]));

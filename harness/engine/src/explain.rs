@@ -206,6 +206,11 @@ fn time(limit: &TimeLimit, bench: &Bench) -> String {
                 (None, None) => format!("the declared reaction to {id}"),
             }
         }
+        TimeLimit::HalfSafetyTime { hazard, at_most } => {
+            let of = hazard.as_ref().map_or_else(String::new, |hazard| format!(" of {}", hazard.value.0));
+            let most = at_most.map_or_else(String::new, |most| format!(", {} at most", spell(most)));
+            format!("half the process safety time{of}{most}")
+        }
     }
 }
 

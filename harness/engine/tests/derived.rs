@@ -124,6 +124,50 @@ fn what_is_declared_becomes_a_number_and_what_is_not_leaves_the_scenario_out() {
     assert!(reason.contains("declares no reaction to `probe-open`"), "{reason}");
 }
 
+/// Half of what `dryfire budget` finds for the same kiln, bench and hazard.
+#[test]
+fn half_the_process_safety_time_is_that_of_the_budget() {
+    let (bench, kiln) = bench(|text| text);
+    let budget = dryfire_engine::budget(&kiln, Some(&bench)).expect("a budget");
+    let half_of = |hazard: &str| {
+        let row = budget.rows.iter().find(|row| row.hazard == hazard).expect("a row");
+        row.half.expect("a limit that is reached")
+    };
+    let bound = |words: &str| {
+        let expectation = format!("  - {{ name: a, after: later, within: {words}, see: safety open }}");
+        bind_on(&expectation, |text| text)
+    };
+    let limit = |words: &str| match bound(words).expect("fits") {
+        Binding::Ready(plan) => match plan.expectations[0].claim {
+            dryfire_judge::Claim::Within { limit, .. } => limit,
+            ref other => panic!("{other:?}"),
+        },
+        other => panic!("{other:?}"),
+    };
+    let probe_open = half_of("probe-open");
+    assert_eq!(limit("half the process safety time of probe-open"), probe_open);
+    assert_eq!(limit("half the process safety time of runaway"), half_of("runaway"));
+    assert_ne!(probe_open, half_of("runaway"), "or the hazard would not matter");
+    assert_eq!(
+        limit("half the process safety time of probe-open but at most 10 s"),
+        RigSpan::from_seconds(10).min(probe_open)
+    );
+    assert_eq!(limit("half the process safety time of probe-open but at most 1 h"), probe_open);
+    let errors = bound("half the process safety time of element-lost").expect_err("nothing to compute");
+    assert!(errors[0].message.contains("it takes heat away"), "{errors:?}");
+    assert!(errors[0].span.is_some());
+}
+
+#[test]
+fn a_hazard_that_leaves_no_time_is_uncovered() {
+    let too_hot = |text: String| text.replace("top temperature: 1280 °C", "top temperature: 1350 °C");
+    let expectation =
+        "  - { name: a, after: later, within: half the process safety time of runaway, see: safety open }";
+    let binding = bind_on(expectation, too_hot).expect("it fits");
+    let Binding::Uncovered { reason } = binding else { panic!("{binding:?}") };
+    assert!(reason.starts_with("no reaction to `runaway` can be soon enough"), "{reason}");
+}
+
 #[test]
 fn what_the_judge_would_refuse_is_a_located_mistake() {
     let errors = bind_on("  - { name: a, after: later, within: 1 ms, see: safety open }", |text| text)

@@ -117,3 +117,45 @@ fn a_scope_that_cannot_be_is_refused() {
     assert_eq!(inside(3), "expectation `it`: there is no moment number 3");
     assert_eq!(inside(0), "accepted");
 }
+
+#[rstest::rstest]
+#[case::at_the_most(1_000_000_000_000_000, true)]
+#[case::beyond(1_000_000_000_000_001, false)]
+#[case::at_the_least(-1_000_000_000_000_000, true)]
+#[case::below(-1_000_000_000_000_001, false)]
+fn a_limit_reaches_to_its_bound(#[case] limit: i64, #[case] accepted: bool) {
+    assert_eq!(refusal(Scope::Throughout, Claim::Always(kiln_below(limit))) == "accepted", accepted);
+}
+
+/// Comparisons are numbered with sixteen bits.
+#[rstest::rstest]
+#[case(65_535, true)]
+#[case(65_536, false)]
+fn a_condition_has_so_many_comparisons_at_the_most(#[case] count: usize, #[case] accepted: bool) {
+    let said = refusal(Scope::Throughout, Claim::Never(Condition::Any(vec![heat_is(true); count])));
+    assert_eq!(said == "accepted", accepted, "{said}");
+    assert!(accepted || said.contains("more than 65,535 comparisons"), "{said}");
+}
+
+#[rstest::rstest]
+#[case::value(|spec: &mut SignalSpec| spec.value_uncertainty = -1)]
+#[case::model(|spec: &mut SignalSpec| spec.model_error = -1)]
+#[case::edges(|spec: &mut SignalSpec| spec.time_uncertainty = RigSpan::from_micros(-1))]
+#[case::release(|spec: &mut SignalSpec| spec.release = RigSpan::from_micros(-1))]
+fn each_uncertainty_has_to_be_zero_or_more(#[case] spoil: fn(&mut SignalSpec)) {
+    let mut spec = SignalSpec {
+        name: "kiln".to_owned(),
+        kind: SignalKind::Temperature,
+        value_uncertainty: 0,
+        model_error: 0,
+        time_uncertainty: RigSpan::ZERO,
+        release: RigSpan::ZERO,
+    };
+    spoil(&mut spec);
+    let mut table = SignalTable::default();
+    let kiln = table.add(spec);
+    let claim = Claim::Never(Condition::Compare { signal: kiln, comparison: Comparison::Above, limit: 0 });
+    let expectation = Expectation { name: "it".to_owned(), scope: Scope::Throughout, claim };
+    let error = Judge::new(table, Vec::new(), vec![expectation]).err().expect("it is refused");
+    assert!(error.to_string().contains("the uncertainty stated for `kiln` is negative"), "{error}");
+}

@@ -88,10 +88,10 @@ texts! {
     Duration r"^\s*([0-9.eE+]+\s*(d|h|min|s|ms|µs|us)\s*)+$",
     /// Millionths: `100 ppm`.
     Ppm r"^\s*[0-9]+\s*ppm\s*$",
-    /// A length of time, or what is declared, perhaps `+ 60 s`: `declared longest firing`, `3 declared cycle times`, `declared reaction to probe-open or 10 s`.
-    TimeLimit r"^\s*(([0-9.eE+]+\s*(d|h|min|s|ms|µs|us)\s*)+|declared\s+longest\s+firing(\s*\+.*)?|([0-9]+\s+)?declared\s+cycle\s+times?(\s*\+.*)?|declared\s+reaction\s+to\s+[a-z0-9-]+(\s+or\s+[0-9].*)?(\s*\+.*)?)\s*$",
+    /// A length of time, or what is declared, perhaps `+ 60 s`: `declared longest firing`, `3 declared cycle times`, `declared reaction to probe-open or 10 s`, `half the process safety time`.
+    TimeLimit r"^\s*(([0-9.eE+]+\s*(d|h|min|s|ms|µs|us)\s*)+|declared\s+longest\s+firing(\s*\+.*)?|([0-9]+\s+)?declared\s+cycle\s+times?(\s*\+.*)?|declared\s+reaction\s+to\s+[a-z0-9-]+(\s+or\s+[0-9].*)?(\s*\+.*)?|half\s+the\s+process\s+safety\s+time(\s+of\s+[a-z0-9-]+)?(\s+but\s+at\s+most\s+[0-9].*)?)\s*$",
     /// When the run is over: `30 min after burn-out`, `2 h`.
-    End r"^\s*(([0-9.eE+]+\s*(d|h|min|s|ms|µs|us)\s*)+|declared\s+longest\s+firing(\s*\+.*)?|([0-9]+\s+)?declared\s+cycle\s+times?(\s*\+.*)?|declared\s+reaction\s+to\s+[a-z0-9-]+(\s+or\s+[0-9].*)?(\s*\+.*)?)(\s*after\s+\S+\s*)?",
+    End r"^\s*(([0-9.eE+]+\s*(d|h|min|s|ms|µs|us)\s*)+|declared\s+longest\s+firing(\s*\+.*)?|([0-9]+\s+)?declared\s+cycle\s+times?(\s*\+.*)?|declared\s+reaction\s+to\s+[a-z0-9-]+(\s+or\s+[0-9].*)?(\s*\+.*)?|half\s+the\s+process\s+safety\s+time(\s+of\s+[a-z0-9-]+)?(\s+but\s+at\s+most\s+[0-9].*)?)(\s*after\s+\S+\s*)?",
     /// How often: `2 times`, `3 times in 10 min`, `6 switchings of element.top in 1 min`.
     Count r"^\s*[0-9]+\s+(times?|switchings?\s+of\s+(heat|element|safety)(\.[\w-]+)?)(\s+in\s+.*)?\s*$",
     /// Two moments of the script: `lid-opens and lid-shuts`.

@@ -311,7 +311,7 @@ pub enum DeclaredLimit {
     KilnLimit,
 }
 
-/// A length of time: a number, or what the controller declares.
+/// A length of time: a number, what the controller declares, or what the kiln leaves.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum TimeLimit {
     /// That long.
@@ -336,6 +336,13 @@ pub enum TimeLimit {
         otherwise: Option<RigSpan>,
         /// On top.
         plus: RigSpan,
+    },
+    /// Half of the process safety time that the kiln leaves, or less.
+    HalfSafetyTime {
+        /// Of which hazard; without one, the least of those of the scenario's hazards.
+        hazard: Option<Spanned<HazardId>>,
+        /// Not more than this.
+        at_most: Option<RigSpan>,
     },
 }
 

@@ -79,6 +79,7 @@ fn beyond_a_schema(name: &str) -> bool {
         "bench-dither-none",
         "expect-declared",
         "expect-foreign-hazard",
+        "expect-half-hazard",
         "expect-several-hazards",
         "expect-unspoken-hazard",
         "kiln-lid-of-nowhere",

@@ -16,6 +16,7 @@ use super::needs::{Lack, first_lack};
 use super::signals::{Signals, edge_uncertainty};
 use super::uncertainty::{Uncertainties, longest_measured};
 use super::{BindError, Binding, ExpectationNote, Plan, PlannedCondition, PlannedEnd, PlannedStep, PlannedWait};
+use crate::budget::{HalfSafetyTime, half_safety_time};
 
 /// The moment at which the firing was begun; known to every scenario.
 const BEGIN: &str = "begin";
@@ -29,6 +30,12 @@ struct Binder<'a> {
     errors: Vec<BindError>,
     /// A signal that the bench does not have: the scenario is not applicable.
     missing: Option<String>,
+    /// Why nothing could react in time: the hazard is uncovered.
+    too_late: Option<String>,
+    /// The scenario's hazards.
+    hazards: Vec<String>,
+    /// The expectation that is being bound.
+    place: Option<Span>,
 }
 
 pub(super) fn bind(scenario: &Scenario, bench: &Bench, kiln: &KilnDescription) -> Result<Binding, Vec<BindError>> {
@@ -50,6 +57,9 @@ pub(super) fn bind(scenario: &Scenario, bench: &Bench, kiln: &KilnDescription) -
         by_name: BTreeMap::new(),
         errors: Vec::new(),
         missing: None,
+        too_late: None,
+        hazards: scenario.hazards.iter().map(|hazard| hazard.value.0.clone()).collect(),
+        place: None,
     };
     let circuit = binder.circuit();
     let steps = binder.steps(scenario);
@@ -60,6 +70,7 @@ pub(super) fn bind(scenario: &Scenario, bench: &Bench, kiln: &KilnDescription) -
     let mut expectations = Vec::new();
     let mut expectation_notes = Vec::new();
     for expectation in &scenario.expect {
+        binder.place = Some(expectation.span);
         if let Some(bound) = binder.expectation(expectation) {
             expectations.push(bound);
         }
@@ -73,6 +84,9 @@ pub(super) fn bind(scenario: &Scenario, bench: &Bench, kiln: &KilnDescription) -
     }
     if let Some(reason) = binder.missing {
         return Ok(Binding::NotApplicable { reason });
+    }
+    if let Some(reason) = binder.too_late {
+        return Ok(Binding::Uncovered { reason });
     }
     // The longer the times that are measured, the further the clock has drifted.
     let uncertainties = Uncertainties::of(bench, longest_measured(&expectations));
@@ -291,7 +305,48 @@ impl Binder<'_> {
                 });
                 self.note_missing(reaction).unwrap_or(RigSpan::ZERO) + *plus
             }
+            TimeLimit::HalfSafetyTime { hazard, at_most } => {
+                let half = match hazard {
+                    Some(hazard) => self.half_safety_time(std::slice::from_ref(&hazard.value.0), Some(hazard.span)),
+                    None => self.half_safety_time(&self.hazards.clone(), self.place),
+                };
+                at_most.map_or(half, |most| half.min(most))
+            }
         }
+    }
+
+    /// The least half of the process safety times of some hazards.
+    fn half_safety_time(&mut self, hazards: &[String], span: Option<Span>) -> RigSpan {
+        let mut least: Option<RigSpan> = None;
+        let mut reasons = Vec::new();
+        for hazard in hazards {
+            match half_safety_time(self.kiln, self.bench, hazard) {
+                Ok(HalfSafetyTime::Of(half)) => least = Some(least.map_or(half, |least| least.min(half))),
+                Ok(HalfSafetyTime::NoMargin(limit)) => {
+                    self.too_late.get_or_insert(format!(
+                        "no reaction to `{hazard}` can be soon enough: at the declared top temperature {} leaves no time \
+                         to the kiln's {limit}",
+                        self.kiln.name
+                    ));
+                    least = Some(RigSpan::ZERO);
+                }
+                Ok(HalfSafetyTime::NoFailure(reason)) => {
+                    self.missing.get_or_insert(reason);
+                }
+                Ok(HalfSafetyTime::NotComputed(why)) => reasons.push(format!("`{hazard}`: {why}")),
+                Err(error) => reasons.push(error.to_string()),
+            }
+        }
+        if least.is_none() && self.missing.is_none() {
+            self.errors.push(BindError {
+                message: format!(
+                    "no process safety time is computed for {}; write the limit as a time",
+                    reasons.join("; ")
+                ),
+                span,
+            });
+        }
+        least.unwrap_or(RigSpan::ZERO)
     }
 
     fn instant(&mut self, moment: &Spanned<Moment>, offset: RigSpan) -> Option<judge::Instant> {

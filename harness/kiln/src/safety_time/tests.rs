@@ -140,45 +140,195 @@ fn heat_stored_in_the_element_counts() {
     assert!((reached - cut_by - expected).abs() < expected * 0.1 + 1.0, "{reached} - {cut_by}, not {expected}");
 }
 
-/// A figure of the trade (computed elsewhere for an empty kiln of this size of
-/// light brick, no published source): in a hold it gains 20 °C in about 12 s and
-/// 60 °C in about 46 s at full power. Here with a wall of 76 mm of the 1260 °C
-/// brick at 1260 °C: 15 s and 58 s, elements and chamber included.
+/// The three-ring kiln as one zone: areas, elements and loads together.
+fn in_one() -> KilnDescription {
+    let mut kiln = three_ring();
+    let sum = |of: &dyn Fn(&Zone) -> f64| kiln.zones.iter().map(of).sum::<f64>();
+    let mut zone = kiln.zones[0].clone();
+    zone.wall_area = SquareMetres::new(sum(&|zone| zone.wall_area.value()));
+    zone.element.rated = Watts::new(sum(&|zone| zone.element.rated.value()));
+    zone.element.heat_capacity = JoulesPerKelvin::new(sum(&|zone| zone.element.heat_capacity.value()));
+    zone.element.surface = SquareMetres::new(sum(&|zone| zone.element.surface.value()));
+    zone.air_leak = WattsPerKelvin::new(sum(&|zone| zone.air_leak.value()));
+    let mut load = zone.load.clone().expect("ware");
+    let of_load =
+        |of: &dyn Fn(&crate::Load) -> f64| kiln.zones.iter().filter_map(|zone| zone.load.as_ref()).map(of).sum();
+    load.mass = dryfire_units::Kilograms::new(of_load(&|load| load.mass.value()));
+    load.surface = SquareMetres::new(of_load(&|load| load.surface.value()));
+    zone.load = Some(load);
+    (kiln.zones, kiln.couplings, kiln.lid) = (vec![zone], Vec::new(), None);
+    kiln
+}
+
+/// The same with a wall of 76 mm of the 1260 °C brick.
+fn light() -> KilnDescription {
+    let mut kiln = in_one();
+    let light = kiln.zones[0].layers[1].clone();
+    kiln.zones[0].layers = vec![Layer { thickness: Metres::new(0.076), ..light }];
+    kiln
+}
+
+fn black(celsius: f64) -> f64 {
+    5.670_374_419e-8 * (celsius + 273.15).powi(4)
+}
+
+/// Flux through a wall whose inside is held, by marching through it in steps of
+/// 0.1 mm; the outside loses by convection and radiation (Fourier's law; energy balance).
+fn steady_flux(kiln: &KilnDescription, inside: f64) -> f64 {
+    let ambient = SafetyGrid::AMBIENT.value();
+    let (mut low, mut high) = (0.0, 20_000.0);
+    for _ in 0..60 {
+        let flux = (low + high) / 2.0;
+        let mut t = inside;
+        for layer in &kiln.zones[0].layers {
+            let steps = (layer.thickness.value() / 1e-4).round() as usize;
+            for _ in 0..steps {
+                // Below the room's temperature the flux is too large anyway, and laws may end.
+                t -= flux * 1e-4 / layer.material.conductivity.at(t.max(ambient));
+            }
+        }
+        let (outside, t) = (&kiln.outside, t.max(ambient));
+        let lost = outside.convection.value() * (t - ambient) + outside.emissivity * (black(t) - black(ambient));
+        if lost > flux { low = flux } else { high = flux }
+    }
+    (low + high) / 2.0
+}
+
+/// By hand, without the model: how long after a hold the hot face takes to gain
+/// so many degrees at full power. Lumps for element and load; the wall as a
+/// half-space that starts from its steady profile, whose face rises under a flux
+/// q more than before by ∫ dq/dt'·2·√((t − t')/π)/e, e = √(k·ρ·c) (Carslaw and
+/// Jaeger, chapter 2: constant flux into a half-space, superposed; from memory).
+/// Radiation between grey bodies and their enclosure, as in `docs/kiln-model.md`.
+fn by_hand(kiln: &KilnDescription, load: LoadState, gain: f64, supply_factor: f64) -> f64 {
+    const STEP: f64 = 0.1;
+    let zone = &kiln.zones[0];
+    let hold = kiln.limits.programmed_top.value();
+    let (area, convection) = (zone.wall_area.value(), zone.inner_convection.value());
+    let inner = &zone.layers[0].material;
+    // Properties in the middle of the rise.
+    let middle = hold + gain / 2.0;
+    let effusivity = (inner.conductivity.at(middle) * inner.density.value() * inner.specific_heat.at(middle)).sqrt();
+    let before = steady_flux(kiln, hold);
+    let element = &zone.element;
+    let surface = element.surface.value();
+    let given = |element: f64, chamber: f64, emissivity: f64, surface: f64| {
+        surface * (emissivity * (black(element) - black(chamber)) + convection * (element - chamber))
+    };
+    let leak = zone.air_leak.value();
+    // Wall to chamber: the grey enclosure.
+    let wall = |chamber: f64, face: f64| {
+        let shape = zone.wall_emissivity / (1.0 - zone.wall_emissivity);
+        shape * (black(chamber) - black(face)) + convection * (chamber - face)
+    };
+    let root = |holds: &dyn Fn(f64) -> bool, mut low: f64, mut high: f64| {
+        for _ in 0..60 {
+            let middle = (low + high) / 2.0;
+            if holds(middle) { low = middle } else { high = middle }
+        }
+        (low + high) / 2.0
+    };
+    // The chamber is held; the face and the element are where that flux takes them.
+    let face = root(&|face| wall(hold, face) > before, hold - 200.0, hold);
+    let needed = area * before + leak * (hold - SafetyGrid::AMBIENT.value());
+    let mut element_now = root(&|t| given(t, hold, element.emissivity, surface) < needed, hold, hold + 800.0);
+    let mut load_now = hold;
+    let mut extra: Vec<f64> = Vec::new();
+    let (mut rise, mut face_flux) = (0.0, before);
+    // The limit is about the hot face; the hold's is below the chamber's.
+    let wanted = hold + gain - face;
+    while rise < wanted {
+        assert!(extra.len() < 20_000, "it never gets there");
+        // The chamber is as far above the face as the flux of the step before makes it.
+        let chamber = root(&|t| wall(t, face + rise) < face_flux, face + rise - 50.0, face + rise + 200.0);
+        let resistance = 1.0 + element.resistance_rise_per_celsius * (element_now - 20.0);
+        let power = element.rated.value() * supply_factor * supply_factor / resistance;
+        let from_element = given(element_now, chamber, element.emissivity, surface);
+        element_now += STEP * (power - from_element) / element.heat_capacity.value();
+        let mut into_wall = from_element - leak * (chamber - SafetyGrid::AMBIENT.value());
+        if let (LoadState::Full, Some(load)) = (load, &zone.load) {
+            let taken = -given(load_now, chamber, load.emissivity, load.surface.value());
+            load_now += STEP * taken / (load.mass.value() * load.specific_heat.at(load_now));
+            into_wall -= taken;
+        }
+        face_flux = into_wall / area;
+        extra.push(face_flux - before);
+        let steps = extra.len();
+        rise = extra
+            .iter()
+            .enumerate()
+            .map(|(step, flux)| {
+                let (since, until) = ((steps - step) as f64 * STEP, (steps - step - 1) as f64 * STEP);
+                flux * 2.0 / (effusivity * std::f64::consts::PI.sqrt()) * (since.sqrt() - until.sqrt())
+            })
+            .sum();
+    }
+    extra.len() as f64 * STEP
+}
+
+/// The search against the calculation by hand. What that leaves out: the change
+/// of k·ρ·c on the way (0.1 W/(m·K) + 10⁻⁴·T: 1.3 % over 60 °C to both sides of
+/// the middle, so 1.3 % of the time), what lies behind the first layer (heat is
+/// √(α·t) deep: 7 mm after 100 s, of 25 mm; for the full kiln after minutes 15 mm,
+/// of whose share in the heat, a third, it changes a tenth at most: 3 %), the
+/// cells of 2 mm, with which times are 2 % short (`CELLS_PER_LAYER`), the model's
+/// error of 0.1 °C and what the hold is short (0.02 °C) that are taken off the
+/// limit (1 % of 20 °C more), the second up to which `reached` is rounded and half
+/// a step of the hand's. So 5 % and 1.1 s; 8 % for the full kiln.
+#[rstest]
+#[case::light_brick(light(), LoadState::Empty, 20.0, 0.05)]
+#[case::light_brick(light(), LoadState::Empty, 60.0, 0.05)]
+#[case::three_ring(in_one(), LoadState::Empty, 20.0, 0.05)]
+#[case::three_ring(in_one(), LoadState::Empty, 60.0, 0.05)]
+#[case::three_ring(in_one(), LoadState::Full, 20.0, 0.08)]
+#[case::three_ring(in_one(), LoadState::Full, 60.0, 0.08)]
+fn the_rise_after_a_hold_takes_as_long_as_by_hand(
+    #[case] mut kiln: KilnDescription,
+    #[case] load: LoadState,
+    #[case] gain: f64,
+    #[case] tolerance: f64,
+) {
+    kiln.limits.programmed_top = Celsius::new(1260.0);
+    kiln.limits.brick = Celsius::new(1260.0 + gain);
+    let case = one(&kiln, load, Before::Hold, Failure::all(1));
+    let (_, reached) = until(case.time(SafetyLimit::Brick));
+    let by_hand = by_hand(&kiln, load, gain, SafetyGrid::SUPPLY_FACTOR);
+    assert!((reached - by_hand).abs() < tolerance * by_hand + 1.1, "{reached} s, {by_hand} s by hand");
+}
+
+/// The figure of the trade (an empty kiln of this size in a hold gains 20 °C in
+/// about 12 s and 60 °C in about 46 s at full power; common practice, no source)
+/// does not say how much its elements hold, and that is what decides in the first
+/// seconds. By hand, at the rated supply, it lies between elements of next to
+/// nothing and the three-ring kiln's 2.4 kJ/K.
 #[rstest]
 #[case(20.0, 12.0)]
 #[case(60.0, 46.0)]
-fn an_empty_kiln_of_light_brick_gains_what_the_trade_says(#[case] gain: f64, #[case] seconds: f64) {
-    let mut kiln = three_ring();
-    for zone in &mut kiln.zones {
-        let light = zone.layers[1].clone();
-        zone.layers = vec![Layer { thickness: Metres::new(0.076), ..light }];
-    }
+fn the_figure_of_the_trade_lies_between_light_and_heavy_elements(#[case] gain: f64, #[case] seconds: f64) {
+    let mut kiln = light();
     kiln.limits.programmed_top = Celsius::new(1260.0);
-    kiln.limits.brick = Celsius::new(1260.0 + gain);
-    let case = one(&kiln, LoadState::Empty, Before::Hold, Failure::all(3));
-    let (_, reached) = until(case.time(SafetyLimit::Brick));
-    assert!((reached / seconds - 1.0).abs() < 0.35, "{reached} s, not about {seconds} s");
+    // What the figure was computed for: 2.1 m² of that wall, 11.52 kW, nothing else lost.
+    let zone = &mut kiln.zones[0];
+    (zone.wall_area, zone.air_leak) = (SquareMetres::new(2.1), WattsPerKelvin::new(0.0));
+    (zone.element.rated, zone.element.resistance_rise_per_celsius) = (Watts::new(11_520.0), 0.0);
+    let heavy = by_hand(&kiln, LoadState::Empty, gain, 1.0);
+    kiln.zones[0].element.heat_capacity = JoulesPerKelvin::new(60.0);
+    let light = by_hand(&kiln, LoadState::Empty, gain, 1.0);
+    assert!(light < seconds && seconds < heavy, "{light} s, {heavy} s");
 }
 
-/// The three-ring kiln's hot face is of a denser brick that takes up more; and a
-/// full kiln takes minutes. The order of magnitude is what counts: one heat
-/// capacity for the whole kiln would say 4 min and more for the empty one.
-#[rstest]
-#[case(LoadState::Empty, 20.0, 12.0, 36.0)]
-#[case(LoadState::Empty, 60.0, 46.0, 140.0)]
-#[case(LoadState::Full, 20.0, 60.0, 240.0)]
-#[case(LoadState::Full, 60.0, 240.0, 900.0)]
-fn an_empty_kiln_gains_in_seconds_what_takes_a_full_one_minutes(
-    #[case] load: LoadState,
-    #[case] gain: f64,
-    #[case] least: f64,
-    #[case] most: f64,
-) {
+/// One heat capacity for the whole kiln would say minutes: 60 °C at 11.5 kW into
+/// the 2.4 kJ/K of the elements, the 42 kJ/K of the ware and the wall's share,
+/// which alone is 50 kJ/K for the inner half (computed). The full kiln takes that
+/// long, the empty one does not, in three rings as in one.
+#[test]
+fn an_empty_kiln_gains_in_seconds_what_takes_a_full_one_minutes() {
     let mut kiln = three_ring();
-    kiln.limits.brick = Celsius::new(kiln.limits.programmed_top.value() + gain);
-    let case = one(&kiln, load, Before::Hold, Failure::all(3));
-    let (_, reached) = until(case.time(SafetyLimit::Brick));
-    assert!((least..=most).contains(&reached), "{reached}");
+    kiln.limits.brick = Celsius::new(kiln.limits.programmed_top.value() + 60.0);
+    let reached = |load| until(one(&kiln, load, Before::Hold, Failure::all(3)).time(SafetyLimit::Brick)).1;
+    let adiabatic_ware = 60.0 * 38.0 * 1100.0 / (11_500.0 * 1.21);
+    assert!(reached(LoadState::Full) > adiabatic_ware, "the ware alone takes {adiabatic_ware} s");
+    assert!(reached(LoadState::Empty) < adiabatic_ware);
 }
 
 #[test]

@@ -106,7 +106,7 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Scenario> {
     Some(scenario)
 }
 
-/// The hazards of declared reactions: a typing error would leave the scenario untested.
+/// The hazards that limits refer to: a typing error would leave the scenario untested.
 fn declared_hazards(reading: &mut Reading<'_>, scenario: &Scenario) {
     let of_steps = scenario.script.iter().filter_map(|step| match &step.kind {
         crate::StepKind::At { offset, .. } => Some(offset),
@@ -114,7 +114,10 @@ fn declared_hazards(reading: &mut Reading<'_>, scenario: &Scenario) {
     });
     let limits = of_steps.chain(scenario.expect.iter().filter_map(crate::Expectation::time_limit));
     for limit in limits.chain([&scenario.end.offset]) {
-        let TimeLimit::Reaction { hazard, .. } = limit else { continue };
+        let (TimeLimit::Reaction { hazard, .. } | TimeLimit::HalfSafetyTime { hazard: Some(hazard), .. }) = limit
+        else {
+            continue;
+        };
         let id = hazard.value.0.as_str();
         let own = scenario.hazards.iter().map(|own| own.value.0.as_str());
         if own.clone().any(|own| own == id) || KNOWN_HAZARDS.contains(&id) {
@@ -461,8 +464,11 @@ fn end(reading: &mut Reading<'_>, node: &Node, steps: &[crate::Step]) -> Option<
 }
 
 /// `10 s`, `declared longest firing + 60 s`, `3 declared cycle times`,
-/// `declared reaction to probe-open or 10 s`.
+/// `declared reaction to probe-open or 10 s`, `half the process safety time`.
 pub(crate) fn time_limit(words: &mut Words<'_>) -> Result<TimeLimit, Mistake> {
+    if words.take("half") {
+        return half_safety_time(words);
+    }
     let counted = matches!(words.written_next(), Some("declared"));
     let mut times = 1;
     if counted && let Some(written) = words.written() {
@@ -481,8 +487,8 @@ pub(crate) fn time_limit(words: &mut Words<'_>) -> Result<TimeLimit, Mistake> {
                 DiagnosticKind::BadSentence,
                 "a length of time",
                 Some(
-                    "write for example `10 s`, `5 min`, `declared longest firing + 60 s`, `3 declared cycle times` or \
-                     `declared reaction to probe-open or 10 s`"
+                    "write for example `10 s`, `5 min`, `declared longest firing + 60 s`, `3 declared cycle times`, \
+                     `declared reaction to probe-open or 10 s` or `half the process safety time`"
                         .to_owned(),
                 ),
             ));
@@ -519,6 +525,38 @@ pub(crate) fn time_limit(words: &mut Words<'_>) -> Result<TimeLimit, Mistake> {
         }
     }
     Ok(TimeLimit::LongestFiring { plus: plus(words)? })
+}
+
+/// `half the process safety time of relay-welded but at most 10 s`; `half` is read already.
+fn half_safety_time(words: &mut Words<'_>) -> Result<TimeLimit, Mistake> {
+    for word in ["the", "process", "safety", "time"] {
+        if !words.take(word) {
+            let hint =
+                "the whole is `half the process safety time`, perhaps `of relay-welded`, perhaps `but at most 10 s`";
+            return Err(words.wanted(DiagnosticKind::BadSentence, &quoted(word), Some(hint.to_owned())));
+        }
+    }
+    let mut hazard = None;
+    if words.take("of") {
+        let Some(id) = words.word().map(str::to_owned) else {
+            let hint = "name the hazard: `half the process safety time of relay-welded`".to_owned();
+            return Err(words.wanted(DiagnosticKind::BadSentence, "a hazard", Some(hint)));
+        };
+        let range = words.range();
+        words.step();
+        hazard = Some(Spanned { value: HazardId(id), span: words.span(range) });
+    }
+    let mut at_most = None;
+    if words.take("but") {
+        for word in ["at", "most"] {
+            if !words.take(word) {
+                let hint = "the whole is `half the process safety time but at most 10 s`".to_owned();
+                return Err(words.wanted(DiagnosticKind::BadSentence, &quoted(word), Some(hint)));
+            }
+        }
+        at_most = Some(words.duration()?);
+    }
+    Ok(TimeLimit::HalfSafetyTime { hazard, at_most })
 }
 
 /// `+ 60 s` behind what is declared, or nothing.

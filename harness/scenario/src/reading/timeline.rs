@@ -220,6 +220,8 @@ fn split(limit: &TimeLimit) -> (bool, i64) {
         TimeLimit::LongestFiring { plus } | TimeLimit::CycleTime { plus, .. } | TimeLimit::Reaction { plus, .. } => {
             (true, plus.as_micros())
         }
+        // How much that is depends on the kiln.
+        TimeLimit::HalfSafetyTime { .. } => (true, 0),
     }
 }
 
