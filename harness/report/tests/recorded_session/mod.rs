@@ -103,7 +103,7 @@ fn beginning(session: &Session) -> Beginning {
             fact(topic::SETTING, "changed for the test", "top temperature: 1280 °C, now 300 °C", "operator"),
         ],
         files: vec![
-            File::of_text(FileRole::Bench, "bench.yaml", include_str!("../../../../scenarios/benches/virtual.yaml")),
+            File::of_text(FileRole::Bench, "bench.yaml", include_str!("bench.yaml")),
             File::of_text(FileRole::Scenario, "one.yaml", "format: 1"),
         ],
         runs: vec![
