@@ -244,6 +244,7 @@ pub(crate) fn as_recorded(arguments: &RunArguments, record: &Record) -> Result<R
     arguments.paths = paths(FileRole::Scenario).map(PathBuf::from).collect();
     arguments.bench = paths(FileRole::Bench).find(|path| *path != BUILT_IN_BENCH_NAME).map(PathBuf::from);
     arguments.built_in_bench = arguments.bench.is_none();
+    arguments.selection.names = record.runs().iter().map(|run| run.planned.scenario.clone()).collect();
     arguments.seed = record.session().facts.seed;
     arguments.defect = record.facts_about(topic::DEFECT).map(|fact| fact.value.clone()).collect();
     let said = |topic| record.facts_about(topic);

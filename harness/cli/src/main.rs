@@ -19,6 +19,7 @@ mod rig;
 mod run;
 mod schema;
 mod screen;
+mod selection;
 
 use std::process::ExitCode;
 
