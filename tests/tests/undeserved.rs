@@ -530,6 +530,40 @@ fn a_bench_whose_time_runs_backwards_is_in_error(#[case] spoil: Spoil) {
     assert_eq!(result.trouble.map(|trouble| trouble.kind), Some(TroubleKind::OutOfOrder));
 }
 
+/// Nothing else would ever end the run, and whoever waits for it would not know why.
+#[rstest]
+#[case::from_the_beginning(0)]
+#[case::in_the_middle(60)]
+fn a_bench_whose_time_stands_still_is_in_error(#[case] seconds: i64) {
+    struct StandsStill {
+        good: VirtualBench,
+        from: RigTime,
+    }
+    impl Bench for StandsStill {
+        fn begin(&mut self, setup: &RunSetup) -> Result<BenchIdentity, Trouble> {
+            self.good.begin(setup)
+        }
+        fn command(&mut self, command: Command) -> Result<(), Trouble> {
+            self.good.command(command)
+        }
+        fn advance(&mut self, until: RigTime, observations: &mut Vec<Observation>) -> Result<(), Trouble> {
+            if until > self.from { Ok(()) } else { self.good.advance(until, observations) }
+        }
+        fn end(&mut self) {
+            self.good.end();
+        }
+    }
+    let (file, kiln) = virtual_bench(&[]);
+    let made = file.clone();
+    let make = move || -> Box<dyn Bench> {
+        Box::new(StandsStill { good: VirtualBench::new(made.clone()), from: after_seconds(seconds) })
+    };
+    let outcomes = run_on(vec![scenario("still.yaml", PROBE_OPEN)], &file, &kiln, SEED, &make);
+    let result = &outcomes[0].result;
+    assert_eq!(result.verdict, Some(Verdict::Error), "{result:#?}");
+    assert_eq!(result.trouble.as_ref().map(|trouble| trouble.kind), Some(TroubleKind::StandsStill), "{result:#?}");
+}
+
 #[test]
 fn a_run_that_the_operator_ends_early_is_inconclusive() {
     let result = run(PROBE_OPEN, &[], untouched, Some(RigTime::ZERO + RigSpan::from_seconds(60)));
