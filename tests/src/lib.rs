@@ -13,7 +13,9 @@ use std::sync::atomic::AtomicBool;
 pub use drawing::rig_drawing;
 use dryfire_bench::{Bench, JobOutcome, SessionNote, SessionOptions, VirtualBench, bind_all, run_session};
 use dryfire_kiln::KilnDescription;
-use dryfire_scenario::{Bench as BenchFile, BenchKind, Scenario, parse_bench, parse_kiln, parse_scenario, parse_scenarios};
+use dryfire_scenario::{
+    Bench as BenchFile, BenchKind, Scenario, parse_bench, parse_kiln, parse_scenario, parse_scenarios,
+};
 
 /// The seed of every test that does not vary it.
 pub const SEED: u64 = 20_261_125;

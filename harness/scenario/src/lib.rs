@@ -32,9 +32,7 @@ pub use bench::{
 pub use condition::{ConditionPlace, SIGNALS, parse_condition};
 pub use console::{ConsoleMatcher, ConsolePattern};
 pub use diagnostic::{Diagnostic, DiagnosticKind, Excerpt, Piece, Severity};
-pub use file::{
-    Checked, FORMAT, FromFile, Kind, check_file, parse_bench, parse_kiln, parse_scenario, parse_scenarios,
-};
+pub use file::{Checked, FORMAT, FromFile, Kind, check_file, parse_bench, parse_kiln, parse_scenario, parse_scenarios};
 pub use quantity::span_text;
 pub use reading::scenario::KNOWN_HAZARDS;
 pub use scenario::{
@@ -45,5 +43,5 @@ pub use scenario::{
 pub use schema::schema_text;
 pub use source::MAX_FILE_BYTES;
 pub use span::{Span, Spanned};
-pub use sweep::MAX_SWEEP_POINTS;
 pub use stimulus::{ExtensionWire, ProbeFault, RelayFault, Stimulus};
+pub use sweep::MAX_SWEEP_POINTS;

@@ -221,7 +221,10 @@ fn these_combinations<'t>(reading: &mut Reading<'_>, source: &Source<'t>, node: 
                 DiagnosticKind::Sweep,
                 item,
                 format!("every combination of a sweep gives the same values, and here {} differs", quoted(&name.value)),
-                format!("the first one gives {}", first.iter().map(|n| n.value.as_str()).collect::<Vec<_>>().join(", ")),
+                format!(
+                    "the first one gives {}",
+                    first.iter().map(|n| n.value.as_str()).collect::<Vec<_>>().join(", ")
+                ),
             );
             return None;
         }
@@ -268,7 +271,8 @@ fn names(reading: &mut Reading<'_>, node: &Node) -> Option<Vec<Spanned<String>>>
                 DiagnosticKind::BadName,
                 entry.key_span,
                 format!("{} is no name for a value of a sweep", quoted(&entry.key)),
-                "a name is one word of lower-case letters, digits and hyphens, and begins with a letter: `hot`".to_owned(),
+                "a name is one word of lower-case letters, digits and hyphens, and begins with a letter: `hot`"
+                    .to_owned(),
             );
             return None;
         }

@@ -44,7 +44,8 @@ fn lists_give_every_combination_and_the_names_say_the_values() {
         ]
     );
     let (found, _) = parse_scenarios("sweep.yaml", &swept).expect("four scenarios");
-    let waits: Vec<_> = found.iter().filter_map(|one| one.scenario.script.last()).map(|step| step.kind.clone()).collect();
+    let waits: Vec<_> =
+        found.iter().filter_map(|one| one.scenario.script.last()).map(|step| step.kind.clone()).collect();
     let wait = |seconds| StepKind::Wait(RigSpan::from_seconds(seconds));
     assert_eq!(waits, [wait(1), wait(90), wait(1), wait(90)]);
 }
