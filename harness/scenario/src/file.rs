@@ -43,7 +43,7 @@ pub enum Checked {
     /// A scenario, or the several that a sweep gives.
     Scenarios(Vec<FromFile>),
     /// A bench.
-    Bench(Bench),
+    Bench(Box<Bench>),
     /// A kiln.
     Kiln(KilnDescription),
 }
@@ -74,7 +74,7 @@ pub fn check_file(file: &str, text: &str) -> Result<(Checked, Vec<Diagnostic>), 
         }
         Kind::Bench => {
             let (value, warnings) = checked::<_, raw::BenchFile>(&source, &root, bench::read)?;
-            (Checked::Bench(value), warnings)
+            (Checked::Bench(Box::new(value)), warnings)
         }
         Kind::Kiln => {
             let (value, warnings) = checked::<_, raw::KilnFile>(&source, &root, kiln::read)?;

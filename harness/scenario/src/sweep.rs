@@ -209,7 +209,9 @@ fn these_combinations<'t>(reading: &mut Reading<'_>, source: &Source<'t>, node: 
         too_many(reading, node, items.len());
         return None;
     }
-    let first = names(reading, items.first()?)?;
+    let mut first = names(reading, items.first()?)?;
+    // In the order of the alphabet, so that each combination has the same name alone as among the others.
+    first.sort_by(|one, other| one.value.cmp(&other.value));
     let mut combinations = Vec::new();
     let mut seen = BTreeSet::new();
     for item in items {

@@ -55,7 +55,7 @@ fn a_list_of_combinations_gives_these_alone() {
     let block = "sweep:\n  - zone: 1\n    late: 1 s\n  - late: 2 s\n    zone: 3";
     for sweep in ["sweep: [{ zone: 1, late: 1 s }, { zone: 3, late: 2 s }]", block] {
         let found = names(&text(sweep, "$late"));
-        assert_eq!(found, ["the probe opens (zone 1, late 1 s)", "the probe opens (zone 3, late 2 s)"]);
+        assert_eq!(found, ["the probe opens (late 1 s, zone 1)", "the probe opens (late 2 s, zone 3)"]);
     }
 }
 
@@ -111,7 +111,13 @@ fn no_file_gives_more_scenarios_than_the_most() {
 fn a_mistake_of_one_value_is_told_with_that_value_and_one_of_all_once() {
     let swept = text("sweep: { zone: [1], late: [1 s, 400 °C] }", "$late");
     let mistakes = parse_scenarios("sweep.yaml", &swept).expect_err("a temperature is no time");
-    insta::assert_snapshot!(mistakes.iter().map(ToString::to_string).collect::<String>(), @"");
+    insta::assert_snapshot!(mistakes.iter().map(ToString::to_string).collect::<String>(), @r"
+    sweep.yaml:12:17: error[wrong-unit]: a length of time is wanted here, but `°C` is the unit of a temperature
+      12 |   - { wait: 400 °C, call it: burn-out, do: { open: probe.1 } }
+         |                 ^^
+      at: script[3].wait
+      hint: for example 10 s, 5 min or 1 h 30 min (found with zone 1, late 400 °C)
+    ");
     let swept = text("sweep: { zone: [1, 2, 3] }", "1 sec");
     let mistakes = parse_scenarios("sweep.yaml", &swept).expect_err("no unit of time");
     assert_eq!(mistakes.len(), 1, "{mistakes:?}");
