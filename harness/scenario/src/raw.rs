@@ -142,10 +142,10 @@ texts! {
     Terminals r"^\s*terminals\s*$",
     /// A share: `70 %`.
     Share r"^\s*[0-9.eE+]+\s*%\s*$",
-    /// The controller's own supply, or a leg of the kiln's: `supply`, `leg 1`.
-    SupplyOrLeg r"^\s*(supply|(leg|phase)\s+[1-3])\s*$",
-    /// An element or a leg of the kiln's supply: `element.2`, `leg 1`.
-    ElementOrLeg r"^\s*(element(\.[\w-]+)?|(leg|phase)\s+[1-3])\s*$",
+    /// The controller's own supply, or a leg or the neutral of the kiln's: `supply`, `leg 1`.
+    SupplyOrLeg r"^\s*(supply|neutral|(leg|phase)\s+[1-3])\s*$",
+    /// An element, or a leg or the neutral of the kiln's supply: `element.2`, `leg 1`.
+    ElementOrLeg r"^\s*(element(\.[\w-]+)?|neutral|(leg|phase)\s+[1-3])\s*$",
     /// The name of a zone: one word of letters, digits and hyphens.
     ZoneName r"^\w[\w-]*$",
     /// A relay of the bench: `safety`, `element.top`.

@@ -153,6 +153,11 @@ pub enum Stimulus {
         /// Whether it is there from now on.
         present: bool,
     },
+    /// The neutral of the kiln's supply is lost or comes back.
+    Neutral {
+        /// Whether it is there from now on.
+        present: bool,
+    },
     /// The voltage of the kiln's supply is another one.
     KilnSupply {
         /// Thousandths of a volt.

@@ -331,7 +331,7 @@ pub(crate) struct Stimulus {
     stick_open: Option<Relay>,
     /// Let a relay work again.
     free: Option<Relay>,
-    /// Let an element burn through, or a leg of the kiln's supply fail.
+    /// Let an element burn through, or a leg or the neutral of the kiln's supply fail.
     lose: Option<ElementOrLeg>,
     /// Give the kiln's supply another voltage.
     #[serde(rename = "kiln supply")]

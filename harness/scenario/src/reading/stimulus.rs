@@ -24,6 +24,7 @@ enum Object {
     Element,
     Terminals,
     Leg,
+    Neutral,
     Voltage,
     Text,
 }
@@ -54,7 +55,7 @@ const VERBS: &[Verb] = &[
     Verb("press", &[Object::Button], &[], &[]),
     Verb("release", &[Object::Button], &[], &[]),
     Verb("cut", &[Object::Supply], &[], &[]),
-    Verb("restore", &[Object::Supply, Object::Leg], &[], &[]),
+    Verb("restore", &[Object::Supply, Object::Leg, Object::Neutral], &[], &[]),
     Verb("weld", &[Object::Relay], &[], &["pole"]),
     Verb("weld at times", &[Object::Relay], &["welded for", "free for"], &[]),
     Verb("stick open", &[Object::Relay], &[], &[]),
@@ -63,7 +64,7 @@ const VERBS: &[Verb] = &[
     Verb("half open", &[Object::Relay], &[], &[]),
     Verb("burn", &[Object::Relay], &["to"], &[]),
     Verb("free", &[Object::Relay], &[], &[]),
-    Verb("lose", &[Object::Element, Object::Leg], &[], &[]),
+    Verb("lose", &[Object::Element, Object::Leg, Object::Neutral], &[], &[]),
     Verb("kiln supply", &[Object::Voltage], &[], &[]),
     Verb("console", &[Object::Text], &[], &[]),
     Verb("prompt", &[Object::Text], &[], &[]),
@@ -526,6 +527,7 @@ fn done_to(words: &mut Words<'_>, verb: &str) -> Result<Stimulus, Mistake> {
             words.step();
             Ok(Stimulus::Leg { leg: leg(words)?, present: verb == "restore" })
         }
+        "lose" | "restore" if words.take("neutral") => Ok(Stimulus::Neutral { present: verb == "restore" }),
         "stick open" => Ok(Stimulus::Relay { fault: RelayFault::StuckOpen, relay: relay_of(words, verb)? }),
         "free" => Ok(Stimulus::FreeRelay { relay: relay_of(words, verb)? }),
         "lose" if words.take("element") => Ok(Stimulus::LoseElement { zone: words.zone()? }),
@@ -572,6 +574,7 @@ fn objects(verb: &str) -> Vec<&'static str> {
             Object::Element => &["element", "element.1", "element.top"],
             Object::Terminals => &["terminals"],
             Object::Leg => &["leg 1", "leg 2", "leg 3"],
+            Object::Neutral => &["neutral"],
             Object::Voltage | Object::Text => &[],
         })
         .copied()
