@@ -116,7 +116,8 @@ fn set_point(budget: &Budget) -> String {
 fn hazards(text: &mut Text, budget: &Budget, width: usize) {
     let mut rows: Vec<&BudgetRow> = budget.rows.iter().collect();
     rows.sort_by_key(|row| row.standing);
-    let head = ["", "hazard", "heat off within", "half of it", "what cuts it, and how soon"].map(|cell| (Style::Faint, cell.to_owned()));
+    let head = ["", "hazard", "heat off within", "half of it", "what cuts it, and how soon"]
+        .map(|cell| (Style::Faint, cell.to_owned()));
     let cells: Vec<[Cell; 5]> = rows.iter().map(|row| cells(row)).collect();
     let columns = widths(std::iter::once(&head[..]).chain(cells.iter().map(|row| &row[..])));
     let beside = that_fit(&columns, width).max(2);
@@ -184,7 +185,9 @@ fn worst_in_words(budget: &Budget, row: &BudgetRow) -> String {
             let limit = limit_in_words(budget, limit);
             match time {
                 SafetyTime::NoMargin => format!("{state}; at the {limit}"),
-                SafetyTime::Until { reached, .. } => format!("{state}; without a cut at the {limit} after {}", cut(reached)),
+                SafetyTime::Until { reached, .. } => {
+                    format!("{state}; without a cut at the {limit} after {}", cut(reached))
+                }
                 SafetyTime::NotReached => format!("{state}; no limit within {}", cut(budget.grid.horizon)),
             }
         }

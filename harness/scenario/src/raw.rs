@@ -201,6 +201,8 @@ choices! {
     Conductor { Leg1 "leg 1", Leg2 "leg 2", Leg3 "leg 3", Neutral "neutral" }
     /// A leg of the kiln's supply.
     Leg { Leg1 "leg 1", Leg2 "leg 2", Leg3 "leg 3" }
+    /// Frequency of the mains.
+    Mains { Hertz50 "50 Hz", Hertz60 "60 Hz" }
     /// What reads the probes.
     Converter { Linearised "linearised", Linear14 "linear 14-bit", Linear12 "linear 12-bit" }
     /// Heat is cut: off, and staying off longer than an ordinary off-phase.

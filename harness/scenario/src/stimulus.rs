@@ -44,6 +44,13 @@ pub enum ProbeFault {
         /// Root mean square, thousandths of a degree.
         rms_millicelsius: i64,
     },
+    /// The mains hum on the probe's wire.
+    Hum {
+        /// Root mean square, thousandths of a degree.
+        rms_millicelsius: i64,
+        /// Frequency, hertz.
+        hertz: u8,
+    },
     /// The reading has spikes.
     Spikes {
         /// Height (negative: downwards), thousandths of a degree.

@@ -57,6 +57,9 @@ fn probe(fault: ProbeFault, zone: &ZoneSelector) -> String {
             format!("extension wire of {probe} {wire}, head at {}", celsius(head_millicelsius))
         }
         ProbeFault::Noise { rms_millicelsius } => format!("{probe} noisy by {} rms", celsius(rms_millicelsius)),
+        ProbeFault::Hum { rms_millicelsius, hertz } => {
+            format!("{hertz} Hz hum of {} rms on {probe}", celsius(rms_millicelsius))
+        }
         ProbeFault::Spikes { by_millicelsius, length, every } => {
             format!("{probe} has spikes of {} for {length} every {every}", celsius(by_millicelsius))
         }

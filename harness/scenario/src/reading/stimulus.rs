@@ -46,6 +46,7 @@ const VERBS: &[Verb] = &[
     Verb("another type", &[Object::Probe], &["as"], &[]),
     Verb("extend", &[Object::Probe], &["in", "head"], &[]),
     Verb("noise", &[Object::Probe], &["of"], &[]),
+    Verb("hum", &[Object::Probe], &["of"], &["at"]),
     Verb("spike", &[Object::Probe], &[], &["by", "for", "every"]),
     Verb("loosen", &[Object::Probe], &["open for", "closed for"], &[]),
     Verb("cross", &[Object::Probe], &["with"], &[]),
@@ -74,6 +75,9 @@ const VERBS: &[Verb] = &[
 const SPIKE_MILLICELSIUS: i64 = 300_000;
 const SPIKE_LENGTH: RigSpan = RigSpan::from_millis(200);
 const SPIKE_EVERY: RigSpan = RigSpan::from_seconds(10);
+
+/// Frequencies of the mains; the first is taken where none is given.
+const MAINS_HERTZ: [(&str, u8); 2] = [("50", 50), ("60", 60)];
 
 /// Most legs that a supply has.
 const LEGS: i64 = 3;
@@ -232,6 +236,7 @@ fn example(verb: &str) -> &'static str {
         "drift" => "{ drift: probe, by: -20 °C/h }",
         "another type" => "{ another type: probe, as: N }",
         "extend" => "{ extend: probe, in: copper, head: 80 °C }",
+        "hum" => "{ hum: probe, of: 20 °C, at: 50 Hz }",
         "noise" => "{ noise: probe, of: 2 °C }",
         "loosen" => "{ loosen: probe, open for: 1 s, closed for: 2 s }",
         "cross" => "{ cross: probe.1, with: probe.2 }",
@@ -383,18 +388,34 @@ fn probe_fault(reading: &mut Reading<'_>, fault: ProbeFault, given: &Given<'_>) 
             let head = given.head(reading);
             ProbeFault::Extension { wire: wire?, head_millicelsius: head? }
         }
-        ProbeFault::Noise { .. } => {
+        ProbeFault::Noise { .. } | ProbeFault::Hum { .. } => {
             let rms_millicelsius = given.difference(reading, "of", "the noise")?;
             if !(1..=100_000).contains(&rms_millicelsius) {
                 reading.mistake(
                     DiagnosticKind::OutOfRange,
                     given.node("of")?.span,
-                    format!("noise cannot be {} °C", crate::quantity::thousandths(rms_millicelsius)),
+                    format!("noise or hum cannot be {} °C", crate::quantity::thousandths(rms_millicelsius)),
                     "it lies between 0.001 °C and 100 °C, root mean square".to_owned(),
                 );
                 return None;
             }
-            ProbeFault::Noise { rms_millicelsius }
+            if !matches!(fault, ProbeFault::Hum { .. }) {
+                return Some(ProbeFault::Noise { rms_millicelsius });
+            }
+            let hertz = match given.node("at") {
+                None => MAINS_HERTZ[0].1,
+                Some(_) => given.words(reading, "at", "the frequency of the mains", |words| {
+                    let number = words.take_one(&MAINS_HERTZ).filter(|_| words.take("Hz"));
+                    number.ok_or_else(|| {
+                        words.wanted(
+                            DiagnosticKind::UnknownWord,
+                            "the frequency of the mains",
+                            Some("write `50 Hz` or `60 Hz`".to_owned()),
+                        )
+                    })
+                })?,
+            };
+            ProbeFault::Hum { rms_millicelsius, hertz }
         }
         ProbeFault::Spikes { .. } => {
             let by = match given.node("by") {
@@ -485,6 +506,7 @@ fn done_to(words: &mut Words<'_>, verb: &str) -> Result<Stimulus, Mistake> {
             fault(none_yet, probe(words, verb)?)
         }
         "noise" => fault(ProbeFault::Noise { rms_millicelsius: 0 }, probe(words, verb)?),
+        "hum" => fault(ProbeFault::Hum { rms_millicelsius: 0, hertz: MAINS_HERTZ[0].1 }, probe(words, verb)?),
         "spike" => {
             let usual =
                 ProbeFault::Spikes { by_millicelsius: SPIKE_MILLICELSIUS, length: SPIKE_LENGTH, every: SPIKE_EVERY };
