@@ -2,8 +2,9 @@
 //! switching every 15 s as in a real firing.
 
 use std::hint::black_box;
+use std::time::Instant;
 
-use criterion::{Criterion, Throughput, criterion_group, criterion_main};
+use criterion::{Criterion, Throughput, criterion_group};
 use dryfire_kiln::{Circuit, Kiln, KilnDescription, StartState, three_ring};
 use dryfire_units::{Celsius, RigTime};
 
@@ -50,4 +51,39 @@ fn bench(criterion: &mut Criterion) {
 }
 
 criterion_group!(benches, bench);
-criterion_main!(benches);
+/// The three-ring kiln's row of the comparison with SciPy: hours of its firing, seconds
+/// that Radau took. Recorded when that comparison was last run, not measured here.
+fn recorded_radau() -> Option<(f64, f64)> {
+    let page = include_str!("../../../docs/outside-checks.md");
+    let row = page.lines().find(|line| line.starts_with("| three-ring |"))?;
+    let cells: Vec<&str> = row.trim_matches('|').split('|').map(str::trim).collect();
+    let hours = cells.get(1)?.split(',').next()?.parse().ok()?;
+    Some((hours, cells.last()?.strip_suffix(" s")?.parse().ok()?))
+}
+
+#[expect(clippy::disallowed_methods, clippy::print_stdout, reason = "a bench measures by the clock and tells it")]
+fn beside_radau() {
+    let Some((hours, radau)) = recorded_radau() else { return };
+    let start = StartState::cold(Celsius::new(20.0));
+    let mut kiln = Kiln::new(&three_ring(), Circuit::elements_only(3), start).expect("a good kiln");
+    let begun = Instant::now();
+    for hour in 0..hours as i64 {
+        one_hour(&mut kiln, hour * 3600);
+    }
+    let model = begun.elapsed().as_secs_f64();
+    black_box(kiln.hottest());
+    println!(
+        "three-ring kiln, {hours} h: model {:.0} ms, {:.0} simulated hours in a second; SciPy's Radau {radau} s, {:.2} \
+         (as recorded in docs/outside-checks.md, not measured now): {:.0} times as long",
+        model * 1e3,
+        hours / model,
+        hours / radau,
+        radau / model,
+    );
+}
+
+fn main() {
+    benches();
+    Criterion::default().configure_from_args().final_summary();
+    beside_radau();
+}

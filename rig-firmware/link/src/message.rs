@@ -83,6 +83,10 @@ pub struct ProbeDisturbance {
     pub open_ms: u32,
     /// How long it is closed then.
     pub closed_ms: u32,
+    /// Hum of the mains: its amplitude.
+    pub hum_nanovolts: u32,
+    /// Its frequency, thousandths of a hertz.
+    pub hum_millihertz: u32,
 }
 
 impl From<Disturbance> for ProbeDisturbance {
@@ -96,6 +100,8 @@ impl From<Disturbance> for ProbeDisturbance {
             spike_every_ms,
             open_ms,
             closed_ms,
+            hum_nanovolts,
+            hum_millihertz,
         } = disturbance;
         ProbeDisturbance {
             seed,
@@ -106,6 +112,8 @@ impl From<Disturbance> for ProbeDisturbance {
             spike_every_ms,
             open_ms,
             closed_ms,
+            hum_nanovolts,
+            hum_millihertz,
         }
     }
 }
@@ -121,6 +129,8 @@ impl From<ProbeDisturbance> for Disturbance {
             spike_every_ms,
             open_ms,
             closed_ms,
+            hum_nanovolts,
+            hum_millihertz,
         } = disturbance;
         Disturbance {
             seed,
@@ -131,6 +141,8 @@ impl From<ProbeDisturbance> for Disturbance {
             spike_every_ms,
             open_ms,
             closed_ms,
+            hum_nanovolts,
+            hum_millihertz,
         }
     }
 }
