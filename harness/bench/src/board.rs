@@ -15,7 +15,7 @@ use std::collections::VecDeque;
 
 use dryfire_engine::ProbeSignal;
 use dryfire_stand_in::{Inputs, MemoryImage, Outputs, SLOT_BYTES, Save, StandIn};
-use dryfire_units::{Disturbance, RigSpan, RigTime};
+use dryfire_units::{Disturbance, MilliCelsius, RigSpan, RigTime};
 
 use dice::Dice;
 use probes::Probes;
@@ -203,6 +203,12 @@ impl StandInBoard {
     pub fn disturb_probe(&mut self, channel: u8, at: RigTime, disturbance: Disturbance) {
         debug_assert_eq!(at, self.now);
         self.probes.disturb(channel, self.now, disturbance);
+    }
+
+    /// Temperature of the terminals, and of the converters' sensor there, from now on.
+    pub fn set_terminals(&mut self, at: RigTime, temperature: MilliCelsius) {
+        debug_assert_eq!(at, self.now);
+        self.probes.warm(self.now, temperature);
     }
 
     /// Works a contact; it bounces for up to 20 ms.

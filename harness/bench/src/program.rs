@@ -421,6 +421,12 @@ impl Run {
                     channel.disturb(now, disturbance);
                     insert_due(&mut self.dues, readings::readable_from(self.boot, now), Due::Converted);
                 }
+                CommandKind::Terminals { millicelsius } => {
+                    for channel in &mut self.channels {
+                        channel.warm(now, MilliCelsius::new(millicelsius));
+                    }
+                    insert_due(&mut self.dues, readings::readable_from(self.boot, now), Due::Converted);
+                }
                 CommandKind::Contact { output, closed } => {
                     let Some(index) = file.contacts.iter().position(|contact| contact.output == output) else {
                         return Err(refused(command.id, &format!("the bench file has no contact at output {output}")));
@@ -443,10 +449,9 @@ impl Run {
 
     /// What each probe's converter says, in the order of `probes`.
     fn read(&self, now: RigTime, probes: &[Probe]) -> impl Iterator<Item = ReadingValue> {
-        let cold_junction = MilliCelsius::new(self.setup.ambient_millicelsius);
         probes.iter().map(move |probe| {
             let channel = self.channels.iter().find(|channel| channel.number == probe.channel);
-            channel.map_or(ReadingValue::Open, |channel| channel.read(self.boot, now, &probe.converter, cold_junction))
+            channel.map_or(ReadingValue::Open, |channel| channel.read(self.boot, now, &probe.converter))
         })
     }
 
@@ -463,10 +468,11 @@ impl Run {
 impl Bench for ProgramBench {
     fn begin(&mut self, setup: &RunSetup) -> Result<BenchIdentity, Trouble> {
         self.end();
+        let cold_junction = MilliCelsius::new(setup.ambient_millicelsius);
         let mut channels: Vec<Channel> = Vec::new();
         for probe in &self.probes {
             if channels.iter().all(|channel| channel.number != probe.channel) {
-                channels.push(Channel::open(probe.channel));
+                channels.push(Channel::open(probe.channel, cold_junction));
             }
         }
         self.run = Some(Run {

@@ -395,6 +395,11 @@ impl Run {
             CommandKind::Disturb { channel, disturbance } => {
                 wire.send(&HostMessage::Disturb { command: id, at, channel, disturbance: disturbance.into() })
             }
+            // A scenario that asks for it does not apply to a rig.
+            CommandKind::Terminals { .. } => {
+                let detail = "a rig cannot warm the controller's terminals".to_owned();
+                return Err(Trouble { kind: TroubleKind::PlanUnplayable, detail });
+            }
             CommandKind::Contact { output, closed } => {
                 wire.send(&HostMessage::Contact { command: id, at, output, closed })
             }

@@ -5,7 +5,7 @@ use std::collections::VecDeque;
 use dryfire_engine::{Command, CommandKind, Observation, Pacing, Trouble};
 use dryfire_scenario::Bench as BenchFile;
 use dryfire_stand_in::MemoryImage;
-use dryfire_units::{RigSpan, RigTime};
+use dryfire_units::{MilliCelsius, RigSpan, RigTime};
 
 use crate::board::{BoardEvent, BoardSetup, StandInBoard};
 use crate::driver::{Bench, BenchIdentity, RunSetup};
@@ -105,6 +105,7 @@ impl Running {
         match command.kind {
             CommandKind::Probe { channel, signal, .. } => self.board.set_probe(channel, at, signal),
             CommandKind::Disturb { channel, disturbance } => self.board.disturb_probe(channel, at, disturbance),
+            CommandKind::Terminals { millicelsius } => self.board.set_terminals(at, MilliCelsius::new(millicelsius)),
             CommandKind::Contact { output, closed } => self.board.set_contact(output, closed, at),
             CommandKind::Supply { on } => self.board.set_supply(on, at),
             CommandKind::Console { line } => self.board.console_line(at, &line),

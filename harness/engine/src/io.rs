@@ -60,6 +60,12 @@ pub enum CommandKind {
         /// What is added; its time counts from the command's instant.
         disturbance: Disturbance,
     },
+    /// The controller's terminals, and the sensor of its converter with them, have
+    /// another temperature. Only for a bench that plays the converter too.
+    Terminals {
+        /// Their temperature from now on, thousandths of a degree Celsius.
+        millicelsius: i64,
+    },
     /// A dry contact.
     Contact {
         /// The rig output that works it.

@@ -84,7 +84,7 @@ impl PlayedKiln {
             StartState::soaked(Celsius::new(ambient), Celsius::new(soaked)),
         )
         .map_err(|error| PlayError(error.to_string()))?;
-        let terminals = Terminals { celsius: ambient, believed: ambient };
+        let terminals = Terminals { celsius: ambient, believed: ambient, room: ambient };
         let probes: Vec<Probe> = plan
             .bench
             .zones
@@ -299,6 +299,19 @@ impl PlayedKiln {
         for probe in &mut self.probes {
             probe.at_terminals(self.terminals);
         }
+    }
+
+    /// The controller's box is so much warmer than the room, and its converter measures
+    /// that. Gives the temperature that it measures, thousandths of a degree.
+    pub(crate) fn warm_box(&mut self, by_millicelsius: i64) -> i64 {
+        let unseen = self.terminals.celsius - self.terminals.believed;
+        self.terminals.believed = self.terminals.room + by_millicelsius as f64 / 1e3;
+        self.terminals.celsius = self.terminals.believed + unseen;
+        for probe in &mut self.probes {
+            probe.at_terminals(self.terminals);
+        }
+        // Both are thousandths of a degree within the bounds of a scenario file.
+        (self.terminals.believed * 1e3).round() as i64
     }
 
     /// Whether the probe's fault changed since this was last asked.

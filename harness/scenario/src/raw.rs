@@ -138,8 +138,8 @@ texts! {
     Amount r"^\s*[-+−]?[0-9.eE+]+\s*(°C|degC|°F|degF|K|d|h|min|s|ms|µs|us)(/(h|min)|\s.*)?\s*$",
     /// What a wire is: `copper`, `reversed`, or the letter of a thermocouple's type.
     Wire r"^\s*(copper|reversed|[BEJKNRST])\s*$",
-    /// The controller's terminals.
-    Terminals r"^\s*terminals\s*$",
+    /// The controller's terminals, or its whole box.
+    Terminals r"^\s*(terminals|box)\s*$",
     /// A share: `70 %`.
     Share r"^\s*[0-9.eE+]+\s*%\s*$",
     /// The controller's own supply, or a leg or the neutral of the kiln's: `supply`, `leg 1`.

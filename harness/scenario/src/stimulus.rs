@@ -153,6 +153,11 @@ pub enum Stimulus {
         /// By so much, thousandths of a degree (negative: colder).
         by_millicelsius: i64,
     },
+    /// The controller's box is warmer, and its converter measures that.
+    WarmBox {
+        /// Than the room by so much, thousandths of a degree (negative: colder).
+        by_millicelsius: i64,
+    },
     /// A leg of the kiln's supply is lost or comes back.
     Leg {
         /// Which, from 1.

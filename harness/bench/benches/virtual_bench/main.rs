@@ -165,6 +165,9 @@ fn board_alone(firing: &Firing, recording: &Recording) -> usize {
                     CommandKind::Disturb { channel, disturbance } => {
                         board.disturb_probe(*channel, command.at, *disturbance);
                     }
+                    CommandKind::Terminals { millicelsius } => {
+                        board.set_terminals(command.at, MilliCelsius::new(*millicelsius));
+                    }
                     CommandKind::Contact { output, closed } => board.set_contact(*output, *closed, command.at),
                     CommandKind::Supply { on } => board.set_supply(*on, command.at),
                     CommandKind::Console { line } => board.console_line(command.at, line),

@@ -28,6 +28,12 @@ struct Channel {
     /// The latest conversion made, as the terminals then were.
     sample: TerminalSignal,
     sampled_at: RigTime,
+    /// The junction's temperature as that conversion measured it.
+    sample_cold: MilliCelsius,
+    /// That temperature now, since when, and before.
+    cold: MilliCelsius,
+    cold_since: RigTime,
+    cold_before: MilliCelsius,
     /// What it came to; made when it is first asked for.
     reading: Option<Reading>,
 }
@@ -52,12 +58,12 @@ pub(super) struct Probes {
     channels: Vec<Channel>,
     /// Index of the channel that each zone reads.
     by_zone: [Option<usize>; MAX_ZONES],
-    cold_junction: MilliCelsius,
 }
 
 impl Probes {
     pub(super) fn new(setup: &BoardSetup, dice: &mut Dice) -> Self {
         let mut channels = Vec::new();
+        let cold = MilliCelsius::new(setup.ambient_millicelsius);
         let mut by_zone = [None; MAX_ZONES];
         for (zone, place) in setup.zones.iter().zip(&mut by_zone) {
             let Some(channel) = zone.channel else { continue };
@@ -92,6 +98,10 @@ impl Probes {
                 disturbed_since: RigTime::ZERO,
                 sample: TerminalSignal::Open,
                 sampled_at: RigTime::ZERO - period,
+                sample_cold: cold,
+                cold,
+                cold_since: RigTime::ZERO,
+                cold_before: cold,
                 reading: None,
             });
         }
@@ -101,7 +111,7 @@ impl Probes {
             last = place.or(last);
             *place = last;
         }
-        Probes { channels, by_zone, cold_junction: MilliCelsius::new(setup.ambient_millicelsius) }
+        Probes { channels, by_zone }
     }
 
     pub(super) fn play(&mut self, channel: u8, at: RigTime, signal: ProbeSignal) {
@@ -125,9 +135,17 @@ impl Probes {
         }
     }
 
+    /// The terminals, and the sensors of the converters with them, have another temperature.
+    pub(super) fn warm(&mut self, at: RigTime, temperature: MilliCelsius) {
+        for place in &mut self.channels {
+            place.convert_up_to(at);
+            (place.cold_before, place.cold, place.cold_since) = (place.cold, temperature, at);
+        }
+    }
+
     pub(super) fn read(&mut self, now: RigTime) -> [Reading; MAX_ZONES] {
         for channel in &mut self.channels {
-            channel.look(now, self.cold_junction);
+            channel.look(now);
         }
         self.by_zone.map(|channel| {
             channel.and_then(|channel| self.channels[channel].reading).unwrap_or(Err(ProbeFault::NoAnswer))
@@ -137,12 +155,12 @@ impl Probes {
 
 impl Channel {
     /// Fetches the reading that the part has for the controller.
-    fn look(&mut self, now: RigTime, cold_junction: MilliCelsius) {
+    fn look(&mut self, now: RigTime) {
         match &mut self.part {
             Fitted::Linearised { .. } => {
                 self.convert_up_to(now);
                 if self.reading.is_none() {
-                    self.reading = Some(self.convert(cold_junction));
+                    self.reading = Some(self.convert());
                 }
             }
             Fitted::ReadOnly { poll_every, polled, .. } => {
@@ -152,7 +170,7 @@ impl Channel {
                 }
                 *polled = now;
                 self.convert_up_to(now);
-                self.reading = Some(self.convert(cold_junction));
+                self.reading = Some(self.convert());
                 // Let go, it begins afresh: what it was at is lost.
                 self.phase = now;
             }
@@ -175,8 +193,9 @@ impl Channel {
         self.sampled_at = at;
         let sample = self.terminals(at);
         // A reading once made holds for as long as the terminals do not change.
-        if sample != self.sample {
-            self.sample = sample;
+        let cold = if at > self.cold_since { self.cold } else { self.cold_before };
+        if sample != self.sample || cold != self.sample_cold {
+            (self.sample, self.sample_cold) = (sample, cold);
             self.reading = None;
         }
     }
@@ -206,7 +225,8 @@ impl Channel {
         }
     }
 
-    fn convert(&mut self, cold_junction: MilliCelsius) -> Reading {
+    fn convert(&mut self) -> Reading {
+        let cold_junction = self.sample_cold;
         let conversion = match &mut self.part {
             Fitted::Linearised { part, chord } => {
                 if let TerminalSignal::Voltage(voltage) = self.sample
@@ -251,6 +271,8 @@ struct Chord {
     length: i32,
     /// Number of the piece, counted from zero voltage.
     piece: i32,
+    /// The junction's temperature that it is for.
+    cold: MilliCelsius,
     /// Temperature at its ends, in steps of the part.
     low: f64,
     high: f64,
@@ -264,12 +286,15 @@ impl Chord {
     /// 1 °C there. The function leaves its chord by less than 0.001 °C.
     fn of(kind: ThermocoupleType) -> Self {
         let length = if kind == ThermocoupleType::B { 2_048 } else { 16_384 };
-        Chord { length, piece: i32::MIN, low: 0.0, high: 0.0 }
+        Chord { length, piece: i32::MIN, cold: MilliCelsius::new(0), low: 0.0, high: 0.0 }
     }
 
     /// What the part makes of a voltage, thousandths of a degree; `None` near
     /// and beyond the ends of the type's range.
     fn reading(&mut self, voltage: Nanovolts, kind: &FastThermocouple, cold: MilliCelsius) -> Option<i32> {
+        if cold != self.cold {
+            (self.piece, self.cold) = (i32::MIN, cold);
+        }
         let piece = voltage.value().div_euclid(self.length);
         if piece != self.piece {
             let end = |piece: i32| {

@@ -24,6 +24,8 @@ pub(super) struct Channel {
     played: VecDeque<SetPoint>,
     /// What is added, and since when; the one before it still counts for what was converted before.
     disturbed: VecDeque<(RigTime, Disturbance)>,
+    /// Temperature of the terminals, and since when, likewise.
+    cold: VecDeque<(RigTime, MilliCelsius)>,
 }
 
 /// One command's signal.
@@ -36,9 +38,14 @@ struct SetPoint {
 
 impl Channel {
     /// A channel whose circuit is open until the first command.
-    pub(super) fn open(number: u8) -> Self {
+    pub(super) fn open(number: u8, cold_junction: MilliCelsius) -> Self {
         let start = SetPoint { at: RigTime::ZERO, signal: ProbeSignal::Open, valid_until: RigTime::FAR_FUTURE };
-        Channel { number, played: VecDeque::from([start]), disturbed: VecDeque::new() }
+        Channel {
+            number,
+            played: VecDeque::from([start]),
+            disturbed: VecDeque::new(),
+            cold: VecDeque::from([(RigTime::ZERO, cold_junction)]),
+        }
     }
 
     /// Adds something from `at` on.
@@ -48,6 +55,15 @@ impl Channel {
             self.disturbed.pop_front();
         }
         self.disturbed.push_back((at, disturbance));
+    }
+
+    /// The terminals, and the converter's sensor with them, have another temperature from `at` on.
+    pub(super) fn warm(&mut self, at: RigTime, cold_junction: MilliCelsius) {
+        let oldest = at - CONVERSION.times(2);
+        while self.cold.get(1).is_some_and(|second| second.0 <= oldest) {
+            self.cold.pop_front();
+        }
+        self.cold.push_back((at, cold_junction));
     }
 
     /// Whether a reading may change in kind without any command.
@@ -92,19 +108,15 @@ impl Channel {
     }
 
     /// What the converter's register holds at `now`, if the supply came on at `boot`.
-    pub(super) fn read(
-        &self,
-        boot: RigTime,
-        now: RigTime,
-        converter: &LinearisedConverter,
-        cold_junction: MilliCelsius,
-    ) -> ReadingValue {
+    pub(super) fn read(&self, boot: RigTime, now: RigTime, converter: &LinearisedConverter) -> ReadingValue {
         let finished = (now - boot).as_micros().div_euclid(CONVERSION.as_micros());
         if finished < 1 {
             return ReadingValue::Pending;
         }
         let begun = boot + CONVERSION.times(finished - 1);
-        let reading = converter.convert(self.terminals(begun), cold_junction);
+        let cold_junction = self.cold.iter().rev().find(|(since, _)| *since <= begun).or(self.cold.front());
+        let Some((_, cold_junction)) = cold_junction else { return ReadingValue::Pending };
+        let reading = converter.convert(self.terminals(begun), *cold_junction);
         match reading.fault {
             None => ReadingValue::Millicelsius(reading.temperature.value()),
             Some(ConverterFault::OutOfRange) => ReadingValue::Range,

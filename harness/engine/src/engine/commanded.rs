@@ -183,6 +183,13 @@ impl Engine {
                 let all = (0..self.played.zones()).map(|zone| (zone, None)).collect();
                 self.set_probes_at_once(now, all, text, waiting);
             }
+            Stimulus::WarmBox { by_millicelsius } => {
+                self.played.advance_to(now);
+                let millicelsius = self.played.warm_box(*by_millicelsius);
+                waiting.push(self.send(now, CommandKind::Terminals { millicelsius }));
+                let all = (0..self.played.zones()).map(|zone| (zone, None)).collect();
+                self.set_probes_at_once(now, all, text, waiting);
+            }
             Stimulus::Leg { leg, present } => {
                 let feeds_controls = bench.controls_leg == Some(*leg);
                 self.played.leg(now, *leg, *present);

@@ -6,7 +6,8 @@
 
 use dryfire_kiln::{Conductor, KilnDescription};
 use dryfire_scenario::{
-    Bench, Missing, NeededPart, Path, RelayFault, RelayRole, RelaySelector, Scenario, Stimulus, Wire, ZoneSelector,
+    Bench, BenchKind, Missing, NeededPart, Path, RelayFault, RelayRole, RelaySelector, Scenario, Stimulus, Wire,
+    ZoneSelector,
 };
 
 use super::signals::{contact_name, has_probe, relay_index, relay_name, zone_index};
@@ -176,6 +177,12 @@ fn stimulus_is_possible(bench: &Bench, kiln: &KilnDescription, stimulus: &Stimul
             Ok(())
         }
         Stimulus::WarmTerminals { .. } | Stimulus::KilnSupply { .. } => Ok(()),
+        Stimulus::WarmBox { .. } => match bench.kind {
+            BenchKind::Virtual(_) | BenchKind::Program { .. } => Ok(()),
+            BenchKind::Rig { .. } => Err(Lack::NotApplicable(
+                "a rig plays voltages and cannot warm the sensor of the controller's converter".to_owned(),
+            )),
+        },
         Stimulus::Leg { leg, .. } => {
             let legs = kiln.system.legs();
             if usize::from(*leg) > legs {

@@ -41,8 +41,10 @@ enum Wire {
 pub(super) struct Terminals {
     /// Their temperature, °C.
     pub(super) celsius: f64,
-    /// What the converter takes it to be, which is that of the room.
+    /// What the converter takes it to be.
     pub(super) believed: f64,
+    /// Temperature of the room, °C.
+    pub(super) room: f64,
 }
 
 /// A junction in the kiln or elsewhere: temperature (°C), and slope (°C/s).
@@ -274,8 +276,8 @@ impl Probe {
             }),
             Some(Fault::PulledOut { since, from_celsius }) => {
                 let left = libm::exp(-(at - since).as_seconds() / self.lag_seconds);
-                let above = (from_celsius - terminals.believed) * left;
-                right(Junction { celsius: terminals.believed + above, slope: -above / self.lag_seconds })
+                let above = (from_celsius - terminals.room) * left;
+                right(Junction { celsius: terminals.room + above, slope: -above / self.lag_seconds })
             }
             Some(Fault::Extension { wire, head }) => {
                 Source::Junction { at: sheath, leads: Leads::Extension { wire, head } }

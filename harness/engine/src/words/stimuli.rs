@@ -96,6 +96,7 @@ pub(crate) fn stimulus(stimulus: &Stimulus) -> String {
             format!("{} and {} crossed", of_zone("probe", one), of_zone("probe", other))
         }
         Stimulus::WarmTerminals { by_millicelsius } => format!("terminals warmer by {}", celsius(*by_millicelsius)),
+        Stimulus::WarmBox { by_millicelsius } => format!("box warmer than the room by {}", celsius(*by_millicelsius)),
         Stimulus::Relay { fault, relay } => relay_fault(*fault, relay),
         Stimulus::FreeRelay { relay: which } => format!("{} works again", relay(which)),
         Stimulus::LoseElement { zone } => format!("{} lost", of_zone("element", zone)),

@@ -335,8 +335,12 @@ fn with_keys(reading: &mut Reading<'_>, verb: &Verb, given: &Given<'_>) -> Optio
         }
         ("warm", plain) => {
             let by_millicelsius = given.difference(reading, "by", "the difference");
-            plain?;
-            Some(Stimulus::WarmTerminals { by_millicelsius: by_millicelsius? })
+            let measured = matches!(plain?, Stimulus::WarmBox { .. });
+            let by_millicelsius = by_millicelsius?;
+            Some(match measured {
+                true => Stimulus::WarmBox { by_millicelsius },
+                false => Stimulus::WarmTerminals { by_millicelsius },
+            })
         }
         (_, Some(Stimulus::Probe { fault, zone })) => {
             Some(Stimulus::Probe { fault: probe_fault(reading, fault, given)?, zone })
@@ -519,6 +523,7 @@ fn done_to(words: &mut Words<'_>, verb: &str) -> Result<Stimulus, Mistake> {
         // Only the probe is of interest; the other one comes with its own key.
         "cross" => fault(ProbeFault::Open, probe(words, verb)?),
         "warm" if words.take("terminals") => Ok(Stimulus::WarmTerminals { by_millicelsius: 0 }),
+        "warm" if words.take("box") => Ok(Stimulus::WarmBox { by_millicelsius: 0 }),
         "pull out" => fault(ProbeFault::PulledOut, probe(words, verb)?),
         "reconnect" => Ok(Stimulus::ReconnectProbe { zone: probe(words, verb)? }),
         "close" if words.take("lid") => contact(ContactRole::Lid, false),
@@ -594,7 +599,7 @@ fn objects(verb: &str) -> Vec<&'static str> {
             Object::Supply => &["supply"],
             Object::Relay => &["safety", "element", "element.1", "element.top"],
             Object::Element => &["element", "element.1", "element.top"],
-            Object::Terminals => &["terminals"],
+            Object::Terminals => &["terminals", "box"],
             Object::Leg => &["leg 1", "leg 2", "leg 3"],
             Object::Neutral => &["neutral"],
             Object::Voltage | Object::Text => &[],

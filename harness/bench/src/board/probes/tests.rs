@@ -177,3 +177,45 @@ fn what_the_rig_adds_is_in_the_reading_and_a_loose_contact_is_open() {
     probes.disturb(0, ms(10_000), Disturbance::NONE);
     assert!(read(&mut probes, 10_200, 11_000).iter().all(|reading| reading.is_ok()));
 }
+
+/// The law of each part for a true probe at 1200 °C and terminals of 60 °C: what it reads
+/// is the junction's temperature and the voltage on its line. E(1200 °C) is 48,838 µV and
+/// E(60 °C) 2436 µV (ITS-90, type K); slopes as above.
+#[rstest]
+#[case::linearised(ConverterKind::Linearised, 1200, 1200.0)]
+#[case::fourteen_bits(ConverterKind::FourteenBit, 1200, 60.0 + (48_838.0 - 2_436.0) / 41.276)]
+// At 900 °C, within its range: E(900 °C) is 37,326 µV.
+#[case::twelve_bits(ConverterKind::TwelveBit, 900, 60.0 + (37_326.0 - 2_436.0) / 41.0)]
+fn warm_terminals_are_measured_and_no_reading_between_is_wrong(
+    #[case] kind: ConverterKind,
+    #[case] celsius: i64,
+    #[case] expected: f64,
+    #[values(1_000, 1_037, 1_099)] warmed_at: i64,
+) {
+    let played = |terminals: i64| {
+        let nanovolts = ThermocoupleType::K
+            .terminal_nanovolts(MilliCelsius::new(celsius * 1_000), MilliCelsius::new(terminals))
+            .expect("in range");
+        ProbeSignal::Voltage { nanovolts: nanovolts.value(), nanovolts_per_second: 0 }
+    };
+    let mut probes = probes(kind, None);
+    probes.play(0, ms(0), played(25_000));
+    let mut readings = Vec::new();
+    let mut warmed = false;
+    for time in (0..3_000).step_by(50) {
+        if time >= warmed_at && !warmed {
+            warmed = true;
+            probes.warm(ms(warmed_at), MilliCelsius::new(60_000));
+            probes.play(0, ms(warmed_at), played(60_000));
+        }
+        readings.push(probes.read(ms(time))[0]);
+    }
+    let first = f64::from(readings[15].expect("no fault")) / 1e3;
+    let last = f64::from(readings[readings.len() - 1].expect("no fault")) / 1e3;
+    assert!((last - expected).abs() <= 0.13, "{last} for {expected}");
+    // Forty degrees taken for twenty-five would show as a jump.
+    for reading in &readings[15..] {
+        let reading = f64::from(reading.expect("no fault")) / 1e3;
+        assert!(reading == first || reading == last, "{reading} is neither {first} nor {last}");
+    }
+}

@@ -7,7 +7,7 @@ use rstest::rstest;
 
 use super::*;
 
-const BOX: Terminals = Terminals { celsius: 25.0, believed: 25.0 };
+const BOX: Terminals = Terminals { celsius: 25.0, believed: 25.0, room: 25.0 };
 
 fn probe(letter: char) -> Probe {
     Probe::new(ThermocoupleType::from_letter(letter).expect("a type"), Some(0), 45.0, BOX)
@@ -110,13 +110,33 @@ fn a_drift_grows_by_the_hour_and_bends_the_slope() {
 #[test]
 fn terminals_warmer_than_believed_make_it_read_low_by_about_as_much() {
     let mut probe = probe('K');
-    let warm = Terminals { celsius: 45.0, believed: 25.0 };
+    let warm = Terminals { celsius: 45.0, believed: 25.0, room: 25.0 };
     probe.at_terminals(warm);
     let shown = probe.shown(RigTime::ZERO, still(1000.0), warm).expect("a reading");
     assert!((979_000..981_500).contains(&shown), "{shown}");
     // A short is read by what the converter believes, however warm the terminals are.
     probe.begin(RigTime::ZERO, still(1000.0), ProbeFault::Short);
     assert_eq!(probe.shown(RigTime::ZERO, still(1000.0), warm), Some(25_000));
+}
+
+#[test]
+fn a_warm_box_whose_warmth_is_measured_changes_the_voltage_and_not_the_reading() {
+    let mut probe = probe('K');
+    let warm = Terminals { celsius: 60.0, believed: 60.0, room: 25.0 };
+    let cold = probe.signal(RigTime::ZERO, still(1000.0), BOX);
+    probe.at_terminals(warm);
+    assert_eq!(probe.shown(RigTime::ZERO, still(1000.0), warm), Some(1_000_000));
+    let ProbeSignal::Voltage { nanovolts: before, .. } = cold else { panic!("{cold:?}") };
+    let played = probe.signal(RigTime::ZERO, still(1000.0), warm);
+    let ProbeSignal::Voltage { nanovolts: after, .. } = played else { panic!("{played:?}") };
+    // ITS-90, type K: E(60 °C) is 2436 µV, E(25 °C) 1000 µV.
+    assert!((f64::from(before - after) / 1e3 - 1436.0).abs() < 1.0, "{before} {after}");
+    // What reads the junction or the room tells them apart.
+    probe.begin(RigTime::ZERO, still(1000.0), ProbeFault::PulledOut);
+    let later = RigTime::ZERO + RigSpan::from_seconds(3600);
+    assert_eq!(probe.shown(later, still(1000.0), warm), Some(25_000));
+    probe.begin(later, still(1000.0), ProbeFault::Short);
+    assert_eq!(probe.shown(later, still(1000.0), warm), Some(60_000));
 }
 
 #[test]
