@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
-use dryfire_bench::{Job, run_seed};
+use dryfire_bench::Job;
 use dryfire_engine::Binding;
 use dryfire_record::{
     Beginning, ExpectationWindow, Fact, File, FileRole, Note, Pace, PlannedRun, Record, RecordError, Recorder,
@@ -46,7 +46,11 @@ pub(crate) fn beginning(
     }
     let first = files.len();
     files.extend(scenarios.iter().map(|file| File::of_text(FileRole::Scenario, &file.shown, &file.text)));
-    let runs = jobs.iter().enumerate().map(|(index, job)| planned(first + index, job, head.seed)).collect();
+    let runs = jobs
+        .iter()
+        .enumerate()
+        .map(|(index, job)| planned(first + index % scenarios.len().max(1), job, head.seed))
+        .collect();
     let session = SessionFacts {
         tool: head.tool.clone(),
         seed: head.seed,
@@ -78,7 +82,7 @@ fn planned(file: usize, job: &Job, seed: u64) -> PlannedRun {
         why: scenario.why.clone(),
         limits_from: scenario.limits_from.clone(),
         hazards: scenario.hazards.iter().map(|hazard| hazard.value.0.clone()).collect(),
-        seed: run_seed(seed, &scenario.name),
+        seed: job.seed(seed),
         table,
         uncertainties,
         expectations,
@@ -245,6 +249,7 @@ pub(crate) fn as_recorded(arguments: &RunArguments, record: &Record) -> Result<R
     arguments.bench = paths(FileRole::Bench).find(|path| *path != BUILT_IN_BENCH_NAME).map(PathBuf::from);
     arguments.built_in_bench = arguments.bench.is_none();
     arguments.seed = record.session().facts.seed;
+    arguments.repeat = repeat_of(record)?;
     arguments.defect = record.facts_about(topic::DEFECT).map(|fact| fact.value.clone()).collect();
     let said = |topic| record.facts_about(topic);
     if arguments.port.is_none() {
@@ -254,6 +259,14 @@ pub(crate) fn as_recorded(arguments: &RunArguments, record: &Record) -> Result<R
         arguments.changed = said(topic::SETTING).map(|fact| fact.value.clone()).collect();
     }
     Ok(arguments)
+}
+
+/// How often each scenario of a record is run.
+fn repeat_of(record: &Record) -> Result<u16, Mistake> {
+    let scenarios = record.files().iter().filter(|file| file.role == FileRole::Scenario).count().max(1);
+    u16::try_from(record.runs().len() / scenarios).map_err(|_| {
+        Mistake::new(format!("the record `{}` plans more repetitions than can be run", record.path().display()))
+    })
 }
 
 /// Compares a record with what would be run now.
