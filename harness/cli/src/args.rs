@@ -4,6 +4,8 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
+use crate::selection::Selection;
+
 /// Plays a kiln to a home-built controller, breaks things on purpose, and judges every reaction.
 #[derive(Debug, Parser)]
 #[command(
@@ -76,6 +78,7 @@ pub(crate) enum Command {
 Examples:
   dryfire run scenarios                            the whole library on the virtual bench
   dryfire run scenarios/probe my-own.yaml          one family and a file
+  dryfire run scenarios --hazard probe-open        what guards against one hazard
   dryfire run scenarios --bench my-bench.yaml      your own controller, as its bench file says
   dryfire run scenarios --defect lid-ignored       what the library says of a known mistake
   dryfire run scenarios --format json > results.jsonl
@@ -97,6 +100,9 @@ pub(crate) struct RunArguments {
     /// up to two folders above it); otherwise the copy of that bench built into this program.
     #[arg(long, value_name = "FILE")]
     pub(crate) bench: Option<PathBuf>,
+
+    #[command(flatten)]
+    pub(crate) selection: Selection,
 
     /// Seed of everything random; the same seed gives the same results on a virtual bench.
     #[arg(long, value_name = "NUMBER", default_value_t = 1)]
@@ -135,7 +141,7 @@ pub(crate) struct RunArguments {
     pub(crate) no_record: bool,
 
     /// Go on with an unfinished record: runs that came to their end are kept, all others start again.
-    #[arg(long, value_name = "RECORD", conflicts_with_all = ["paths", "bench", "seed", "defect", "record", "repeat"])]
+    #[arg(long, value_name = "RECORD", conflicts_with_all = ["paths", "bench", "seed", "defect", "record", "repeat", "only", "hazard", "tag"])]
     pub(crate) resume: Option<PathBuf>,
 
     /// Something to remember, in your words; goes into the record; may be repeated.
@@ -383,6 +389,9 @@ pub(crate) struct ChallengeArguments {
     #[arg(long, value_name = "FILE")]
     pub(crate) bench: Option<PathBuf>,
 
+    #[command(flatten)]
+    pub(crate) selection: Selection,
+
     /// Seed of everything random.
     #[arg(long, value_name = "NUMBER", default_value_t = 1)]
     pub(crate) seed: u64,
@@ -425,6 +434,9 @@ pub(crate) struct CheckArguments {
     /// Also check that every scenario fits this bench.
     #[arg(long, value_name = "FILE")]
     pub(crate) bench: Option<PathBuf>,
+
+    #[command(flatten)]
+    pub(crate) selection: Selection,
 }
 
 #[derive(Debug, Args)]
@@ -449,6 +461,9 @@ pub(crate) struct ExplainArguments {
     /// Bench file whose numbers are used; found as `dryfire run` finds it if left out.
     #[arg(long, value_name = "FILE")]
     pub(crate) bench: Option<PathBuf>,
+
+    #[command(flatten)]
+    pub(crate) selection: Selection,
 }
 
 #[derive(Debug, Args)]

@@ -248,6 +248,7 @@ pub(crate) fn as_recorded(arguments: &RunArguments, record: &Record) -> Result<R
     arguments.paths = paths(FileRole::Scenario).map(PathBuf::from).collect();
     arguments.bench = paths(FileRole::Bench).find(|path| *path != BUILT_IN_BENCH_NAME).map(PathBuf::from);
     arguments.built_in_bench = arguments.bench.is_none();
+    arguments.selection.names = record.runs().iter().map(|run| run.planned.scenario.clone()).collect();
     arguments.seed = record.session().facts.seed;
     arguments.repeat = repeat_of(record)?;
     arguments.defect = record.facts_about(topic::DEFECT).map(|fact| fact.value.clone()).collect();
@@ -263,8 +264,8 @@ pub(crate) fn as_recorded(arguments: &RunArguments, record: &Record) -> Result<R
 
 /// How often each scenario of a record is run.
 fn repeat_of(record: &Record) -> Result<u16, Mistake> {
-    let scenarios = record.files().iter().filter(|file| file.role == FileRole::Scenario).count().max(1);
-    u16::try_from(record.runs().len() / scenarios).map_err(|_| {
+    let most = record.runs().iter().filter_map(|run| run.repetition).map(|(_, all)| all).max();
+    u16::try_from(most.unwrap_or(1)).map_err(|_| {
         Mistake::new(format!("the record `{}` plans more repetitions than can be run", record.path().display()))
     })
 }
@@ -289,7 +290,11 @@ pub(crate) fn again(record: Record, beginning: &Beginning) -> Again {
     for (index, planned) in beginning.runs.iter().enumerate() {
         let file = &beginning.files[planned.file];
         let run = record.runs().get(index);
-        let same = run.and_then(|run| record.scenario_file(run)).is_some_and(|was| was.sha256 == file.sha256);
+        let same = run.is_some_and(|run| {
+            run.planned.scenario == planned.scenario
+                && run.planned.seed == planned.seed
+                && record.scenario_file(run).is_some_and(|was| was.sha256 == file.sha256)
+        });
         let result = run.and_then(|run| run.standing().cloned()).filter(|_| same && !all);
         if result.is_none() {
             runs.push(index + 1);

@@ -20,6 +20,7 @@ mod rig;
 mod run;
 mod schema;
 mod screen;
+mod selection;
 
 use std::process::ExitCode;
 

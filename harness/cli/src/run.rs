@@ -181,7 +181,7 @@ fn prepare(arguments: &RunArguments, screen: &Screen) -> Result<Session, Refusal
     }
     let paths = files::find(&arguments.paths, Wanted::Scenarios)?;
     let mut reader = Reader::new(screen);
-    let scenarios = reader.scenarios(&paths);
+    let scenarios = reader.selected(&paths, &arguments.selection);
     let bench = arguments.bench.clone().or_else(|| files::default_bench(&arguments.paths));
     let fitted = match bench.filter(|_| !arguments.built_in_bench) {
         Some(path) => reader.bench(&path),

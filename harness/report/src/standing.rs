@@ -122,6 +122,12 @@ impl Hazards {
         self.standings.is_empty()
     }
 
+    /// Hazards of the library that no scenario that was picked is about: nothing at all was asked about them.
+    pub fn without_scenario(&self) -> Vec<&'static str> {
+        let named = |id: &str| self.standings.iter().any(|standing| standing.id == id);
+        dryfire_scenario::KNOWN_HAZARDS.iter().copied().filter(|id| !named(id)).collect()
+    }
+
     /// The ids of those of which something is true.
     pub fn which(&self, is_so: impl Fn(&HazardStanding) -> bool) -> Vec<&str> {
         self.standings.iter().filter(|standing| is_so(standing)).map(|standing| standing.id.as_str()).collect()

@@ -526,6 +526,7 @@ fn hazards(text: &mut Text, hazards: &Hazards, width: usize) {
         ("undecided", Style::Inconclusive, hazards.which(|it| it.is_undecided())),
         ("shown", Style::Pass, hazards.which(|it| it.is_shown())),
         ("not tested", Style::Faint, hazards.which(|it| it.is_not_tested())),
+        ("no scenario", Style::Faint, hazards.without_scenario()),
     ];
     for (word, style, ids) in groups {
         if !ids.is_empty() {

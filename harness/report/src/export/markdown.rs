@@ -49,6 +49,7 @@ pub(super) fn write(record: &Record, out: &mut dyn Write) -> Result<(), ExportEr
         ("undecided", hazards.which(|it| it.is_undecided())),
         ("not tested", hazards.which(|it| it.is_not_tested())),
         ("shown", hazards.which(|it| it.is_shown())),
+        ("no scenario in this session", hazards.without_scenario()),
     ] {
         if !ids.is_empty() {
             let _ = writeln!(text, "| {word} | {} |", escaped(&ids.join(", ")));
