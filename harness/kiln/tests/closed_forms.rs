@@ -201,50 +201,6 @@ fn a_thick_wall_cools_by_convection_as_the_error_function_says(
     }
 }
 
-/// Carslaw and Jaeger ch. 2, semi-infinite solid whose face is put from 20 °C to 1000 °C:
-/// (T − Ts)/(Ti − Ts) = erf(x/(2·√(α·t))), k = 0.25, ρ = 600, c = 1050; flux at the face after an hour
-/// k·(Ts − Ti)/√(π·α·t) = 3657.1281 W/m². The model has no face that can be held, but 500 W/(m²·K): a
-/// film as thick as 0.5 mm of the wall (k/h), which is taken off the depth; what is left of it is
-/// (k/h)²/(4·α·t), some 0.03 % after ten minutes.
-#[test]
-fn a_thick_wall_with_its_face_put_to_another_temperature_follows_the_error_function() {
-    let (ambient, excess) = (20.0_f64, 2.0);
-    let wall = material(600.0, constant_conductivity(0.25), 1050.0);
-    let cell = 0.002;
-    let layers = vec![layer(&wall, 0.24, 48), layer(&wall, 60.0 * cell, 60)];
-    let mut description = one_zone(1.0, layers, 1.0);
-    let radiative = 4.0 * 0.05 * 5.670_374_419e-8 * (ambient + 273.15).powi(3);
-    description.outside.convection = WattsPerSquareMetreKelvin::new(500.0 - radiative);
-    description.outside.emissivity = 0.05;
-    let start =
-        StartState { ambient: celsius(ambient), kiln: celsius(ambient + excess), profile: StartProfile::Uniform };
-    let mut kiln = kiln(&description, start);
-    let mut lost_before = 0.0;
-    for (seconds, depth, expected) in [
-        (600.0, 0.01, 653.8321),
-        (600.0, 0.02, 372.2088),
-        (3600.0, 0.02, 714.1154),
-        (3600.0, 0.05, 362.5833),
-        (3600.0, 0.115, 50.8117),
-    ] {
-        if seconds > 600.0 && lost_before == 0.0 {
-            kiln.advance_to(at(seconds - 10.0));
-            lost_before = kiln.lost_energy().value();
-        }
-        kiln.advance_to(at(seconds));
-        let outwards: Vec<f64> = kiln.wall_temperatures(0).map(|t| t.value()).collect();
-        let place = (depth - 0.25 / 500.0) / cell - 0.5;
-        let (below, share) = (place.floor() as usize, place.fract());
-        let at_cell = |index: usize| outwards[outwards.len() - 1 - index];
-        let found = at_cell(below) * (1.0 - share) + at_cell(below + 1) * share;
-        let share = (ambient + excess - found) / excess;
-        assert!((share - (expected - 20.0) / 980.0).abs() < 0.002, "{seconds} s, {depth} m: {share}");
-    }
-    // Five seconds before the hour on average: 0.07 % more.
-    let flux = (kiln.lost_energy().value() - lost_before) / 10.0 * 980.0 / excess;
-    assert!((flux / 3657.1281 - 1.0).abs() < 0.004, "{flux} W/m²");
-}
-
 fn sigma_t4(celsius: f64) -> f64 {
     5.670_374_419e-8 * (celsius + 273.15).powi(4)
 }
