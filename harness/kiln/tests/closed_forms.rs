@@ -205,17 +205,6 @@ fn sigma_t4(celsius: f64) -> f64 {
     5.670_374_419e-8 * (celsius + 273.15).powi(4)
 }
 
-/// σ·T⁴ of a black body, and its slope 4·σ·T³ (Incropera ch. 12 and 13), with the constant that the model has.
-#[rstest]
-#[case(20.0, 418.7659)]
-#[case(1000.0, 148_980.708)]
-#[case(1200.0, 267_054.326)]
-fn a_black_body_radiates_with_the_fourth_power(#[case] celsius: f64, #[case] flux: f64) {
-    assert!((sigma_t4(celsius) / flux - 1.0).abs() < 1e-7, "{}", sigma_t4(celsius));
-    let slope = (sigma_t4(1000.5) - sigma_t4(999.5)) / 1.0;
-    assert!((slope - 468.0696).abs() < 1e-3, "{slope}");
-}
-
 /// Incropera ch. 13, two grey surfaces that see only each other:
 /// q = σ·(T1⁴ − T2⁴)/(1/ε1 + 1/ε2 − 1); 1000 °C to 800 °C, both 0.8: 49 183.027 W/m².
 #[test]
