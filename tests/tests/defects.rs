@@ -10,7 +10,7 @@ use dryfire_tests::{SEED, bench, library, run_on, run_virtual};
 
 /// Those that mean nothing on the virtual bench, and the bench that they are for.
 const ELSEWHERE: [(&str, &str); 1] =
-    [("the neutral of the kiln's supply is lost while it climbs", "scenarios/benches/two-legs.yaml")];
+    [("the neutral of the kiln's supply is lost while it climbs", "scenarios/benches/two-phases.yaml")];
 
 fn for_the_virtual_bench() -> Vec<Scenario> {
     library().into_iter().filter(|scenario| ELSEWHERE.iter().all(|(name, _)| scenario.name != *name)).collect()

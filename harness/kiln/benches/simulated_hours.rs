@@ -2,6 +2,7 @@
 //! switching every 15 s as in a real firing.
 
 use std::hint::black_box;
+use std::sync::LazyLock;
 use std::time::Instant;
 
 use criterion::{Criterion, Throughput, criterion_group};
@@ -61,20 +62,33 @@ fn recorded_radau() -> Option<(f64, f64)> {
     Some((hours, cells.last()?.strip_suffix(" s")?.parse().ok()?))
 }
 
-#[expect(clippy::disallowed_methods, clippy::print_stdout, reason = "a bench measures by the clock and tells it")]
+/// Processor time of this process so far; where the system does not tell, of the wall.
+#[expect(clippy::disallowed_methods, reason = "a bench measures by the clock")]
+fn processor_seconds() -> f64 {
+    static BEGUN: LazyLock<Instant> = LazyLock::new(Instant::now);
+    let told = std::fs::read_to_string("/proc/self/schedstat").ok();
+    let nanos: Option<f64> = told.and_then(|told| told.split_whitespace().next()?.parse().ok());
+    nanos.map_or_else(|| BEGUN.elapsed().as_secs_f64(), |nanos| nanos / 1e9)
+}
+
+#[expect(clippy::print_stdout, reason = "a bench tells what it measured")]
 fn beside_radau() {
     let Some((hours, radau)) = recorded_radau() else { return };
-    let start = StartState::cold(Celsius::new(20.0));
-    let mut kiln = Kiln::new(&three_ring(), Circuit::elements_only(3), start).expect("a good kiln");
-    let begun = Instant::now();
-    for hour in 0..hours as i64 {
-        one_hour(&mut kiln, hour * 3600);
-    }
-    let model = begun.elapsed().as_secs_f64();
-    black_box(kiln.hottest());
+    let one_run = || {
+        let start = StartState::cold(Celsius::new(20.0));
+        let mut kiln = Kiln::new(&three_ring(), Circuit::elements_only(3), start).expect("a good kiln");
+        let begun = processor_seconds();
+        for hour in 0..hours as i64 {
+            one_hour(&mut kiln, hour * 3600);
+        }
+        black_box(kiln.hottest());
+        processor_seconds() - begun
+    };
+    // The shortest of some: what else the machine does makes it longer, never shorter.
+    let model = (0..7).map(|_| one_run()).fold(f64::INFINITY, f64::min);
     println!(
-        "three-ring kiln, {hours} h: model {:.0} ms, {:.0} simulated hours in a second; SciPy's Radau {radau} s, {:.2} \
-         (as recorded in docs/outside-checks.md, not measured now): {:.0} times as long",
+        "three-ring kiln, {hours} h, processor time: model {:.1} ms, {:.0} simulated hours in a second; SciPy's Radau \
+         {radau} s, {:.2} (as recorded in docs/outside-checks.md, not measured now): {:.0} times as long",
         model * 1e3,
         hours / model,
         hours / radau,

@@ -87,7 +87,7 @@ fn rank(word: &str) -> usize {
 }
 
 fn scenario(text: &mut String, run: &Run, word: &str) {
-    let name = escaped(&run.planned.scenario);
+    let name = escaped(&crate::recorded::title(run));
     let findings = run.standing().map_or(&[][..], |result| &result.findings);
     let shown = findings.iter().filter(|report| word == "pass" || report.finding.verdict != Verdict::Pass);
     let mut rows = 0;

@@ -11,7 +11,7 @@ use super::words::{self, bench_words};
 use crate::Hazards;
 use crate::paths::{NOTES, paths_headline, paths_rows};
 use crate::quantity::size;
-use crate::recorded::{Recorded, standing_word};
+use crate::recorded::{Recorded, standing_word, title};
 use crate::words::reason_sentence;
 use crate::{Tally, signed_margin, value};
 
@@ -107,10 +107,11 @@ fn scenarios_line(tally: &Tally) -> String {
     ];
     let parts: Vec<String> =
         counts.iter().filter(|(count, _)| *count > 0).map(|(count, word)| format!("{count} {word}")).collect();
-    let scenarios = tally.scenarios();
+    let scenarios = tally.distinct_scenarios;
     let plural = if scenarios == 1 { "scenario" } else { "scenarios" };
+    let runs = if tally.scenarios() > scenarios { format!("{} runs of ", tally.scenarios()) } else { String::new() };
     let mut line = format!(
-        "Of {scenarios} {plural}: {}.",
+        "Of {runs}{scenarios} {plural}: {}.",
         if parts.is_empty() { "none run".to_owned() } else { parts.join(", ") }
     );
     if tally.failed_expectations > 0 {
@@ -258,7 +259,7 @@ fn unit(margin: Margin) -> usize {
 }
 
 pub(super) fn link(html: &mut Html, run: &Run) {
-    html.element("a", &[("href", &format!("#{}", anchor(run)))], &run.planned.scenario);
+    html.element("a", &[("href", &format!("#{}", anchor(run)))], &title(run));
 }
 
 /// What whoever holds this page does now, the most pressing first.

@@ -393,7 +393,7 @@ fn probe_fault(reading: &mut Reading<'_>, fault: ProbeFault, given: &Given<'_>) 
             ProbeFault::Extension { wire: wire?, head_millicelsius: head? }
         }
         ProbeFault::Noise { .. } | ProbeFault::Hum { .. } => {
-            let rms_millicelsius = given.difference(reading, "of", "the noise")?;
+            let rms_millicelsius = given.difference(reading, "of", "the noise or hum")?;
             if !(1..=100_000).contains(&rms_millicelsius) {
                 reading.mistake(
                     DiagnosticKind::OutOfRange,
@@ -409,7 +409,8 @@ fn probe_fault(reading: &mut Reading<'_>, fault: ProbeFault, given: &Given<'_>) 
             let hertz = match given.node("at") {
                 None => MAINS_HERTZ[0].1,
                 Some(_) => given.words(reading, "at", "the frequency of the mains", |words| {
-                    let number = words.take_one(&MAINS_HERTZ).filter(|_| words.take("Hz"));
+                    let number = MAINS_HERTZ.iter().find(|(number, _)| words.take(number)).map(|(_, hertz)| *hertz);
+                    let number = number.filter(|_| words.take("Hz"));
                     number.ok_or_else(|| {
                         words.wanted(
                             DiagnosticKind::UnknownWord,
