@@ -287,7 +287,8 @@ pub(crate) struct Stimulus {
     cross: Option<Probe>,
     /// The other probe.
     with: Option<Probe>,
-    /// Let the controller's terminals be warmer than its converter takes them to be; with `by`.
+    /// Let the controller's terminals be warmer than its converter takes them to be, or its
+    /// whole box than the room, which the converter measures; with `by`.
     warm: Option<Terminals>,
     /// Pull the probe out of the kiln: it reads ambient after its own lag.
     #[serde(rename = "pull out")]

@@ -1,4 +1,5 @@
-//! A warm box: the library's scenario about it passes with a converter that measures its
+//! What lies between probe and controller. A linear part hides the declared top
+//! temperature, and the library says so. A warm box: the library's scenario about it passes with a converter that measures its
 //! junction, whichever part it is, and fails a controller that goes by what the junction
 //! was at first.
 
@@ -79,5 +80,32 @@ fn it_does_not_apply_to_a_rig_which_cannot_warm_anything() {
         let Applicability::NotApplicable { .. } = outcome.result.applicability else {
             panic!("{:#?}", outcome.result);
         };
+    }
+}
+
+/// A straight line through type K reads 29 °C low at 1300 °C (14 bits; reference function of
+/// ITS-90 and a slope of 41.276 µV/°C, from memory): a limit on the raw reading is passed unseen.
+#[test]
+fn a_top_temperature_that_a_linear_part_hides_is_a_fail() {
+    let (file, kiln) = bench("scenarios/benches/linear-converter.yaml");
+    assert_eq!(file.converter, ConverterChoice::FourteenBit);
+    let over_top = || {
+        let mut found = library();
+        found.retain(|scenario| scenario.hazards.iter().any(|hazard| hazard.value.0 == "over-temperature"));
+        assert!(!found.is_empty());
+        found
+    };
+    let verdicts = |converter: ConverterChoice| {
+        let mut file = file.clone();
+        file.converter = converter;
+        let made = file.clone();
+        let make = move || -> Box<dyn Bench> { Box::new(VirtualBench::new(made.clone())) };
+        run_on(over_top(), &file, &kiln, SEED, &make).into_iter().map(|outcome| outcome.result).collect::<Vec<_>>()
+    };
+    for result in verdicts(ConverterChoice::FourteenBit) {
+        assert_eq!(result.verdict, Some(Verdict::Fail), "{result:#?}");
+    }
+    for result in verdicts(ConverterChoice::Linearised) {
+        assert_eq!(result.verdict, Some(Verdict::Pass), "{result:#?}");
     }
 }
