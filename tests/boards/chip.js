@@ -20,7 +20,13 @@ const WATCHDOG = 0x40058;
 const SYSINFO = 0x40000;
 const ROSC = 0x40060;
 const TIMER = 0x40054;
+const XIP_CTRL = 0x14000;
 const NANOS_PER_CYCLE = 8;
+
+/** The boot ROM: its size, where its functions lie here, and those there are (two letters as in the data sheet). */
+const BOOT_ROM = 16 << 10;
+const ROM_CODE = 0x100;
+const ROM_FUNCTIONS = ['lookup', 'IF', 'EX', 'RE', 'RP', 'FC', 'CX', 'C4'];
 
 /** The loadable parts of a program: address in flash and bytes. */
 export function loadElf(file) {
@@ -79,10 +85,16 @@ export class Chip {
       error: (who, text) => this.complain(who, text),
     };
     this.mcu.onBreak = (code) => {
+      if (this.core.PC < BOOT_ROM) return this.bootRom(code);
       this.complain('core', `breakpoint ${code} at ${this.core.PC.toString(16)}`);
       this.halt = true;
     };
     this.mcu.flash.set(flash);
+    // Each function of the boot ROM is a breakpoint and a return.
+    for (let place = 0; place < ROM_FUNCTIONS.length; place++) this.mcu.bootrom[ROM_CODE / 4 + place] = 0x4770be00 | place;
+    this.mcu.bootrom[0x14 / 4] = ROM_CODE;
+    this.mcu.bootrom[0x18 / 4] = ROM_CODE | 1;
+    this.flashErases = 0;
     this.mend(silicon, random);
     const watchdog = this.mcu.peripherals[WATCHDOG];
     this.watchdog = watchdog;
@@ -97,6 +109,27 @@ export class Chip {
     this.core.VTOR = VECTORS;
     this.core.SP = this.mcu.readUint32(VECTORS);
     this.core.PC = this.mcu.readUint32(VECTORS + 4) & ~1;
+  }
+
+  /** What the boot ROM's functions do that programs use to write to the flash; arguments as by the usual convention. */
+  bootRom(code) {
+    const { core, mcu } = this;
+    const [r0, r1, r2] = core.registers;
+    const name = ROM_FUNCTIONS[code];
+    if (name === 'lookup') {
+      const tag = String.fromCharCode(r1 & 0xff, r1 >> 8);
+      const place = ROM_FUNCTIONS.indexOf(tag);
+      if (place < 0) this.complain('boot ROM', `no function ${tag}`);
+      core.registers[0] = place < 0 ? 0 : (ROM_CODE + 4 * place) | 1;
+    } else if (name === 'RE') {
+      mcu.flash.fill(0xff, r0, r0 + r1);
+      this.flashErases += 1;
+    } else if (name === 'RP') {
+      // Programming only clears bits.
+      for (let byte = 0; byte < r2; byte++) mcu.flash[r0 + byte] &= mcu.readUint8(r1 + byte);
+    } else if (name === 'C4') {
+      for (let at = 0; at < r2; at += 4) mcu.writeUint32(r0 + at, mcu.readUint32(r1 + at));
+    }
   }
 
   complain(who, text) {
@@ -126,6 +159,8 @@ export class Chip {
         timer.alarms[(offset - 0x10) / 4].clockAlarm.schedule((whole + ahead) * 1000 - clock.nanosCounter);
       }
     };
+    // The cache: nothing is ever in flight, so its state is "ready" and "empty".
+    mcu.peripherals[XIP_CTRL] = { readUint32: (offset) => (offset === 8 ? 3 : 0), writeUint32() {}, writeUint32Atomic() {} };
     mcu.uart[0] = new Uart(mcu, 'UART0', 20);
     mcu.peripherals[0x40034] = mcu.uart[0];
   }

@@ -2,6 +2,7 @@
 //
 //   node serve.js --rig ELF [--controller ELF] --port LINK [--page HEX] [--seed N]
 //                 [--silicon] [--speed N] [--calibration HEX] [--start MICROSECONDS]
+//                 [--scales LOWEST:SPAN,… in mV] [--loop] [--broken INPUT,…]
 //
 // Prints `ready LINK` when the port is there, then one line of JSON for everything that happens
 // on the wires with `--trace`. Reads instructions from standard input, a word to a line; `end`
@@ -25,6 +26,9 @@ const { values } = parseArgs({
     speed: { type: 'string', default: '1' },
     start: { type: 'string', default: '0' },
     calibration: { type: 'string', default: '' },
+    scales: { type: 'string' },
+    loop: { type: 'boolean', default: false },
+    broken: { type: 'string', default: '' },
     trace: { type: 'boolean', default: false },
   },
 });
@@ -41,6 +45,9 @@ const bench = new Bench({
   rigStart: Number(values.start) * 1000,
   silicon: values.silicon,
   calibration: Buffer.from(values.calibration, 'hex'),
+  scales: values.scales?.split(',').map((pair) => pair.split(':').map(Number)),
+  loop: values.loop,
+  broken: values.broken.split(',').filter(Boolean).map(Number),
   onData: (data) => port.stdin.write(data),
   onEvent: (what, at, ...rest) => {
     if (values.trace && what !== 'code') say({ what, at: micros(at), rest });
@@ -103,6 +110,10 @@ const instructions = {
       at: micros(bench.rig.now),
       word: bench.word,
       codes: bench.channels.map(({ code }) => code),
+      millivolts: bench.channels.map((_, channel) => {
+        const { open, millivolts } = bench.terminals(channel);
+        return open ? null : millivolts;
+      }),
       levels: bench.levels,
       rail: bench.rail,
       boots: bench.controllerBoots,
