@@ -46,6 +46,24 @@ export function loadElf(file) {
   return parts;
 }
 
+/** Where a program's function lies, by a part of its name. */
+export function functionIn(file, part) {
+  const bytes = fs.readFileSync(file);
+  const view = new DataView(bytes.buffer, bytes.byteOffset, bytes.length);
+  const [offset, size, count] = [view.getUint32(32, true), view.getUint16(46, true), view.getUint16(48, true)];
+  const section = (number) => Array.from({ length: 10 }, (_, word) => view.getUint32(offset + number * size + 4 * word, true));
+  for (let number = 0; number < count; number++) {
+    const [, type, , , from, length, link] = section(number);
+    if (type !== 2) continue;
+    const names = section(link)[4];
+    for (let at = from; at < from + length; at += 16) {
+      const name = names + view.getUint32(at, true);
+      if (bytes.toString('latin1', name, bytes.indexOf(0, name)).includes(part)) return view.getUint32(at + 4, true) & ~1;
+    }
+  }
+  throw new Error(`${file} has no function ${part}`);
+}
+
 /** A small random generator (mulberry32, public domain), so that a bench repeats itself. */
 export function dice(seed) {
   let state = seed >>> 0;
@@ -228,6 +246,16 @@ export class Chip {
     this.mcu.flash16[loop / 2] = 0xe7fe;
     this.core.PC = FLASH + loop;
     this.core.PM = true;
+    this.core.waiting = false;
+  }
+
+  /** Makes the program give up, as if at a line of itself. The handler is given the place, and nothing else. */
+  panic(handler, line) {
+    const place = (2 << 20) - 64;
+    // File and its length, line, column.
+    [0, 0, line, 1].forEach((word, index) => this.mcu.flashView.setUint32(place + 4 * index, word, true));
+    for (let register = 0; register < 4; register++) this.core.registers[register] = FLASH + place;
+    this.core.PC = handler;
     this.core.waiting = false;
   }
 

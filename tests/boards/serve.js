@@ -13,7 +13,7 @@ import fs from 'node:fs';
 import readline from 'node:readline';
 import { parseArgs } from 'node:util';
 import { Bench } from './bench.js';
-import { loadElf } from './chip.js';
+import { functionIn, loadElf } from './chip.js';
 
 const { values } = parseArgs({
   options: {
@@ -129,6 +129,7 @@ const instructions = {
   answer: (channel) => (bench.converters[Number(channel)].silent = null),
   pulses: (input, first, half, count) => bench.pulse(Number(input), Number(first) * 1000, Number(half) * 1000, Number(count)),
   hang: () => bench.rig.hang(),
+  panic: () => bench.rig.panic(functionIn(values.rig, 'rust_begin_unwind'), 4321),
   unplug: () => bench.cutRig(),
 };
 

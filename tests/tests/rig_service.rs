@@ -1,5 +1,4 @@
 //! `dryfire rig info`, `selftest` and `calibrate` against the rig's program on an emulated board.
-#![expect(clippy::disallowed_methods, reason = "tests of the whole system start programs")]
 
 use std::io::{BufRead, BufReader, Write};
 use std::process::{Output, Stdio};

@@ -143,7 +143,7 @@ impl<W: World> SimulatedRig<W> {
         if let Some(page) = &self.board.page {
             self.identity.calibration = Some(Calibration::state(&Calibration::decode(page)));
         }
-        self.rig = Box::new(Rig::new(self.identity.clone()));
+        *self.rig = Rig::new(self.identity.clone());
     }
 
     /// Lets rig time pass as far as it may, and appends what is to be sent to `frames`.

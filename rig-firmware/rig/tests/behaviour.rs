@@ -2,8 +2,8 @@
 
 use dryfire_link::frame::MAX_FRAME;
 use dryfire_link::{
-    Begin, CalibrationState, Capabilities, Heartbeat, HostEndpoint, HostMessage, LinkPacing, LinkTime, PROTOCOL, ProbeDrive, Refusal,
-    RigMessage, WINDOW,
+    Begin, CalibrationState, Capabilities, Heartbeat, HostEndpoint, HostMessage, LinkPacing, LinkTime, PROTOCOL,
+    ProbeDrive, Refusal, RigMessage, WINDOW,
 };
 use dryfire_rig::{Board, CALIBRATION_BYTES, Calibration, ChannelScale, Drive, Identity, MAX_SILENCE_MS, Rig};
 use dryfire_units::{Disturbance, RigSpan, RigTime};
