@@ -492,11 +492,20 @@ pub(crate) enum SchemaKind {
 #[derive(Debug, Subcommand)]
 pub(crate) enum RigCommand {
     Simulate(SimulateArguments),
+    /// Print the table of the wires between the rig and the controller of a bench file.
+    Wiring(WiringArguments),
     /// Say what a rig is, why it was last started, and what it knows of its channels.
     #[command(after_long_help = "Exit status: 0 in order, 2 restarted by itself or not calibrated, 3 no rig answers.")]
     Info(PortArguments),
     Selftest(SelfTestArguments),
     Calibrate(CalibrateArguments),
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct WiringArguments {
+    /// Bench file of a rig.
+    #[arg(value_name = "BENCH")]
+    pub(crate) bench: PathBuf,
 }
 
 #[derive(Debug, Args)]

@@ -310,7 +310,7 @@ fn measure(
     let after = if std::io::stdin().is_terminal() { "" } else { "\n" };
     rig.begin(1_000)?;
     let mut fits = Vec::new();
-    for number in 0..CALIBRATED_CHANNELS {
+    for (number, scale) in known.iter().enumerate() {
         screen.out(format!("channel {number}: the meter's leads on its two terminals, plus on plus\n"));
         let mut readings = Vec::new();
         for point in POINTS {
@@ -329,7 +329,7 @@ fn measure(
                     Err(_) => screen.out(format!("`{}` is no number, such as 29.987\n", line.trim())),
                 }
             };
-            readings.push((known[number].code(point), reading * 1e6));
+            readings.push((scale.code(point), reading * 1e6));
         }
         rig.probe(number as u8, dryfire_link::ProbeDrive::Open)?;
         match fit_channel(&readings, meter_microvolts * 1e3) {

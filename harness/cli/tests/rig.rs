@@ -230,3 +230,25 @@ fn readings_that_make_no_calibration_keep_nothing() {
     assert_eq!(status, Some(0), "{out} {err}");
     assert!(out.contains("`thirty` is no number") && out.contains("another unit"), "{out}");
 }
+
+#[test]
+fn the_wiring_of_a_bench_file_is_printed_wire_by_wire() {
+    let ran = dryfire(&["rig", "wiring", "scenarios/benches/rig.yaml"]);
+    assert_eq!(ran.status, Some(0), "{ran:?}");
+    // Three probes, four relays, four contacts, the supply and its rail, the console: thirteen and one wires.
+    let rows = ran.out.lines().filter(|line| line.contains("  ")).count();
+    assert_eq!(rows, 1 + 14, "{}", ran.out);
+    for (rig, controller) in [
+        ("probe channel 2", "terminals of probe bottom (type K)"),
+        ("sensed input 0", "safety: output or coil, high is on"),
+        ("contact 1", "stop button; pressed is open"),
+        ("supply rail sense", "its logic supply"),
+        ("console, isolated", "its serial console"),
+    ] {
+        let row = ran.out.lines().find(|line| line.starts_with(rig)).unwrap_or_else(|| panic!("{rig}: {}", ran.out));
+        assert!(row.contains(controller), "{row}");
+    }
+    let virtual_bench = dryfire(&["rig", "wiring", "scenarios/benches/virtual.yaml"]);
+    assert_eq!(virtual_bench.status, Some(4), "{virtual_bench:?}");
+    assert!(virtual_bench.err.contains("none of a rig"), "{virtual_bench:?}");
+}
