@@ -67,7 +67,7 @@ impl ElementControl {
         let wanted = expected + proportional + self.integral;
         // The integral rests while the duty is at a stop and it would push further.
         let at_stop = (wanted >= 1.0 && deviation > 0.0) || (wanted <= 0.0 && deviation < 0.0);
-        if !at_stop {
+        if !at_stop || settings.winds_up {
             let step = proportional * (settings.cycle_ms as f32 / 1_000.0) / gains.integral_s;
             self.integral = (self.integral + step).clamp(-1.0, 1.0);
         }
