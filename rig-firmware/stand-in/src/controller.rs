@@ -232,7 +232,8 @@ impl StandIn {
 
     fn heed_stop(&mut self) {
         let stop = self.stop_seen();
-        let pressed = stop && !core::mem::replace(&mut self.mischief.stop_before, stop);
+        let before = core::mem::replace(&mut self.mischief.stop_before, stop);
+        let pressed = stop && !before;
         let overlooked = self.defects.has(Defect::RestartsAfterStop)
             || self.defects.has(Defect::StopIgnoredWithLidOpen) && self.phase == Phase::LidOpen;
         let counts = pressed || !self.defects.has(Defect::SecondStopResumes);
@@ -261,8 +262,8 @@ impl StandIn {
 
     fn heed_contacts(&mut self) {
         self.heed_stop();
-        let lid_ignored = self.defects.has(Defect::LidIgnored)
-            || self.defects.has(Defect::LidIgnoredWhileHolding) && !self.ramping();
+        let lid_ignored =
+            self.defects.has(Defect::LidIgnored) || self.defects.has(Defect::LidIgnoredWhileHolding) && !self.ramping();
         let open = if self.defects.has(Defect::LidWaitsForCycle) {
             self.mischief.lid_at_cycle
         } else {

@@ -151,7 +151,7 @@ defects! {
         "That a firing was stopped is not stored, so the next supply cut brings it back.";
     LatchLostWithProbeOpen, "latch-lost-with-probe-open", "supply-cut", "violated",
         "A latched probe fault is forgotten if the probe is open at power-up, and the firing goes on when it reads again.";
-    LidIgnoredWhileHolding, "lid-ignored-while-holding", "lid-open", "heat-not-cut",
+    LidIgnoredWhileHolding, "lid-ignored-while-holding", "lid-open", "heat-cut-late",
         "The lid switch is looked at in ramps only.";
     StartWaitsForLid, "start-waits-for-lid", "lid-open", "violated",
         "A start with the lid open is kept in mind, and the firing begins when the lid is shut.";
@@ -177,7 +177,7 @@ defects! {
         "A ramp of 0 °C/h is accepted, and the kiln is held where it stands for ever.";
     HoldWithoutEndAccepted, "hold-without-end-accepted", "program-beyond-limits", "violated",
         "A hold of any length is accepted.";
-    FahrenheitReadAsCelsius, "fahrenheit-read-as-celsius", "program-beyond-limits", "violated",
+    FahrenheitReadAsCelsius, "fahrenheit-read-as-celsius", "program-beyond-limits", "limit-exceeded",
         "The letter of the unit is not looked at: Fahrenheit is read as Celsius.";
     EditedWhileFiring, "edited-while-firing", "program-edited", "limit-exceeded",
         "A program that comes in while a firing is under way takes its place at once.";

@@ -61,7 +61,10 @@ impl Probe {
                 }
             }
             Err(fault) => {
-                self.faulty_ms = self.faulty_ms.saturating_add(dt_ms).min(FAULT_CAP_MS.max(settings.probe_fault_ms.saturating_add(dt_ms)));
+                self.faulty_ms = self
+                    .faulty_ms
+                    .saturating_add(dt_ms)
+                    .min(FAULT_CAP_MS.max(settings.probe_fault_ms.saturating_add(dt_ms)));
                 self.good = false;
                 self.flagged = Some(fault);
             }

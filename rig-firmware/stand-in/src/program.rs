@@ -154,8 +154,7 @@ impl Program {
     ) -> Result<Self, ProgramError> {
         let slowest = i32::from(!defects.has(Defect::RampOfNothingAccepted));
         let longest = if defects.has(Defect::HoldWithoutEndAccepted) { u32::MAX } else { LONGEST_HOLD_MS };
-        let hottest_millicelsius =
-            if defects.has(Defect::AboveTopAccepted) { i32::MAX } else { hottest_millicelsius };
+        let hottest_millicelsius = if defects.has(Defect::AboveTopAccepted) { i32::MAX } else { hottest_millicelsius };
         if segments.is_empty() {
             return Err(ProgramError::Empty);
         }

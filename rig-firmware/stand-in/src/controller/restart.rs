@@ -103,6 +103,9 @@ impl StandIn {
             self.phase = Phase::Tripped(trip);
             return;
         }
+        if self.defects.has(Defect::LatchLostWithProbeOpen) {
+            self.probes.iter_mut().for_each(Probe::forget_faults);
+        }
         let Some(stored) = self.resume.take() else {
             self.phase = Phase::Idle;
             return;
