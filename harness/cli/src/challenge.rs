@@ -163,6 +163,7 @@ fn try_on(
 
 fn head(bench: &Bench, seed: u64, scenarios: usize) -> SessionHead {
     SessionHead {
+        repeat: 1,
         bench: bench.name.clone(),
         bench_kind: "virtual".to_owned(),
         controller: bench.controller.clone(),
