@@ -86,16 +86,12 @@ const LID: &str = "lid-open";
 const AT_ONCE_ALLOWED: RigSpan = RigSpan::from_millis(500);
 
 /// Hazards of the library for which there is nothing to compute, and why.
-const NOT_COMPUTED: [(&str, &str); 11] = [
+const NOT_COMPUTED: [(&str, &str); 7] = [
     ("probe-offset", "the kiln is still held, as much too hot as the reading is too low; one probe cannot show it"),
-    ("probe-type", "as for an offset, but it grows with the temperature; an independent limiter meets it"),
-    ("probe-crossed", "each zone is held by another's reading; how far they run apart is for scenarios"),
-    ("cold-junction", "the kiln is still held, as much too hot as the terminals are; one probe cannot show it"),
     ("element-lost", "it takes heat away"),
     ("stall", "the kiln does not get hotter than it was meant to; the longest firing bounds it"),
     ("firing-too-long", "the kiln is still held; the longest firing bounds it"),
     ("supply-cut", "it takes heat away; what happens when the supply returns is for scenarios"),
-    ("neutral-lost", "the relays still cut what flows; which element gets too much is for scenarios"),
     ("start-with-fault", "the fault's own row says how much time there is"),
     ("control", "the kiln is under control"),
 ];

@@ -1,5 +1,6 @@
 //! Simulated hours for each second of computing: one zone and three, relays
 //! switching every 15 s as in a real firing.
+#![expect(clippy::disallowed_methods, clippy::disallowed_types, reason = "a bench measures by the clock")]
 
 use std::hint::black_box;
 use std::sync::LazyLock;
@@ -63,7 +64,6 @@ fn recorded_radau() -> Option<(f64, f64)> {
 }
 
 /// Processor time of this process so far; where the system does not tell, of the wall.
-#[expect(clippy::disallowed_methods, reason = "a bench measures by the clock")]
 fn processor_seconds() -> f64 {
     static BEGUN: LazyLock<Instant> = LazyLock::new(Instant::now);
     let told = std::fs::read_to_string("/proc/self/schedstat").ok();

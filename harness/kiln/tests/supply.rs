@@ -134,16 +134,16 @@ fn two_on_neutral(one: f64, other: f64) -> Kiln {
 fn with_the_neutral_of_a_split_phase_lost_its_elements_lie_in_series(#[case] rated: [f64; 2], #[case] left: [f64; 2]) {
     let mut kiln = two_on_neutral(rated[0], rated[1]);
     kiln.set_neutral(at(0.0), false).expect("it has a neutral");
-    for zone in 0..2 {
-        assert!((kiln.element_power(zone).value() - left[zone]).abs() < 1e-6, "{}", kiln.element_power(zone));
+    for (zone, left) in left.into_iter().enumerate() {
+        assert!((kiln.element_power(zone).value() - left).abs() < 1e-6, "{}", kiln.element_power(zone));
     }
     assert!((kiln.element_power(2).value() - 3000.0).abs() < 1e-6, "between the legs nothing changes");
     kiln.set_relay(at(0.0), 1, false).expect("in order");
     assert!(!kiln.heat_on(0) && kiln.heat_on(2), "no way back for the one that is left");
     kiln.set_relay(at(0.0), 1, true).expect("in order");
     kiln.set_neutral(at(0.0), true).expect("it has a neutral");
-    for zone in 0..2 {
-        assert!((kiln.element_power(zone).value() - rated[zone]).abs() < 1e-6, "it is back");
+    for (zone, rated) in rated.into_iter().enumerate() {
+        assert!((kiln.element_power(zone).value() - rated).abs() < 1e-6, "it is back");
     }
 }
 

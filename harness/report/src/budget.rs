@@ -11,9 +11,6 @@ use crate::json::{FORMAT, line};
 use crate::summary::{NARROWEST, WIDEST};
 use crate::text::{Line, Style, Text};
 
-const LEGEND: &str = "Process safety time: how long after each failure the heat may still be cut so that the kiln stays \
-                      below its limits, from the worst state that was found. A reaction may take half of it.";
-
 const CAUTION: &str = "Computed from the kiln file, not measured: a kiln that is built, wired or fired otherwise has \
                        other times. No approval of a kiln; an independent high limit stays necessary.";
 
@@ -31,8 +28,6 @@ pub fn budget_text(budget: &Budget, width: usize) -> Text {
     let bench = budget.bench.as_deref().unwrap_or("none named: usual reactions and any wiring are assumed");
     text.push_wrapped(label("bench"), Style::Plain, bench, width);
     text.push_wrapped(label("set-point"), Style::Plain, &set_point(budget), width);
-    text.gap();
-    text.push_wrapped(Line::new(), Style::Plain, LEGEND, width);
     text.gap();
     hazards(&mut text, budget, width);
     if budget.no_margin_to_programmed_limit() {
@@ -116,8 +111,7 @@ fn set_point(budget: &Budget) -> String {
 fn hazards(text: &mut Text, budget: &Budget, width: usize) {
     let mut rows: Vec<&BudgetRow> = budget.rows.iter().collect();
     rows.sort_by_key(|row| row.standing);
-    let head = ["", "hazard", "heat off within", "half of it", "what cuts it, and how soon"]
-        .map(|cell| (Style::Faint, cell.to_owned()));
+    let head = ["", "hazard", "safety time", "half of it", "reaction"].map(|cell| (Style::Faint, cell.to_owned()));
     let cells: Vec<[Cell; 5]> = rows.iter().map(|row| cells(row)).collect();
     let columns = widths(std::iter::once(&head[..]).chain(cells.iter().map(|row| &row[..])));
     let beside = that_fit(&columns, width).max(2);
@@ -170,10 +164,10 @@ fn reaction_in_words(reaction: Reaction) -> String {
         Reaction::Declared { declared, complete } => {
             format!("declared {}, relay {}", raised(declared), raised(complete - declared))
         }
-        Reaction::Usual(span) => format!("usual reaction {}", raised(span)),
-        Reaction::ByReading(Some(span)) => format!("seen by the reading {}", raised(span)),
-        Reaction::ByReading(None) => "never seen by the reading".to_owned(),
-        Reaction::Nothing => "nothing is declared".to_owned(),
+        Reaction::Usual(span) => format!("usual {}", raised(span)),
+        Reaction::ByReading(Some(span)) => format!("by reading {}", raised(span)),
+        Reaction::ByReading(None) => "by reading: never".to_owned(),
+        Reaction::Nothing => "nothing declared".to_owned(),
     }
 }
 
@@ -185,25 +179,23 @@ fn worst_in_words(budget: &Budget, row: &BudgetRow) -> String {
             let limit = limit_in_words(budget, limit);
             match time {
                 SafetyTime::NoMargin => format!("{state}; at the {limit}"),
-                SafetyTime::Until { reached, .. } => {
-                    format!("{state}; without a cut at the {limit} after {}", cut(reached))
-                }
+                SafetyTime::Until { reached, .. } => format!("{state}; uncut at the {limit} after {}", cut(reached)),
                 SafetyTime::NotReached => format!("{state}; no limit within {}", cut(budget.grid.horizon)),
             }
         }
     }
 }
 
-/// `empty kiln, long held at the set-point, zone top on`.
+/// `empty, endless hold, zone top on`.
 fn state_in_words(case: &SafetyCase, zones: &[String]) -> String {
     let load = match case.load {
-        LoadState::Empty => "empty kiln",
-        LoadState::Full => "full kiln",
+        LoadState::Empty => "empty",
+        LoadState::Full => "full",
     };
     let before = match case.before {
-        Before::Hold => "long held at the set-point",
-        Before::EndOfOnPhase => "long held at the set-point, at the end of an on-phase",
-        Before::FullPowerRamp => "just arrived there at full power",
+        Before::Hold => "endless hold",
+        Before::EndOfOnPhase => "endless hold, end of an on-phase",
+        Before::FullPowerRamp => "just there at full power",
         Before::Cold => "from cold",
     };
     format!("{load}, {before}, {}", failure_in_words(&case.failure, zones))
