@@ -210,9 +210,23 @@ impl Judge {
     #[inline]
     pub fn advance(&mut self, until: RigTime) {
         let until = until.as_micros().min(FARTHEST);
-        if self.waiting.is_empty() && self.blurred.is_empty() && until < self.next_due {
-            self.watermark = self.watermark.max(until);
-            return;
+        if self.blurred.is_empty() && until < self.next_due {
+            // Mostly there is one sample to take, or none.
+            match *self.waiting {
+                [] => {
+                    self.watermark = self.watermark.max(until);
+                    return;
+                }
+                [Input { at, kind: InputKind::Sample { signal, value } }] if at <= until => {
+                    self.waiting.clear();
+                    self.newest = NEVER;
+                    self.take_alone(at, usize::from(signal), value);
+                    self.pass_time(until);
+                    self.watermark = self.watermark.max(until);
+                    return;
+                }
+                _ => {}
+            }
         }
         self.judge_up_to(until);
     }
