@@ -1,6 +1,7 @@
 //! Helpers shared by the whole-system tests.
 #![expect(clippy::disallowed_methods, reason = "tests of the whole system read files and start programs")]
 
+pub mod any_input;
 pub mod boards;
 mod drawing;
 

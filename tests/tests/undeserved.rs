@@ -14,7 +14,8 @@ use dryfire_engine::{
     TroubleKind,
 };
 use dryfire_judge::Verdict;
-use dryfire_scenario::{BeginFiring, Bench as BenchFile, PathRelay, Pole, RelayRole};
+use dryfire_scenario::{BeginFiring, Bench as BenchFile, ClearFault, PathRelay, Pole, RelayRole};
+use dryfire_stand_in::{MemoryImage, Stored, Trip, TripKind};
 use dryfire_tests::{SEED, run_on, scenario, virtual_bench};
 use dryfire_units::{Disturbance, RigSpan, RigTime};
 use rstest::rstest;
@@ -446,6 +447,28 @@ fn a_firing_begun_by_the_start_contact_is_fired_on_the_virtual_bench_too() {
     assert_eq!(outcomes[0].result.verdict, Some(Verdict::Pass), "{:#?}", outcomes[0].result);
 }
 
+/// A latch outlives the supply, as it should: only what the bench file says clears it between two runs.
+#[rstest]
+#[case::not_at_all(None, Verdict::Inconclusive)]
+#[case::by_the_button(Some(ClearFault::Contact { press: RigSpan::from_seconds(3) }), Verdict::Pass)]
+#[case::by_a_word(Some(ClearFault::Console { lines: vec!["acknowledge".to_owned()] }), Verdict::Pass)]
+#[case::by_a_word_that_it_does_not_know(Some(ClearFault::Console { lines: vec!["sesame".to_owned()] }), Verdict::Inconclusive)]
+fn a_fault_latched_in_an_earlier_run_shows_nothing_until_it_is_cleared(
+    #[case] clear_fault: Option<ClearFault>,
+    #[case] expected: Verdict,
+) {
+    let (mut file, kiln) = virtual_bench(&[]);
+    file.clear_fault = clear_fault;
+    let trip = Trip { kind: TripKind::Stall, zone: None };
+    let latched = MemoryImage::holding(&Stored { trip: Some(trip), ..Stored::default() });
+    let made = file.clone();
+    let scenarios = vec![scenario("latched.yaml", PROBE_OPEN), scenario("idle.yaml", IDLE)];
+    let make = move || -> Box<dyn Bench> { Box::new(VirtualBench::new(made.clone()).with_memory(latched.clone())) };
+    for outcome in run_on(scenarios, &file, &kiln, SEED, &make) {
+        assert_eq!(outcome.result.verdict, Some(expected), "{:#?}", outcome.result);
+    }
+}
+
 /// The reaction's margin is the same; what it has to clear is not made smaller by stating half of it.
 #[test]
 fn an_uncertainty_stated_with_a_smaller_coverage_factor_is_widened() {
@@ -505,6 +528,40 @@ fn a_bench_whose_time_runs_backwards_is_in_error(#[case] spoil: Spoil) {
     let result = run(PROBE_OPEN, &[], spoil, None);
     assert_eq!(result.verdict, Some(Verdict::Error), "{result:#?}");
     assert_eq!(result.trouble.map(|trouble| trouble.kind), Some(TroubleKind::OutOfOrder));
+}
+
+/// Nothing else would ever end the run, and whoever waits for it would not know why.
+#[rstest]
+#[case::from_the_beginning(0)]
+#[case::in_the_middle(60)]
+fn a_bench_whose_time_stands_still_is_in_error(#[case] seconds: i64) {
+    struct StandsStill {
+        good: VirtualBench,
+        from: RigTime,
+    }
+    impl Bench for StandsStill {
+        fn begin(&mut self, setup: &RunSetup) -> Result<BenchIdentity, Trouble> {
+            self.good.begin(setup)
+        }
+        fn command(&mut self, command: Command) -> Result<(), Trouble> {
+            self.good.command(command)
+        }
+        fn advance(&mut self, until: RigTime, observations: &mut Vec<Observation>) -> Result<(), Trouble> {
+            if until > self.from { Ok(()) } else { self.good.advance(until, observations) }
+        }
+        fn end(&mut self) {
+            self.good.end();
+        }
+    }
+    let (file, kiln) = virtual_bench(&[]);
+    let made = file.clone();
+    let make = move || -> Box<dyn Bench> {
+        Box::new(StandsStill { good: VirtualBench::new(made.clone()), from: after_seconds(seconds) })
+    };
+    let outcomes = run_on(vec![scenario("still.yaml", PROBE_OPEN)], &file, &kiln, SEED, &make);
+    let result = &outcomes[0].result;
+    assert_eq!(result.verdict, Some(Verdict::Error), "{result:#?}");
+    assert_eq!(result.trouble.as_ref().map(|trouble| trouble.kind), Some(TroubleKind::StandsStill), "{result:#?}");
 }
 
 #[test]

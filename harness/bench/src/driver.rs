@@ -3,7 +3,8 @@
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use dryfire_engine::{
-    Command, Engine, EngineConfig, Event, Observation, Pacing, Plan, PlayError, ScenarioResult, Trouble, Wake,
+    Command, Engine, EngineConfig, Event, Observation, Pacing, Plan, PlayError, ScenarioResult, Trouble, TroubleKind,
+    Wake,
 };
 use dryfire_scenario::Segment;
 use dryfire_units::RigTime;
@@ -85,6 +86,9 @@ pub struct RunOptions {
     pub second_judge: bool,
 }
 
+/// How many times in a row a stepped bench may be asked for more without getting any further.
+const MOST_STANDING: u32 = 1000;
+
 /// Runs one plan on a bench: the one loop for every kind of bench.
 ///
 /// `watch` is given every event, and `progress` the watermark after each step.
@@ -114,6 +118,8 @@ pub fn run_plan(
         Ok(identity) => (identity.pacing, identity.fresh_controller),
         Err(_) => (Pacing::Stepped { step: dryfire_units::RigSpan::from_seconds(1) }, false),
     };
+    let mut standing = 0;
+    let stepped = matches!(pacing, Pacing::Stepped { .. });
     let RunOptions { sample_events, second_judge, .. } = options;
     let config = EngineConfig { pacing, sample_events, second_judge, fresh_controller };
     let mut engine = Engine::new(plan, config)?;
@@ -142,12 +148,21 @@ pub fn run_plan(
                 Wake::Advance { until } => broken = bench.advance(until, &mut observations).err(),
             }
         }
+        let before = engine.watermark();
         in_order(&mut observations);
         for observation in observations.drain(..) {
             engine.handle(observation);
         }
         if let Some(trouble) = broken {
             engine.handle(Observation::Trouble(trouble));
+        }
+        // Nobody else would ever end this run.
+        standing = if stepped && engine.watermark() == before { standing + 1 } else { 0 };
+        if standing > MOST_STANDING && engine.poll_wake() != Wake::Finished {
+            engine.handle(Observation::Trouble(Trouble {
+                kind: TroubleKind::StandsStill,
+                detail: format!("asked for more than {before}, it went no further"),
+            }));
         }
         progress(engine.watermark());
     }

@@ -6,6 +6,7 @@
 mod board;
 mod driver;
 mod faults;
+pub mod fuzz;
 mod in_process;
 mod nonce;
 mod program;

@@ -2,7 +2,7 @@
 //! in lockstep: `docs/program-bench.md` is the protocol's specification.
 
 mod child;
-mod protocol;
+pub(crate) mod protocol;
 mod readings;
 
 use std::collections::VecDeque;

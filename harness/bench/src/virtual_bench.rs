@@ -4,6 +4,7 @@ use std::collections::VecDeque;
 
 use dryfire_engine::{Command, CommandKind, Observation, Pacing, Trouble};
 use dryfire_scenario::Bench as BenchFile;
+use dryfire_stand_in::MemoryImage;
 use dryfire_units::{RigSpan, RigTime};
 
 use crate::board::{BoardEvent, BoardSetup, StandInBoard};
@@ -15,6 +16,7 @@ pub const STEP: RigSpan = RigSpan::from_seconds(1);
 /// A stand-in controller and its board, run in virtual time.
 pub struct VirtualBench {
     file: BenchFile,
+    memory: Option<MemoryImage>,
     run: Option<Running>,
 }
 
@@ -28,13 +30,22 @@ struct Running {
 impl VirtualBench {
     /// A virtual bench as its file describes it.
     pub fn new(file: BenchFile) -> Self {
-        VirtualBench { file, run: None }
+        VirtualBench { file, memory: None, run: None }
+    }
+
+    /// With this in the memory that outlives the controller's supply, at the beginning of each run.
+    #[must_use]
+    pub fn with_memory(self, memory: MemoryImage) -> Self {
+        VirtualBench { memory: Some(memory), ..self }
     }
 }
 
 impl Bench for VirtualBench {
     fn begin(&mut self, setup: &RunSetup) -> Result<BenchIdentity, Trouble> {
-        let wired = BoardSetup::from_bench(&self.file, setup.seed, setup.ambient_millicelsius)?;
+        let mut wired = BoardSetup::from_bench(&self.file, setup.seed, setup.ambient_millicelsius)?;
+        if let Some(memory) = &self.memory {
+            wired.memory = memory.clone();
+        }
         let board = StandInBoard::new(wired.with_firing(&self.file.begin, &setup.firing)?);
         self.run = Some(Running { board, now: RigTime::ZERO, scheduled: VecDeque::new() });
         Ok(BenchIdentity {

@@ -8,7 +8,7 @@ use std::collections::VecDeque;
 use dryfire_judge::naive::{self, Trace};
 use dryfire_judge::{Finding, Judge, MomentId, SignalId};
 use dryfire_kiln::Climb;
-use dryfire_scenario::{ConsoleMatcher, RelayRole};
+use dryfire_scenario::{Bench, ClearFault, ConsoleMatcher, RelayRole};
 use dryfire_units::{RigSpan, RigTime};
 
 use crate::derived::Derived;
@@ -21,6 +21,18 @@ use crate::{Event, outcome};
 
 /// Time that the controller is given to boot before the script begins.
 pub const SETTLE: RigSpan = RigSpan::from_seconds(5);
+
+/// Time between the last thing done to clear a latched fault and the beginning of the script.
+const CLEARED_WITHIN: RigSpan = RigSpan::from_seconds(1);
+
+/// How much later the script begins on a bench that clears a latched fault first.
+pub(crate) fn time_to_clear(bench: &Bench) -> RigSpan {
+    match &bench.clear_fault {
+        None => RigSpan::ZERO,
+        Some(ClearFault::Console { .. }) => CLEARED_WITHIN,
+        Some(ClearFault::Contact { press }) => *press + CLEARED_WITHIN,
+    }
+}
 
 /// How often the script looks where it waits for what may come between two samples.
 const LOOK: RigSpan = RigSpan::from_millis(200);
@@ -169,7 +181,12 @@ impl Engine {
         let patterns = plan.console.iter();
         let console: Vec<_> = patterns.map(|signal| (signal.id, signal.pattern.matcher(), None)).collect();
         let momentary = plan.console.iter().map(|signal| signal.id).collect();
-        let script = Script::new(plan.steps.clone(), plan.moments.len(), RigTime::ZERO + SETTLE, momentary);
+        let script = Script::new(
+            plan.steps.clone(),
+            plan.moments.len(),
+            RigTime::ZERO + SETTLE + time_to_clear(&plan.bench),
+            momentary,
+        );
         let looked_at = plan.table.iter().map(|(signal, _)| {
             config.sample_events
                 || judge.looks_at(signal)
@@ -219,6 +236,7 @@ impl Engine {
         engine.sample_until(RigTime::ZERO);
         engine.set_probes(RigTime::ZERO);
         engine.dither();
+        engine.clear_fault();
         Ok(engine)
     }
 

@@ -162,18 +162,26 @@ fn step(step: &Step, bench: &Bench, segments: &[Segment]) -> String {
 }
 
 fn begins(bench: &Bench, segments: &[Segment]) -> String {
-    use dryfire_scenario::BeginFiring;
-    match &bench.begin {
-        BeginFiring::Console { lines } => {
-            let lines: Vec<String> =
-                lines.iter().map(|line| format!("`{}`", line.replace("{program}", &program(segments)))).collect();
-            format!("The firing is begun over the console: {}. This moment is called begin.", lines.join(", "))
+    use dryfire_scenario::{BeginFiring, ClearFault};
+    let quoted = |lines: &[String]| {
+        let lines = lines.iter().map(|line| format!("`{}`", line.replace("{program}", &program(segments))));
+        lines.collect::<Vec<String>>().join(", ")
+    };
+    let cleared = match &bench.clear_fault {
+        None => String::new(),
+        Some(ClearFault::Console { lines }) => {
+            format!("Before, a fault that is still latched is cleared over the console: {}. ", quoted(lines))
         }
-        BeginFiring::Contact { press } => {
-            format!("The firing is begun by pressing start for {}. This moment is called begin.", spell(*press))
+        Some(ClearFault::Contact { press }) => {
+            format!("Before, a fault that is still latched is cleared by pressing acknowledge for {}. ", spell(*press))
         }
-        BeginFiring::Operator => "The operator begins the firing and says so. This moment is called begin.".to_owned(),
-    }
+    };
+    let begun = match &bench.begin {
+        BeginFiring::Console { lines } => format!("The firing is begun over the console: {}.", quoted(lines)),
+        BeginFiring::Contact { press } => format!("The firing is begun by pressing start for {}.", spell(*press)),
+        BeginFiring::Operator => "The operator begins the firing and says so.".to_owned(),
+    };
+    format!("{cleared}{begun} This moment is called begin.")
 }
 
 /// A length of time with what it is on this bench.

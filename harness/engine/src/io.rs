@@ -139,6 +139,8 @@ pub enum TroubleKind {
     ProgramFlood,
     /// The bench reported something that lies before what it had called complete.
     OutOfOrder,
+    /// The bench let no time pass when it was asked to.
+    StandsStill,
     /// The kiln or the probes of the plan cannot be played.
     PlanUnplayable,
 }
@@ -156,6 +158,7 @@ impl TroubleKind {
             TroubleKind::ProgramNonsense => "program-nonsense",
             TroubleKind::ProgramFlood => "program-flood",
             TroubleKind::OutOfOrder => "out-of-order",
+            TroubleKind::StandsStill => "stands-still",
             TroubleKind::PlanUnplayable => "plan-unplayable",
         }
     }

@@ -209,6 +209,6 @@ impl Plan {
                     PlannedWait::At { offset, .. } => *offset,
                 };
         }
-        RigTime::ZERO + total + self.end.offset
+        RigTime::ZERO + crate::engine::time_to_clear(&self.bench) + total + self.end.offset
     }
 }

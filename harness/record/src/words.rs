@@ -50,7 +50,7 @@ pub(crate) const REASONS: [Reason; 18] = [
     Reason::Overflow,
 ];
 
-pub(crate) const TROUBLES: [TroubleKind; 10] = [
+pub(crate) const TROUBLES: [TroubleKind; 11] = [
     TroubleKind::RigRestarted,
     TroubleKind::RigWentSafe,
     TroubleKind::LinkLost,
@@ -61,6 +61,7 @@ pub(crate) const TROUBLES: [TroubleKind; 10] = [
     TroubleKind::ProgramFlood,
     TroubleKind::OutOfOrder,
     TroubleKind::PlanUnplayable,
+    TroubleKind::StandsStill,
 ];
 
 const KINDS: [SignalKind; 6] = [
@@ -180,6 +181,7 @@ mod tests {
                 TroubleKind::ProgramFlood => 7,
                 TroubleKind::OutOfOrder => 8,
                 TroubleKind::PlanUnplayable => 9,
+                TroubleKind::StandsStill => 10,
             };
             assert_eq!(TROUBLES[place], one);
         }

@@ -39,6 +39,7 @@ pub fn trouble_sentence(trouble: &Trouble) -> &'static str {
         TroubleKind::ProgramNonsense => "the controller's program gave an answer that is none",
         TroubleKind::ProgramFlood => "the controller's program wrote far too much",
         TroubleKind::OutOfOrder => "the bench told of something that it had already called over",
+        TroubleKind::StandsStill => "the bench let no time pass when it was asked to",
         TroubleKind::PlanUnplayable => "this run cannot be played on this bench",
     }
 }

@@ -109,6 +109,7 @@ fn the_documentation_lists_every_reason_and_breakdown() {
         TroubleKind::ProgramNonsense,
         TroubleKind::ProgramFlood,
         TroubleKind::OutOfOrder,
+        TroubleKind::StandsStill,
         TroubleKind::PlanUnplayable,
     ]
     .map(|kind| kind.word());

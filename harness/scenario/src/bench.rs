@@ -36,6 +36,8 @@ pub struct Bench {
     pub dither_millicelsius: i64,
     /// How a firing is begun.
     pub begin: BeginFiring,
+    /// How a fault that the controller still has latched is cleared before each run; `None`: not at all.
+    pub clear_fault: Option<ClearFault>,
     /// What the controller promises.
     pub declares: Declared,
     /// How well the bench knows what it measures.
@@ -222,6 +224,21 @@ pub enum BeginFiring {
     },
     /// The operator is asked to do it.
     Operator,
+}
+
+/// How a fault that the controller still has latched is cleared before a run.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum ClearFault {
+    /// Over the controller's console.
+    Console {
+        /// Lines sent in order.
+        lines: Vec<String>,
+    },
+    /// The acknowledge button is pressed for this long.
+    Contact {
+        /// How long the button is held.
+        press: RigSpan,
+    },
 }
 
 /// What the controller promises; limits in scenarios refer to it.

@@ -23,10 +23,10 @@ mod tree;
 mod words;
 
 pub use bench::{
-    ActiveLevel, BEST_EDGE_OF_A_RIG, BEST_TEMPERATURE_OF_A_RIG, BeginFiring, Bench, BenchKind, Calibration, Contact,
-    ContactRole, ContactState, ConverterChoice, Declared, EdgeTime, EdgeTimeParts, Known, Path, PathRelay, Pole, Relay,
-    RelayRole, Senses, ShownTemperature, ShownTemperatureParts, StandInChoice, USUAL_DRIFT_PPM, Uncertainty, Wire,
-    Zone,
+    ActiveLevel, BEST_EDGE_OF_A_RIG, BEST_TEMPERATURE_OF_A_RIG, BeginFiring, Bench, BenchKind, Calibration, ClearFault,
+    Contact, ContactRole, ContactState, ConverterChoice, Declared, EdgeTime, EdgeTimeParts, Known, Path, PathRelay,
+    Pole, Relay, RelayRole, Senses, ShownTemperature, ShownTemperatureParts, StandInChoice, USUAL_DRIFT_PPM,
+    Uncertainty, Wire, Zone,
 };
 pub use condition::{ConditionPlace, SIGNALS, parse_condition};
 pub use console::{ConsoleMatcher, ConsolePattern};

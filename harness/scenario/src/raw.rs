@@ -187,6 +187,8 @@ choices! {
     SupplySwitch { Switched "switched by the rig", NotSwitched "not switched" }
     /// The contact that begins a firing.
     StartWord { Start "start" }
+    /// The contact that acknowledges a fault.
+    AcknowledgeWord { Acknowledge "acknowledge" }
     /// How a kiln's supply is made.
     SupplyMade {
         SinglePhase "single-phase",

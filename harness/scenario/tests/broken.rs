@@ -72,6 +72,7 @@ fn beyond_a_schema(name: &str) -> bool {
         "bench-relay-not-listed",
         "bench-relay-on-no-path",
         "bench-begin-without-contact",
+        "bench-clear-fault-without-contact",
         "bench-converter-program",
         "bench-converter-short",
         "bench-converter-type",

@@ -372,6 +372,12 @@ fn how(status: ExitStatus) -> String {
     }
 }
 
+/// Whether a character steers a terminal, turns the writing direction or hides: an error has to read as it was written.
+pub(super) fn deceives(character: char) -> bool {
+    character.is_control()
+        || matches!(character, '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{feff}')
+}
+
 /// Bytes from outside, fit to stand in one line of an error: control
 /// characters and bytes that are no text escaped, and cut when long.
 pub(super) fn quoted(bytes: &[u8]) -> String {
@@ -384,10 +390,7 @@ pub(super) fn quoted(bytes: &[u8]) -> String {
                 break 'all;
             }
             length += 1;
-            // Also what turns the writing direction or hides: an error has to read as it was written.
-            if character.is_control()
-                || matches!(character, '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{feff}')
-            {
+            if deceives(character) {
                 text.extend(character.escape_default());
             } else {
                 text.push(character);

@@ -7,7 +7,7 @@ use serde::de::{Error as _, MapAccess, Visitor};
 use serde::ser::SerializeMap as _;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
-use super::child::quoted;
+use super::child::{deceives, quoted};
 
 /// Version of the protocol, exchanged in the handshake.
 pub(super) const PROTOCOL: u32 = 1;
@@ -172,7 +172,7 @@ enum ChildMessage {
 /// The program's answer to `hello`.
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
-pub(super) struct Ready {
+pub(crate) struct Ready {
     pub(super) protocol: u32,
     pub(super) name: String,
     pub(super) firmware: String,
@@ -181,11 +181,11 @@ pub(super) struct Ready {
 /// The program's answer to a call.
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
-pub(super) struct Answer {
+pub(crate) struct Answer {
     pub(super) at: i64,
     pub(super) relays: RelayStates,
     #[serde(default)]
-    pub(super) wake_at: Option<i64>,
+    pub(crate) wake_at: Option<i64>,
     #[serde(default)]
     pub(super) console: Vec<String>,
     #[serde(default)]
@@ -219,10 +219,10 @@ impl<'de> Deserialize<'de> for RelayStates {
 }
 
 /// What is wrong with a line, completing "the program …".
-pub(super) type Nonsense = String;
+pub(crate) type Nonsense = String;
 
 /// Reads the answer to `hello`.
-pub(super) fn ready(line: &[u8]) -> Result<Ready, Nonsense> {
+pub(crate) fn ready(line: &[u8]) -> Result<Ready, Nonsense> {
     let ready = match message(line)? {
         ChildMessage::Ready(ready) => ready,
         ChildMessage::Answer(_) => return Err(format!("answered `hello` with {}, not with `ready`", quoted(line))),
@@ -243,7 +243,7 @@ pub(super) fn ready(line: &[u8]) -> Result<Ready, Nonsense> {
 
 /// Reads the answer to the call at `at`; every relay of `relays` has to be there.
 /// The states come in the order of `relays`.
-pub(super) fn answer(line: &[u8], at: i64, relays: &[String], states: &mut Vec<bool>) -> Result<Answer, Nonsense> {
+pub(crate) fn answer(line: &[u8], at: i64, relays: &[String], states: &mut Vec<bool>) -> Result<Answer, Nonsense> {
     let answer = match message(line)? {
         ChildMessage::Answer(answer) => answer,
         ChildMessage::Ready(_) => return Err(format!("answered a call with {}, not with `answer`", quoted(line))),
@@ -312,6 +312,9 @@ fn message(line: &[u8]) -> Result<ChildMessage, Nonsense> {
         } else {
             "standard output is for answers only, one JSON object a line; logs go to standard error"
         };
+        // The parser repeats the program's own words.
+        let error: String =
+            error.to_string().chars().map(|c| if deceives(c) { char::REPLACEMENT_CHARACTER } else { c }).collect();
         format!("wrote what is no answer: {} ({error}; {hint})", quoted(line))
     })
 }

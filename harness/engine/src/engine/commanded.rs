@@ -1,9 +1,9 @@
 //! What the bench is told: set-points, and what the script does.
 
-use dryfire_scenario::{BeginFiring, ContactState, Stimulus};
+use dryfire_scenario::{BeginFiring, ClearFault, ContactRole, ContactState, Stimulus};
 use dryfire_units::{Disturbance, RigSpan, RigTime};
 
-use super::{Cut, Engine};
+use super::{Cut, Engine, SETTLE};
 use crate::Event;
 use crate::io::{Command, CommandId, CommandKind, Pacing};
 use crate::plan::PlannedWait;
@@ -92,12 +92,7 @@ impl Engine {
                 }
             }
             BeginFiring::Contact { press } => {
-                let start = self
-                    .plan
-                    .bench
-                    .contacts
-                    .iter()
-                    .position(|contact| contact.role == dryfire_scenario::ContactRole::Start);
+                let start = self.plan.bench.contacts.iter().position(|contact| contact.role == ContactRole::Start);
                 if let Some(index) = start {
                     waiting.push(self.work_contact(now, index, true));
                     let release = self.work_contact(now + press, index, false);
@@ -114,6 +109,29 @@ impl Engine {
         }
     }
 
+    /// Clears a fault that the controller still has from an earlier run, once it has booted. What is
+    /// latched in a memory that outlives the supply would have it refuse every later firing.
+    pub(super) fn clear_fault(&mut self) {
+        let at = RigTime::ZERO + SETTLE;
+        match self.plan.bench.clear_fault.clone() {
+            None => {}
+            Some(ClearFault::Console { lines }) => {
+                for line in lines {
+                    let id = self.send(at, CommandKind::Console { line: line.clone() });
+                    self.told.push((id, format!("console: {line}")));
+                }
+            }
+            Some(ClearFault::Contact { press }) => {
+                let contacts = &self.plan.bench.contacts;
+                let acknowledge = contacts.iter().position(|contact| contact.role == ContactRole::Acknowledge);
+                if let Some(index) = acknowledge {
+                    self.work_contact(at, index, true);
+                    self.work_contact(at + press, index, false);
+                }
+            }
+        }
+    }
+
     fn prompt(&mut self, now: RigTime, text: String) -> CommandId {
         self.events.push_back(Event::Prompt { at: now, text: text.clone() });
         let id = self.send(now, CommandKind::Prompt { text });
@@ -126,7 +144,7 @@ impl Engine {
         let closed = (contact.engaged == ContactState::Closed) == engaged;
         let id = self.send(at, CommandKind::Contact { output: contact.output, closed });
         self.switches.push((id, self.plan.signals.contacts[index], engaged));
-        if contact.role == dryfire_scenario::ContactRole::Lid {
+        if contact.role == ContactRole::Lid {
             self.lids.push((id, engaged));
         }
         self.told.push((id, crate::words::contact(contact.role, engaged).to_owned()));

@@ -7,8 +7,8 @@ use serde::de::{self, MapAccess, Visitor};
 use serde::{Deserialize, Deserializer};
 
 use super::{
-    Conductor, ContactName, ContactState, Converter, Difference, Duration, Leg, Level, Made, Name, Ppm, ProbeType,
-    RelayName, Senses, StartWord, SupplySwitch, Temperature, ZoneName,
+    AcknowledgeWord, Conductor, ContactName, ContactState, Converter, Difference, Duration, Leg, Level, Made, Name,
+    Ppm, ProbeType, RelayName, Senses, StartWord, SupplySwitch, Temperature, ZoneName,
 };
 
 /// A bench: how a controller is wired, and what it promises.
@@ -56,6 +56,9 @@ pub(crate) struct BenchFile {
     /// How a firing is begun.
     #[serde(rename = "begin firing")]
     begin_firing: Begin,
+    /// How a fault that the controller still has latched is cleared before each run; not at all if left out.
+    #[serde(rename = "clear fault")]
+    clear_fault: Option<Clear>,
     /// What the controller promises.
     declares: Declares,
     /// How well the bench knows what it measures and shows; what is usual for its kind if left out.
@@ -235,6 +238,23 @@ pub(crate) struct BeginMeans {
     console: Option<Vec<Name>>,
     /// The contact that is pressed.
     contact: Option<StartWord>,
+    /// How long it is pressed; 300 ms if left out.
+    press: Option<Duration>,
+}
+
+/// How a latched fault is cleared: console lines or the acknowledge contact.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+#[schemars(extend("oneOf" = [
+    { "required": ["console"], "not": { "required": ["press"] } },
+    { "required": ["contact"] },
+]))]
+pub(crate) struct Clear {
+    /// Lines sent in order.
+    #[schemars(length(min = 1))]
+    console: Option<Vec<Name>>,
+    /// The contact that is pressed.
+    contact: Option<AcknowledgeWord>,
     /// How long it is pressed; 300 ms if left out.
     press: Option<Duration>,
 }

@@ -2,6 +2,7 @@
 
 use crate::diagnostic::DiagnosticKind;
 use crate::quantity::thousandths;
+use crate::reading::operating::{begin_firing, clear_fault, listed};
 use crate::reading::scenario::{duration, hazard, temperature};
 use crate::reading::uncertainty::uncertainty;
 use crate::reading::wiring::{contacts, leg, paths, relays, zones};
@@ -10,8 +11,7 @@ use crate::source::quoted;
 use crate::tree::{Content, Node};
 use crate::words::Words;
 use crate::{
-    BeginFiring, Bench, BenchKind, Contact, ContactRole, ConverterChoice, Declared, ShownTemperature, Span,
-    StandInChoice, Uncertainty, Zone,
+    Bench, BenchKind, ContactRole, ConverterChoice, Declared, ShownTemperature, Span, StandInChoice, Uncertainty, Zone,
 };
 
 use dryfire_units::converter::{Converter, ConverterKind};
@@ -35,13 +35,13 @@ pub(crate) const KEYS: &[&str] = &[
     "converter",
     "dither",
     "begin firing",
+    "clear fault",
     "declares",
     "uncertainty",
 ];
 
 const DEFAULT_DEADLINE: RigSpan = RigSpan::from_seconds(5);
 const DEFAULT_SILENCE: RigSpan = RigSpan::from_seconds(1);
-const DEFAULT_PRESS: RigSpan = RigSpan::from_millis(300);
 
 pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Bench> {
     let what = "a bench file";
@@ -76,7 +76,11 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Bench> {
     };
     let begin = reading
         .require(&fields, "begin firing", what, "{ console: [\"program {program}\", start] }")
-        .and_then(|node| begin(reading, node, contacts.as_ref().map(Option::as_deref)));
+        .and_then(|node| begin_firing(reading, node, listed(&contacts, ContactRole::Start)));
+    let clear_fault = match fields.get("clear fault") {
+        None => Some(None),
+        Some(node) => clear_fault(reading, node, listed(&contacts, ContactRole::Acknowledge)).map(Some),
+    };
     let declares = reading
         .require(&fields, "declares", what, "{ top temperature: 1280 °C, longest firing: 14 h, cycle time: 15 s }")
         .and_then(|node| declares(reading, node));
@@ -117,6 +121,7 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Bench> {
         converter: converter?,
         dither_millicelsius: dither?,
         begin: begin?,
+        clear_fault: clear_fault?,
         declares: declares?,
         uncertainty: uncertainty?,
     })
@@ -331,7 +336,7 @@ pub(crate) fn in_time_range(
     Some(span)
 }
 
-fn words_of(reading: &mut Reading<'_>, node: &Node, what: &str, item: &str) -> Option<Vec<String>> {
+pub(crate) fn words_of(reading: &mut Reading<'_>, node: &Node, what: &str, item: &str) -> Option<Vec<String>> {
     let items = reading.items(node, what)?;
     items.iter().map(|node| reading.name(node, item)).collect::<Vec<_>>().into_iter().collect()
 }
@@ -352,102 +357,6 @@ fn controller(reading: &mut Reading<'_>, node: &Node) -> Option<Controller> {
         version.map_or(Some(None), |version| version.map(Some))?,
         image.map_or(Some(None), |image| image.map(Some))?,
     ))
-}
-
-fn begin(reading: &mut Reading<'_>, node: &Node, contacts: Option<Option<&[Contact]>>) -> Option<BeginFiring> {
-    if let Content::Scalar(scalar) = &node.content {
-        if scalar.text == "operator" {
-            return Some(BeginFiring::Operator);
-        }
-        reading.mistake(
-            DiagnosticKind::UnknownWord,
-            node.span,
-            format!("{} is no way to begin a firing", quoted(&scalar.text)),
-            "write `operator`, `{ contact: start }` or `{ console: [\"program {program}\", start] }`".to_owned(),
-        );
-        return None;
-    }
-    let what = "`begin firing`";
-    let fields = reading.fields(node, what, &["console", "contact", "press"])?;
-    match (fields.entry("console"), fields.entry("contact")) {
-        (Some(console), None) => {
-            if let Some(press) = fields.entry("press") {
-                reading.mistake(
-                    DiagnosticKind::ConflictingKeys,
-                    press.key_span,
-                    "`press` belongs to `contact`, not to `console`",
-                    "leave it out".to_owned(),
-                );
-                return None;
-            }
-            let lines = words_of(reading, &console.value, "the list of console lines", "a console line")?;
-            if lines.is_empty() {
-                reading.mistake(
-                    DiagnosticKind::Empty,
-                    console.value.span,
-                    "no console line is sent",
-                    "for example `[\"program {program}\", start]`".to_owned(),
-                );
-                return None;
-            }
-            if !lines.iter().any(|line| line.contains("{program}")) {
-                reading.mistake(
-                    DiagnosticKind::Unused,
-                    console.value.head(),
-                    "no line has `{program}` in it, so the scenario's firing never reaches the controller",
-                    "put `{program}` where the segments belong: `\"program {program}\"`".to_owned(),
-                );
-            }
-            Some(BeginFiring::Console { lines })
-        }
-        (None, Some(contact)) => {
-            reading.one_of(&contact.value, "the contact that begins a firing", &[("start", ())])?;
-            let press = match fields.get("press") {
-                Some(node) => in_time_range(
-                    reading,
-                    node,
-                    "the time of a press",
-                    RigSpan::from_millis(10),
-                    RigSpan::from_seconds(60),
-                ),
-                None => Some(DEFAULT_PRESS),
-            };
-            let listed = match contacts {
-                Some(Some(contacts)) => contacts.iter().any(|contact| contact.role == ContactRole::Start),
-                // The list has mistakes of its own.
-                Some(None) => true,
-                None => false,
-            };
-            if !listed {
-                reading.mistake(
-                    DiagnosticKind::UnknownRole,
-                    contact.value.span,
-                    "the bench has no start contact",
-                    "add `{ role: start, output: 2, engaged: closed }` to `contacts`".to_owned(),
-                );
-                return None;
-            }
-            Some(BeginFiring::Contact { press: press? })
-        }
-        (Some(_), Some(contact)) => {
-            reading.mistake(
-                DiagnosticKind::ConflictingKeys,
-                contact.key_span,
-                "a firing is begun over the console or by a contact, not both",
-                "keep the one that the controller needs".to_owned(),
-            );
-            None
-        }
-        (None, None) => {
-            reading.mistake_in(
-                DiagnosticKind::MissingKey,
-                node,
-                "`begin firing` does not say how",
-                "write `operator`, `{ contact: start }` or `{ console: [\"program {program}\", start] }`".to_owned(),
-            );
-            None
-        }
-    }
 }
 
 fn declares(reading: &mut Reading<'_>, node: &Node) -> Option<Declared> {
