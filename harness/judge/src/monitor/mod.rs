@@ -194,8 +194,6 @@ pub(crate) struct Monitor {
     pub(crate) changed: Looks,
     /// Something may have been decided at the present instant.
     news: bool,
-    /// The next instant that matters even if nothing changes.
-    due: i64,
 }
 
 impl Monitor {
@@ -271,13 +269,11 @@ impl Monitor {
             late: false,
             changed: Looks::ALL,
             news: false,
-            due: 0,
         }
     }
 
     /// A moment came that this expectation may look at.
     pub(crate) fn moment(&mut self, moment: MomentId, at: i64, uncertainty: i64) {
-        self.due = at;
         if let Start::Moment(opening, offset) = self.start
             && opening == moment
         {
@@ -341,9 +337,6 @@ impl Monitor {
             Start::Rise(rise) => rise.at(at, &self.closings, &mut self.claim),
             Start::Run | Start::Moment(..) => None,
         };
-        if !moved && risen.is_none() && at < self.due {
-            return self.due;
-        }
         let around = surroundings(table, &self.formula, &self.track, &self.first, self.closing);
         let mut ahead = risen.or_else(|| next_of(&mut self.openings, at));
         while let Some((opens_at, uncertainty)) = ahead {
@@ -387,8 +380,7 @@ impl Monitor {
             Start::Rise(Rise { inside: Some(inside), .. }) => ahead(&inside.openings),
             _ => FOREVER,
         };
-        self.due = due.min(ahead(&self.openings)).min(ahead(&self.closings)).min(part);
-        self.due
+        due.min(ahead(&self.openings)).min(ahead(&self.closings)).min(part)
     }
 
     /// Whether [`Monitor::decided`] is worth asking.

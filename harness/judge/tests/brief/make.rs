@@ -331,15 +331,17 @@ impl Case {
         self.second(&trace, self.end)
     }
 
-    /// In a few portions, and within each in another order: signals and moments
-    /// turned round, each one's own inputs as they were.
+    /// In a few portions, some of what lies behind a watermark before it, and within
+    /// each in another order: signals and moments turned round, each one's own inputs
+    /// as they were.
     pub(crate) fn in_portions(&self, chance: &mut Chance) -> Finding {
         let mut judge = self.judge();
         let mut rest = self.inputs.as_slice();
         let mut now = -3;
         while now < self.end {
             now = (now + chance.within(1, 12)).min(self.end);
-            let (given, later) = rest.split_at(rest.partition_point(|input| input.at() <= now));
+            let ahead = if chance.once_in(2) { chance.within(0, 12) } else { 0 };
+            let (given, later) = rest.split_at(rest.partition_point(|input| input.at() <= now + ahead));
             rest = later;
             let mut given = given.to_vec();
             let turn = chance.within(1, 9);
