@@ -164,7 +164,8 @@ fn what_is_found_at_one_instant_comes_out_in_the_order_of_the_expectations() {
                 judge.observe(milliseconds(2_000), signal, 1);
             }
             judge.advance(milliseconds(3_000));
-            let order: Vec<usize> = std::iter::from_fn(|| judge.poll_decided()).map(|found| found.expectation).collect();
+            let order: Vec<usize> =
+                std::iter::from_fn(|| judge.poll_decided()).map(|found| found.expectation).collect();
             assert_eq!(order, [0, 1]);
         }
     }
@@ -237,4 +238,12 @@ fn a_gap_that_may_lie_inside_the_scope_is_a_gap_in_it() {
     let samples = [(0, TOP, 3), (7, TOP, 3)];
     let finding = found(after, Claim::Always(cool), &samples, Some((TOP, 6, 7)));
     assert_eq!(finding.verdict, Verdict::Pass);
+}
+
+#[test]
+fn what_was_two_things_at_one_instant_is_one_at_the_next() {
+    // The second goes off just when it is settled what the first is.
+    let samples = [(0, HEAT, 0), (0, LID, 1), (10, HEAT, 0), (10, HEAT, 1), (11, LID, 0)];
+    let either = Condition::Any(vec![on(HEAT), on(LID)]);
+    assert_eq!(found(Scope::Throughout, Claim::Always(either), &samples, None).verdict, Verdict::Pass);
 }

@@ -8,8 +8,7 @@ use dryfire_judge::{
 use dryfire_units::{RigSpan, RigTime};
 
 /// Two switches, then a temperature and a rate.
-const KINDS: [SignalKind; 4] =
-    [SignalKind::Switch, SignalKind::Switch, SignalKind::Temperature, SignalKind::Rate];
+const KINDS: [SignalKind; 4] = [SignalKind::Switch, SignalKind::Switch, SignalKind::Temperature, SignalKind::Rate];
 const MOMENTS: i64 = 2;
 /// Runs end at most here (µs).
 const LONGEST: i64 = 30;
@@ -263,7 +262,10 @@ impl Case {
     pub(crate) fn in_steps(&self) -> (Finding, Option<(Finding, i64)>) {
         // No more than one of each moment comes, or it is not promised.
         let count = |number: u16| {
-            self.inputs.iter().filter(|input| matches!(input, Input::Moment { moment, .. } if *moment == number)).count()
+            self.inputs
+                .iter()
+                .filter(|input| matches!(input, Input::Moment { moment, .. } if *moment == number))
+                .count()
         };
         let once = self.once && (0..MOMENTS as u16).all(|moment| count(moment) <= 1);
         let mut judge = if once { self.judge().with_moments_that_come_once() } else { self.judge() };
