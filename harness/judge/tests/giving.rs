@@ -247,3 +247,38 @@ fn what_was_two_things_at_one_instant_is_one_at_the_next() {
     let either = Condition::Any(vec![on(HEAT), on(LID)]);
     assert_eq!(found(Scope::Throughout, Claim::Always(either), &samples, None).verdict, Verdict::Pass);
 }
+
+#[test]
+fn a_pass_is_said_early_only_where_no_moment_can_follow() {
+    let claim = || Claim::Within { limit: RigSpan::from_seconds(10), condition: on(LID) };
+    let offset = RigSpan::from_seconds(10);
+    let much_later = Scope::After(Instant { moment: BREAK, offset });
+    let start = |expectation: Expectation| {
+        let mut judge = judge(vec![expectation]);
+        judge.observe(RigTime::ZERO, LID, 0);
+        judge.moment(BREAK, milliseconds(1_000), RigSpan::ZERO);
+        judge
+    };
+    let answered = |mut judge: Judge, at: i64| {
+        judge.observe(milliseconds(at), LID, 1);
+        judge.observe(milliseconds(at + 100), LID, 0);
+        judge.advance(milliseconds(at + 100));
+        judge.poll_decided().map(|found| (found.verdict, found.decided_at))
+    };
+    let soon = Some((Verdict::Pass, Some(milliseconds(2_000))));
+    assert_eq!(answered(start(after_break(claim())).with_moments_that_come_once(), 2_000), soon);
+    // The same moment may come again.
+    assert_eq!(answered(start(after_break(claim())), 2_000), None);
+    // It did come again, against the promise: while it is open, and while it lies ahead.
+    let mut again = start(after_break(claim())).with_moments_that_come_once();
+    again.moment(BREAK, milliseconds(1_990), RigSpan::from_millis(200));
+    assert_eq!(answered(again, 2_000), None);
+    let mut again = start(Expectation { scope: much_later, ..after_break(claim()) }).with_moments_that_come_once();
+    again.moment(BREAK, milliseconds(3_000), RigSpan::ZERO);
+    assert_eq!(answered(again, 12_000), None);
+    // What came too late may have been something else.
+    let mut late = start(after_break(claim())).with_moments_that_come_once();
+    late.advance(milliseconds(1_500));
+    late.observe(milliseconds(1_200), LID, 0);
+    assert_eq!(answered(late, 2_000), None);
+}
