@@ -13,7 +13,9 @@ use std::sync::atomic::AtomicBool;
 pub use drawing::rig_drawing;
 use dryfire_bench::{Bench, JobOutcome, SessionNote, SessionOptions, VirtualBench, bind_all, run_session};
 use dryfire_kiln::KilnDescription;
-use dryfire_scenario::{Bench as BenchFile, BenchKind, Scenario, parse_bench, parse_kiln, parse_scenario};
+use dryfire_scenario::{
+    Bench as BenchFile, BenchKind, Scenario, parse_bench, parse_kiln, parse_scenario, parse_scenarios,
+};
 
 /// The seed of every test that does not vary it.
 pub const SEED: u64 = 20_261_125;
@@ -102,13 +104,14 @@ pub fn library() -> Vec<Scenario> {
     let mut paths = Vec::new();
     collect(&root().join("scenarios"), &mut paths);
     paths.sort();
-    paths
-        .iter()
-        .map(|path| {
-            let shown = path.strip_prefix(root()).unwrap_or(path).to_string_lossy().into_owned();
-            scenario(&shown, &read(&shown))
-        })
-        .collect()
+    let read_one = |path: &PathBuf| {
+        let shown = path.strip_prefix(root()).unwrap_or(path).to_string_lossy().into_owned();
+        match parse_scenarios(&shown, &read(&shown)) {
+            Ok((found, _)) => found.into_iter().map(|one| one.scenario),
+            Err(mistakes) => panic!("{}", mistakes.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n")),
+        }
+    };
+    paths.iter().flat_map(read_one).collect()
 }
 
 fn collect(folder: &Path, paths: &mut Vec<PathBuf>) {

@@ -27,8 +27,8 @@ pub use program::{ProgramBench, ProgramBenchError};
 pub use pty::{PtyRig, PtyTransport};
 pub use rig::{Operator, RigBench, RigPatience, port_of};
 pub use session::{
-    Following, Job, JobOutcome, MakeWatcher, Misfit, SessionNote, SessionOptions, Watcher, bind_all, run_seed,
-    run_session, run_watched_session,
+    Following, Job, JobOutcome, MakeWatcher, Misfit, SessionNote, SessionOptions, Watcher, bind_all, repeated,
+    run_seed, run_session, run_watched_session,
 };
 pub use simulated_rig::{RigPace, SimulatedRig, SimulatedRigSetup, serve};
 pub use transport::{SerialTransport, Transport, TransportError};

@@ -30,6 +30,21 @@ pub struct Job {
     pub scenario: Scenario,
     /// What came of binding it to the bench.
     pub binding: Binding,
+    /// How many runs of the same scenario come before it in the plan.
+    pub repetition: u32,
+}
+
+impl Job {
+    /// The seed of its run in a session with this seed.
+    pub fn seed(&self, session: u64) -> u64 {
+        run_seed(session, &self.scenario.name, self.repetition)
+    }
+}
+
+/// Every job so many times: the whole plan once, then once more, so that a bench that drifts
+/// drifts alike for all, and a session that is ended early has run each scenario about as often.
+pub fn repeated(jobs: &[Job], times: u32) -> Vec<Job> {
+    (0..times).flat_map(|repetition| jobs.iter().map(move |job| Job { repetition, ..job.clone() })).collect()
 }
 
 /// A scenario that does not fit the bench, with everything that is wrong.
@@ -50,7 +65,7 @@ pub fn bind_all(scenarios: Vec<Scenario>, bench: &BenchFile, kiln: &KilnDescript
     let mut misfits = Vec::new();
     for (index, scenario) in scenarios.into_iter().enumerate() {
         match Plan::bind(&scenario, bench, kiln) {
-            Ok(binding) => jobs.push(Job { scenario, binding }),
+            Ok(binding) => jobs.push(Job { scenario, binding, repetition: 0 }),
             Err(errors) => misfits.push(Misfit { scenario: index, errors }),
         }
     }
@@ -151,11 +166,13 @@ pub struct Following<'a> {
 /// How often a run tells how far it has come.
 const TELL_PROGRESS_EVERY: Duration = Duration::from_millis(100);
 
-/// The seed of one run: a hash of the session's seed and the scenario's name
-/// (FNV-1a, then the finaliser of SplitMix64 so that near seeds differ everywhere).
-pub fn run_seed(session: u64, scenario: &str) -> u64 {
+/// The seed of one run: a hash of the session's seed, the scenario's name and, from its second run on,
+/// how many came before (FNV-1a, then the finaliser of SplitMix64 so that near seeds differ everywhere).
+pub fn run_seed(session: u64, scenario: &str, repetition: u32) -> u64 {
     let mut hash = 0xcbf2_9ce4_8422_2325_u64;
-    for byte in session.to_le_bytes().into_iter().chain(scenario.bytes()) {
+    // A name is never followed by a zero byte, so no two of these are the same.
+    let again = (repetition > 0).then(|| repetition.to_le_bytes().into_iter().chain([0]));
+    for byte in session.to_le_bytes().into_iter().chain(scenario.bytes()).chain(again.into_iter().flatten()) {
         hash = (hash ^ u64::from(byte)).wrapping_mul(0x0000_0100_0000_01b3);
     }
     hash = (hash ^ (hash >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
@@ -265,7 +282,7 @@ fn prove(
     let _entered = span.enter();
     note(SessionNote::Proving { at: RigTime::ZERO });
     let run = u32::try_from(jobs.len()).unwrap_or(u32::MAX);
-    let seed = run_seed(options.seed, proving::NAME);
+    let seed = run_seed(options.seed, proving::NAME, 0);
     let run_options = RunOptions { run, seed, sample_events: false, second_judge: true };
     let mut bench = make_bench();
     let mut at_times = AtTimes::new();
@@ -334,7 +351,7 @@ fn run_job(
     sender: &mpsc::Sender<SessionNote>,
     watcher: Option<Box<dyn Watcher>>,
 ) -> JobOutcome {
-    let seed = run_seed(options.seed, &job.scenario.name);
+    let seed = job.seed(options.seed);
     let plan = match &job.binding {
         Binding::Ready(plan) => plan,
         Binding::NotApplicable { reason } => {

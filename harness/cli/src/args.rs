@@ -4,6 +4,8 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
+use crate::selection::Selection;
+
 /// Plays a kiln to a home-built controller, breaks things on purpose, and judges every reaction.
 #[derive(Debug, Parser)]
 #[command(
@@ -50,6 +52,7 @@ pub(crate) enum Command {
     Rejudge(RejudgeArguments),
     Report(ReportArguments),
     Export(ExportArguments),
+    Compare(CompareArguments),
     Check(CheckArguments),
     Explain(ExplainArguments),
     Schema(SchemaArguments),
@@ -75,10 +78,12 @@ pub(crate) enum Command {
 Examples:
   dryfire run scenarios                            the whole library on the virtual bench
   dryfire run scenarios/probe my-own.yaml          one family and a file
+  dryfire run scenarios --hazard probe-open        what guards against one hazard
   dryfire run scenarios --bench my-bench.yaml      your own controller, as its bench file says
   dryfire run scenarios --defect lid-ignored       what the library says of a known mistake
   dryfire run scenarios --format json > results.jsonl
   dryfire run scenarios --bench rig.yaml --port /dev/ttyACM0
+  dryfire run scenarios/probe --repeat 5           how far margins spread from run to run
   dryfire run --resume evidence/2026-11-25-093000.sqlite
 
 Exit status: 0 all met, 1 failed or uncovered, 2 not decided, 3 broke down, 4 bad input,
@@ -96,9 +101,18 @@ pub(crate) struct RunArguments {
     #[arg(long, value_name = "FILE")]
     pub(crate) bench: Option<PathBuf>,
 
+    #[command(flatten)]
+    pub(crate) selection: Selection,
+
     /// Seed of everything random; the same seed gives the same results on a virtual bench.
     #[arg(long, value_name = "NUMBER", default_value_t = 1)]
     pub(crate) seed: u64,
+
+    /// Run every scenario so many times: how far its margins spread, for `dryfire compare`.
+    ///
+    /// The whole plan once, then once more. On a virtual or program bench every run has another seed.
+    #[arg(long, value_name = "TIMES", default_value_t = 1, value_parser = clap::value_parser!(u16).range(1..=1_000))]
+    pub(crate) repeat: u16,
 
     /// How many scenarios run at a time; a rig runs one. [default: one for each processor]
     #[arg(long, value_name = "NUMBER", value_parser = clap::value_parser!(u16).range(1..))]
@@ -127,7 +141,7 @@ pub(crate) struct RunArguments {
     pub(crate) no_record: bool,
 
     /// Go on with an unfinished record: runs that came to their end are kept, all others start again.
-    #[arg(long, value_name = "RECORD", conflicts_with_all = ["paths", "bench", "seed", "defect", "record"])]
+    #[arg(long, value_name = "RECORD", conflicts_with_all = ["paths", "bench", "seed", "defect", "record", "repeat", "only", "hazard", "tag"])]
     pub(crate) resume: Option<PathBuf>,
 
     /// Something to remember, in your words; goes into the record; may be repeated.
@@ -260,6 +274,42 @@ pub(crate) enum ExportInto {
 
 #[derive(Debug, Args)]
 #[command(
+    about = "Set two records side by side: what a change of the controller did",
+    long_about = "Set two records side by side: what a change of the controller did.\n\n\
+        Scenarios added and gone, verdicts that changed, margins that shrank or grew by more than is uncertain, and \
+        reaction times with their spread. One run a side does not show how far a margin spreads: make both records \
+        with `dryfire run --repeat 5` or more. What else differs between the two is told as well.",
+    after_long_help = "\
+Examples:
+  dryfire run scenarios --repeat 5 --record before.sqlite
+  dryfire run scenarios --repeat 5 --record after.sqlite     with the changed firmware
+  dryfire compare before.sqlite after.sqlite
+  dryfire compare before.sqlite after.sqlite --html change.html
+
+Exit status: 0 nothing is worse, 1 a verdict is worse or a margin shrank, 2 something is gone, no longer shown or
+unfinished, 3 a record is damaged or the page could not be written, 4 bad input. It is about what changed: what
+failed before and still fails is 0."
+)]
+pub(crate) struct CompareArguments {
+    /// Record from before.
+    #[arg(value_name = "OLD")]
+    pub(crate) old: PathBuf,
+
+    /// Record from after.
+    #[arg(value_name = "NEW")]
+    pub(crate) new: PathBuf,
+
+    /// Also make a page with both courses laid over each other; a file that is there is replaced.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) html: Option<PathBuf>,
+
+    /// What standard output is for.
+    #[arg(long, value_enum, value_name = "FORMAT", default_value_t = Format::Text)]
+    pub(crate) format: Format,
+}
+
+#[derive(Debug, Args)]
+#[command(
     arg_required_else_help = false,
     about = "Compute how much time each hazard leaves and whether the controller is soon enough",
     long_about = "Compute how much time each hazard leaves and whether the controller is soon enough.\n\n\
@@ -339,6 +389,9 @@ pub(crate) struct ChallengeArguments {
     #[arg(long, value_name = "FILE")]
     pub(crate) bench: Option<PathBuf>,
 
+    #[command(flatten)]
+    pub(crate) selection: Selection,
+
     /// Seed of everything random.
     #[arg(long, value_name = "NUMBER", default_value_t = 1)]
     pub(crate) seed: u64,
@@ -381,6 +434,9 @@ pub(crate) struct CheckArguments {
     /// Also check that every scenario fits this bench.
     #[arg(long, value_name = "FILE")]
     pub(crate) bench: Option<PathBuf>,
+
+    #[command(flatten)]
+    pub(crate) selection: Selection,
 }
 
 #[derive(Debug, Args)]
@@ -405,6 +461,9 @@ pub(crate) struct ExplainArguments {
     /// Bench file whose numbers are used; found as `dryfire run` finds it if left out.
     #[arg(long, value_name = "FILE")]
     pub(crate) bench: Option<PathBuf>,
+
+    #[command(flatten)]
+    pub(crate) selection: Selection,
 }
 
 #[derive(Debug, Args)]

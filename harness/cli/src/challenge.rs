@@ -62,7 +62,7 @@ pub(crate) fn challenge(
 fn read(arguments: &ChallengeArguments, screen: &Screen) -> Result<(Vec<Scenario>, BenchWithKiln), Refusal> {
     let paths = files::find(&arguments.paths, Wanted::Scenarios)?;
     let mut reader = Reader::new(screen);
-    let scenarios = reader.scenarios(&paths);
+    let scenarios = reader.selected(&paths, &arguments.selection);
     let bench = arguments.bench.clone().or_else(|| files::default_bench(&arguments.paths));
     let fitted = match bench {
         Some(path) => reader.bench(&path),
@@ -163,6 +163,7 @@ fn try_on(
 
 fn head(bench: &Bench, seed: u64, scenarios: usize) -> SessionHead {
     SessionHead {
+        repeat: 1,
         bench: bench.name.clone(),
         bench_kind: "virtual".to_owned(),
         controller: bench.controller.clone(),

@@ -4,7 +4,7 @@ use std::collections::HashMap;
 
 use dryfire_engine::{Binding, Plan};
 use dryfire_report::{ExitStatus, neutralise};
-use dryfire_scenario::{Checked, Diagnostic, Severity, check_file};
+use dryfire_scenario::{Checked, Diagnostic, FromFile, Severity, check_file};
 
 use crate::Refusal;
 use crate::args::CheckArguments;
@@ -43,16 +43,18 @@ pub(crate) fn check(arguments: &CheckArguments, screen: &mut Screen) -> Result<E
             tally.diagnostic(screen, diagnostic);
         }
         match checked {
-            Some(Checked::Scenario(scenario)) => {
-                tally.scenarios += 1;
-                if let Some(first) = names.insert(scenario.name.clone(), shown.clone()) {
-                    let name = &scenario.name;
-                    tally.mistake(
-                        screen,
-                        &Mistake::new(format!("two scenarios are called `{name}`: `{first}` and `{shown}`")),
-                    );
+            Some(Checked::Scenarios(found)) => {
+                for FromFile { scenario, text, filled } in found {
+                    tally.scenarios += 1;
+                    if let Some(first) = names.insert(scenario.name.clone(), shown.clone()) {
+                        let name = &scenario.name;
+                        tally.mistake(
+                            screen,
+                            &Mistake::new(format!("two scenarios are called `{name}`: `{first}` and `{shown}`")),
+                        );
+                    }
+                    scenarios.push(ScenarioFile { shown: shown.clone(), text, filled, scenario });
                 }
-                scenarios.push(ScenarioFile { shown, text, scenario });
             }
             Some(Checked::Bench(bench)) => {
                 tally.benches += 1;
@@ -68,7 +70,7 @@ pub(crate) fn check(arguments: &CheckArguments, screen: &mut Screen) -> Result<E
         let mut reader = Reader::new(screen);
         let fitted = reader.bench(path);
         let fitted = reader.finish(fitted)?;
-        for file in &scenarios {
+        for file in &arguments.selection.of(scenarios)? {
             let (scenario, bench) = (&file.scenario.name, &fitted.bench.name);
             match Plan::bind(&file.scenario, &fitted.bench, &fitted.kiln) {
                 Ok(Binding::Ready(_)) => {}

@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
-use dryfire_bench::{Job, run_seed};
+use dryfire_bench::Job;
 use dryfire_engine::Binding;
 use dryfire_record::{
     Beginning, ExpectationWindow, Fact, File, FileRole, Note, Pace, PlannedRun, Record, RecordError, Recorder,
@@ -46,7 +46,11 @@ pub(crate) fn beginning(
     }
     let first = files.len();
     files.extend(scenarios.iter().map(|file| File::of_text(FileRole::Scenario, &file.shown, &file.text)));
-    let runs = jobs.iter().enumerate().map(|(index, job)| planned(first + index, job, head.seed)).collect();
+    let runs = jobs
+        .iter()
+        .enumerate()
+        .map(|(index, job)| planned(first + index % scenarios.len().max(1), job, head.seed))
+        .collect();
     let session = SessionFacts {
         tool: head.tool.clone(),
         seed: head.seed,
@@ -78,7 +82,7 @@ fn planned(file: usize, job: &Job, seed: u64) -> PlannedRun {
         why: scenario.why.clone(),
         limits_from: scenario.limits_from.clone(),
         hazards: scenario.hazards.iter().map(|hazard| hazard.value.0.clone()).collect(),
-        seed: run_seed(seed, &scenario.name),
+        seed: job.seed(seed),
         table,
         uncertainties,
         expectations,
@@ -244,7 +248,9 @@ pub(crate) fn as_recorded(arguments: &RunArguments, record: &Record) -> Result<R
     arguments.paths = paths(FileRole::Scenario).map(PathBuf::from).collect();
     arguments.bench = paths(FileRole::Bench).find(|path| *path != BUILT_IN_BENCH_NAME).map(PathBuf::from);
     arguments.built_in_bench = arguments.bench.is_none();
+    arguments.selection.names = record.runs().iter().map(|run| run.planned.scenario.clone()).collect();
     arguments.seed = record.session().facts.seed;
+    arguments.repeat = repeat_of(record)?;
     arguments.defect = record.facts_about(topic::DEFECT).map(|fact| fact.value.clone()).collect();
     let said = |topic| record.facts_about(topic);
     if arguments.port.is_none() {
@@ -254,6 +260,14 @@ pub(crate) fn as_recorded(arguments: &RunArguments, record: &Record) -> Result<R
         arguments.changed = said(topic::SETTING).map(|fact| fact.value.clone()).collect();
     }
     Ok(arguments)
+}
+
+/// How often each scenario of a record is run.
+fn repeat_of(record: &Record) -> Result<u16, Mistake> {
+    let most = record.runs().iter().filter_map(|run| run.repetition).map(|(_, all)| all).max();
+    u16::try_from(most.unwrap_or(1)).map_err(|_| {
+        Mistake::new(format!("the record `{}` plans more repetitions than can be run", record.path().display()))
+    })
 }
 
 /// Compares a record with what would be run now.
@@ -276,7 +290,11 @@ pub(crate) fn again(record: Record, beginning: &Beginning) -> Again {
     for (index, planned) in beginning.runs.iter().enumerate() {
         let file = &beginning.files[planned.file];
         let run = record.runs().get(index);
-        let same = run.and_then(|run| record.scenario_file(run)).is_some_and(|was| was.sha256 == file.sha256);
+        let same = run.is_some_and(|run| {
+            run.planned.scenario == planned.scenario
+                && run.planned.seed == planned.seed
+                && record.scenario_file(run).is_some_and(|was| was.sha256 == file.sha256)
+        });
         let result = run.and_then(|run| run.standing().cloned()).filter(|_| same && !all);
         if result.is_none() {
             runs.push(index + 1);

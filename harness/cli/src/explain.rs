@@ -12,7 +12,7 @@ use crate::screen::{Mistake, Screen};
 pub(crate) fn explain(arguments: &ExplainArguments, screen: &mut Screen) -> Result<ExitStatus, Refusal> {
     let paths = files::find(&arguments.paths, Wanted::Scenarios)?;
     let mut reader = Reader::new(screen);
-    let scenarios = reader.scenarios(&paths);
+    let scenarios = reader.selected(&paths, &arguments.selection);
     let fitted = match arguments.bench.clone().or_else(|| files::default_bench(&arguments.paths)) {
         Some(path) => reader.bench(&path),
         None => reader.built_in_bench(),

@@ -6,11 +6,12 @@ use std::path::{Path, PathBuf};
 use dryfire_kiln::KilnDescription;
 use dryfire_record::{File, FileRole};
 use dryfire_scenario::{
-    Bench, BenchKind, Diagnostic, Scenario, Severity, Span, parse_bench, parse_kiln, parse_scenario,
+    Bench, BenchKind, Diagnostic, FromFile, Scenario, Severity, Span, parse_bench, parse_kiln, parse_scenarios,
 };
 
 use crate::files::{self, Unreadable};
 use crate::screen::{Mistake, Screen};
+use crate::selection::Selection;
 use crate::{Refusal, defects};
 
 /// The bench that is used where a library has none, and its kiln.
@@ -23,7 +24,10 @@ const BUILT_IN_KILN_NAME: &str = "(built in) kilns/three-ring.yaml";
 #[derive(Debug)]
 pub(crate) struct ScenarioFile {
     pub(crate) shown: String,
+    /// A text that gives this scenario alone: the file's own, or one with its sweep narrowed.
     pub(crate) text: String,
+    /// The text that the scenario's places count in.
+    pub(crate) filled: String,
     pub(crate) scenario: Scenario,
 }
 
@@ -97,16 +101,31 @@ impl<'s> Reader<'s> {
         for path in paths {
             let shown = path.display().to_string();
             let Some(text) = self.text(path) else { continue };
-            let Some(scenario) = self.take(parse_scenario(&shown, &text)) else { continue };
-            if let Some(first) = names.insert(scenario.name.clone(), shown.clone()) {
-                self.mistake(
-                    Mistake::new(format!("two scenarios are called `{}`: `{first}` and `{shown}`", scenario.name))
-                        .hint("results are told apart by the names; give one of them another"),
-                );
+            let Some(found) = self.take(parse_scenarios(&shown, &text)) else { continue };
+            for FromFile { scenario, text, filled } in found {
+                if let Some(first) = names.insert(scenario.name.clone(), shown.clone()) {
+                    self.mistake(
+                        Mistake::new(format!("two scenarios are called `{}`: `{first}` and `{shown}`", scenario.name))
+                            .hint("results are told apart by the names; give one of them another"),
+                    );
+                }
+                scenarios.push(ScenarioFile { shown: shown.clone(), text, filled, scenario });
             }
-            scenarios.push(ScenarioFile { shown, text, scenario });
         }
         scenarios
+    }
+
+    /// Those of the scenarios that are meant.
+    pub(crate) fn selected(&mut self, paths: &[PathBuf], selection: &Selection) -> Vec<ScenarioFile> {
+        let scenarios = self.scenarios(paths);
+        // With a file that cannot be read, nobody knows what would have been meant.
+        if !self.refusal.is_empty() {
+            return Vec::new();
+        }
+        selection.of(scenarios).unwrap_or_else(|mistakes| {
+            mistakes.into_iter().for_each(|mistake| self.mistake(mistake));
+            Vec::new()
+        })
     }
 
     /// A kiln file.
@@ -171,7 +190,7 @@ pub(crate) fn check_defects(bench: &Bench, shown: &str) -> Vec<Mistake> {
 /// A mistake in how a scenario fits a bench, at its place in the scenario file.
 pub(crate) fn misfit(file: &ScenarioFile, bench: &Bench, message: &str, span: Option<Span>) -> Mistake {
     let place = span.map(|span| {
-        let before = file.text.get(..span.start).unwrap_or("");
+        let before = file.filled.get(..span.start).unwrap_or("");
         let line = before.matches('\n').count() + 1;
         let column = before.rsplit('\n').next().unwrap_or("").chars().count() + 1;
         format!(":{line}:{column}")
@@ -184,8 +203,8 @@ pub(crate) fn misfit(file: &ScenarioFile, bench: &Bench, message: &str, span: Op
         bench.name
     ));
     let line = span.and_then(|span| {
-        let start = file.text.get(..span.start)?.rfind('\n').map_or(0, |at| at + 1);
-        file.text.get(start..)?.lines().next()
+        let start = file.filled.get(..span.start)?.rfind('\n').map_or(0, |at| at + 1);
+        file.filled.get(start..)?.lines().next()
     });
     match line {
         Some(line) => mistake.hint(format!("it reads `{}`", line.trim())),

@@ -4,6 +4,7 @@ mod args;
 mod budget;
 mod challenge;
 mod check;
+mod compare;
 mod defects;
 mod evidence;
 mod explain;
@@ -19,6 +20,7 @@ mod rig;
 mod run;
 mod schema;
 mod screen;
+mod selection;
 
 use std::process::ExitCode;
 
@@ -60,6 +62,7 @@ fn begin(arguments: &Arguments, screen: &mut Screen) -> Result<ExitStatus, Refus
         Command::Rejudge(rejudge) => record::rejudge(rejudge, screen),
         Command::Report(report) => report::report(report, screen),
         Command::Export(export) => record::export(export, screen),
+        Command::Compare(compare) => compare::compare(compare, screen),
         Command::Check(check) => check::check(check, screen),
         Command::Explain(explain) => explain::explain(explain, screen),
         Command::Schema(schema) => schema::schema(schema.kind, screen),

@@ -54,13 +54,13 @@ fn sealed(record: &Record, path: &Path) -> Result<Seal, String> {
     Ok(Seal::Finished { sha256: seal::sha256_hex(&bytes), bytes: bytes.len() as u64 })
 }
 
-fn same_file(one: &Path, other: &Path) -> bool {
+pub(crate) fn same_file(one: &Path, other: &Path) -> bool {
     let whole = |path: &Path| -> PathBuf { path.canonicalize().unwrap_or_else(|_| path.to_owned()) };
     whole(one) == whole(other)
 }
 
 /// Written beside its place and put there when it is whole, so that nobody reads half of it.
-fn write_whole(path: &Path, bytes: &[u8]) -> io::Result<()> {
+pub(crate) fn write_whole(path: &Path, bytes: &[u8]) -> io::Result<()> {
     let mut beside = path.as_os_str().to_owned();
     beside.push(".part");
     let beside = PathBuf::from(beside);

@@ -5,7 +5,7 @@ use std::sync::atomic::Ordering;
 
 use dryfire_bench::{
     Bench as Driver, BenchIdentity, Following, Job, JobOutcome, MakeWatcher, ProgramBench, RigBench, RunSetup,
-    SessionNote, SessionOptions, VirtualBench, Watcher, bind_all, run_seed, run_watched_session,
+    SessionNote, SessionOptions, VirtualBench, Watcher, bind_all, repeated, run_watched_session,
 };
 use dryfire_engine::{Applicability, Binding, Event, Observation, ScenarioResult, Trouble, TroubleKind};
 use dryfire_record::{Beginning, Record, Recorder};
@@ -181,7 +181,7 @@ fn prepare(arguments: &RunArguments, screen: &Screen) -> Result<Session, Refusal
     }
     let paths = files::find(&arguments.paths, Wanted::Scenarios)?;
     let mut reader = Reader::new(screen);
-    let scenarios = reader.scenarios(&paths);
+    let scenarios = reader.selected(&paths, &arguments.selection);
     let bench = arguments.bench.clone().or_else(|| files::default_bench(&arguments.paths));
     let fitted = match bench.filter(|_| !arguments.built_in_bench) {
         Some(path) => reader.bench(&path),
@@ -195,7 +195,7 @@ fn prepare(arguments: &RunArguments, screen: &Screen) -> Result<Session, Refusal
     });
     let fitted = reader.finish(fitted)?;
     buildable(&fitted)?;
-    let jobs = bind(&scenarios, &fitted)?;
+    let jobs = repeated(&bind(&scenarios, &fitted)?, u32::from(arguments.repeat));
     let head = head(arguments, &fitted.bench, jobs.len());
     let workers = workers(arguments, &fitted.bench)?;
     let warnings = warnings(&fitted);
@@ -313,6 +313,7 @@ fn kind_word(kind: &BenchKind) -> &'static str {
 
 fn head(arguments: &RunArguments, bench: &Bench, scenarios: usize) -> SessionHead {
     SessionHead {
+        repeat: usize::from(arguments.repeat),
         bench: bench.name.clone(),
         bench_kind: kind_word(&bench.kind).to_owned(),
         controller: bench.controller.clone(),
@@ -463,9 +464,10 @@ impl<'a> Telling<'a> {
         let Binding::Ready(plan) = &job_of_it.binding else { return String::new() };
         self.json.begin(&RunHead {
             run: job + 1,
+            repetition: (self.session.head.repeat > 1).then_some(job_of_it.repetition as usize + 1),
             scenario: plan.scenario.clone(),
             hazards: plan.hazards.clone(),
-            seed: run_seed(self.seed, &job_of_it.scenario.name),
+            seed: job_of_it.seed(self.seed),
             signals: plan.table.clone(),
             uncertainties: plan.uncertainties.clone(),
         })

@@ -33,7 +33,7 @@ pub use model::{
     SessionFacts, Stretch, TimedEvent, topic,
 };
 pub use reader::{Column, Record, Samples};
-pub use rejudge::{Changed, Rejudged, rejudge};
+pub use rejudge::{Changed, Rejudged, other_run, rejudge};
 pub use schema::VERSION;
 pub use seal::{ChangedPart, Seal, SealCheck};
 pub use writer::Writer;

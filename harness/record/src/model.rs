@@ -299,6 +299,8 @@ pub struct Run {
     pub number: usize,
     /// What was planned.
     pub planned: PlannedRun,
+    /// Which of how many runs of its scenario it is, from 1; none where there is one.
+    pub repetition: Option<(usize, usize)>,
     /// How far it came.
     pub state: RunState,
     /// What the bench said of itself when it began: rig, firmware, boot.

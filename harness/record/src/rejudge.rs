@@ -152,7 +152,7 @@ fn bound(scenario: &Scenario, bench: &Bench, kiln: &KilnDescription) -> Result<P
 /// The first part of a scenario that makes another run of it: everything but what is expected and said.
 ///
 /// Both texts have been read as scenarios, so they are bounded and hold no aliases.
-fn other_run(recorded: &str, changed: &str) -> Option<&'static str> {
+pub fn other_run(recorded: &str, changed: &str) -> Option<&'static str> {
     let read = |text: &str| serde_yaml::from_str::<serde_yaml::Value>(text).unwrap_or_default();
     let (recorded, changed) = (read(recorded), read(changed));
     ["format", "start", "firing", "script", "end", "needs"]

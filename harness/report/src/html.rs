@@ -3,9 +3,11 @@
 //! It is made from the closed record alone, so that the one made at once and the one made years
 //! later are the same, byte for byte: nothing of the computer, the clock or the file's place is in it.
 
+mod compare;
 mod course;
 mod front;
 mod markup;
+mod overlay;
 mod plot;
 mod reduce;
 mod section;
@@ -14,6 +16,7 @@ mod words;
 
 use dryfire_record::{Record, RecordError, topic};
 
+pub use self::compare::compare_html;
 use self::markup::Html;
 use crate::Recorded;
 
@@ -39,19 +42,7 @@ pub fn report_html(record: &Record, seal: &Seal) -> Result<String, RecordError> 
     let recorded = Recorded::of(record);
     let tally = recorded.tally();
     let mut html = Html::new();
-    html.raw("<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n");
-    // Whatever got into the file all the same: nothing is loaded and nothing is run.
-    html.raw(
-        "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\n",
-    );
-    html.raw("<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<title>");
-    html.text(&recorded.head.controller).raw(": report of a bench test</title>\n<style>\n");
-    html.raw(include_str!("html/style.css")).raw("</style>\n</head>\n<body>\n");
-    html.raw(
-        "<svg class=\"defs\" aria-hidden=\"true\"><defs><pattern id=\"hatch\" width=\"6\" height=\"6\" \
-         patternUnits=\"userSpaceOnUse\"><rect class=\"hatch-back\" width=\"6\" height=\"6\"></rect><path class=\"hatch-line\" \
-         d=\"M-1 1l2-2M0 6l6-6M5 7l2-2\"></path></pattern></defs></svg>\n",
-    );
+    page_head(&mut html, &recorded.head.controller, ": report of a bench test");
     front::front(&mut html, record, &recorded, &tally, seal);
     front::tables(&mut html, record, &recorded, &tally);
     contents(&mut html, record);
@@ -59,9 +50,30 @@ pub fn report_html(record: &Record, seal: &Seal) -> Result<String, RecordError> 
         section::section(&mut html, record, run)?;
     }
     appendix(&mut html, record)?;
+    page_end(&mut html);
+    Ok(html.into_string())
+}
+
+/// Everything before the body's first words.
+fn page_head(html: &mut Html, of: &str, what: &'static str) {
+    html.raw("<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n");
+    // Whatever got into the file all the same: nothing is loaded and nothing is run.
+    html.raw(
+        "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\n",
+    );
+    html.raw("<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<title>");
+    html.text(of).raw(what).raw("</title>\n<style>\n");
+    html.raw(include_str!("html/style.css")).raw("</style>\n</head>\n<body>\n");
+    html.raw(
+        "<svg class=\"defs\" aria-hidden=\"true\"><defs><pattern id=\"hatch\" width=\"6\" height=\"6\" \
+         patternUnits=\"userSpaceOnUse\"><rect class=\"hatch-back\" width=\"6\" height=\"6\"></rect><path class=\"hatch-line\" \
+         d=\"M-1 1l2-2M0 6l6-6M5 7l2-2\"></path></pattern></defs></svg>\n",
+    );
+}
+
+fn page_end(html: &mut Html) {
     html.raw("</main>\n<footer>\n");
     html.element("p", &[], crate::CAUTION).raw("\n</footer>\n</body>\n</html>\n");
-    Ok(html.into_string())
 }
 
 fn contents(html: &mut Html, record: &Record) {

@@ -53,6 +53,7 @@ impl JsonLines {
             firmware_version: head.firmware_version.as_deref(),
             defects: &head.defects,
             scenarios: head.scenarios,
+            repeat: (head.repeat > 1).then_some(head.repeat),
         })
     }
 
@@ -87,6 +88,7 @@ impl JsonLines {
         });
         line(&Record::Begin {
             run: head.run,
+            repetition: head.repetition,
             scenario: &head.scenario,
             hazards: &head.hazards,
             seed: head.seed.to_string(),
@@ -231,12 +233,16 @@ enum Record<'a> {
         firmware_version: Option<&'a str>,
         defects: &'a [String],
         scenarios: usize,
+        #[serde(skip_serializing_if = "Option::is_none")]
+        repeat: Option<usize>,
     },
     Warning {
         text: &'a str,
     },
     Begin {
         run: usize,
+        #[serde(skip_serializing_if = "Option::is_none")]
+        repetition: Option<usize>,
         scenario: &'a str,
         hazards: &'a [String],
         seed: String,

@@ -7,6 +7,7 @@
 mod budget;
 mod challenge;
 mod columns;
+mod compare;
 mod explain;
 mod export;
 mod heat_work;
@@ -23,9 +24,13 @@ mod words;
 
 pub use budget::{budget_json, budget_status, budget_text, budget_warnings};
 pub use challenge::{Catch, Challenged, Detection, DetectionTable, Mistake, challenge_json, challenge_text};
+pub use compare::{
+    Change, Comparison, Counts, Differing, ExpectationPair, MarginPair, ScenarioPair, Side, Spread, Told, compare_json,
+    compare_text,
+};
 pub use explain::explain_text;
 pub use export::{ExportError, ExportFormat, export};
-pub use html::{Seal, report_html};
+pub use html::{Seal, compare_html, report_html};
 pub use json::{FORMAT, JsonLines};
 pub use paths::{paths_json, paths_status, paths_text};
 pub use quantity::{signed_margin, value};

@@ -34,6 +34,7 @@ impl Recorded {
             defects: record.facts_about(topic::DEFECT).map(|fact| fact.value.clone()).collect(),
             seed: facts.seed,
             scenarios: facts.scenarios,
+            repeat: record.runs().iter().filter_map(|run| run.repetition).map(|(_, all)| all).max().unwrap_or(1),
             tool: facts.tool.clone(),
         };
         let not_run = record.not_run().map(|run| NotRun {
@@ -64,12 +65,23 @@ impl Recorded {
 pub fn run_head(run: &Run) -> Option<RunHead> {
     Some(RunHead {
         run: run.number,
+        repetition: run.repetition.map(|(which, _)| which),
         scenario: run.planned.scenario.clone(),
         hazards: run.planned.hazards.clone(),
         seed: run.planned.seed,
         signals: run.planned.table.clone(),
         uncertainties: run.planned.uncertainties.clone()?,
     })
+}
+
+/// A run by the name of its scenario, with its number where that is run several times.
+pub(crate) fn title(run: &Run) -> String {
+    numbered(&run.planned.scenario, run.repetition)
+}
+
+/// A name with the number of its repetition.
+pub(crate) fn numbered(name: &str, repetition: Option<(usize, usize)>) -> String {
+    repetition.map_or_else(|| name.to_owned(), |(which, all)| format!("{name} (run {which} of {all})"))
 }
 
 /// The verdict to report of a run, as a word: that of its result where it stands, or why there is none.

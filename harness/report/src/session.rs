@@ -18,8 +18,10 @@ pub struct SessionHead {
     pub defects: Vec<String>,
     /// The session's seed; every run's own is derived from it.
     pub seed: u64,
-    /// How many scenarios were picked.
+    /// How many runs were planned: scenarios that were picked, each as often as it was to be repeated.
     pub scenarios: usize,
+    /// How often each scenario is run.
+    pub repeat: usize,
     /// Name and version of the program that ran them.
     pub tool: String,
 }
@@ -31,6 +33,8 @@ pub struct RunHead {
     pub run: usize,
     /// The scenario's name.
     pub scenario: String,
+    /// Which of the runs of its scenario it is, from 1; none where each has one.
+    pub repetition: Option<usize>,
     /// The hazards it guards against.
     pub hazards: Vec<String>,
     /// The run's own seed.

@@ -122,6 +122,12 @@ impl Hazards {
         self.standings.is_empty()
     }
 
+    /// Hazards of the library that no scenario that was picked is about: nothing at all was asked about them.
+    pub fn without_scenario(&self) -> Vec<&'static str> {
+        let named = |id: &str| self.standings.iter().any(|standing| standing.id == id);
+        dryfire_scenario::KNOWN_HAZARDS.iter().copied().filter(|id| !named(id)).collect()
+    }
+
     /// The ids of those of which something is true.
     pub fn which(&self, is_so: impl Fn(&HazardStanding) -> bool) -> Vec<&str> {
         self.standings.iter().filter(|standing| is_so(standing)).map(|standing| standing.id.as_str()).collect()
@@ -181,6 +187,11 @@ pub(crate) fn failed_expectations(result: &ScenarioResult) -> usize {
     result.findings.iter().filter(|report| report.finding.verdict == Verdict::Fail).count()
 }
 
+fn distinct(outcome: &Outcome<'_>) -> usize {
+    let names = outcome.results.iter().map(|result| &result.scenario);
+    names.chain(outcome.not_run.iter().map(|scenario| &scenario.scenario)).collect::<BTreeSet<_>>().len()
+}
+
 /// The numbers of a session.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Tally {
@@ -204,6 +215,8 @@ pub struct Tally {
     pub scenarios_with_fails: usize,
     /// Whether the user ended the session early.
     pub interrupted: bool,
+    /// How many scenarios these are; fewer than runs where scenarios are repeated.
+    pub distinct_scenarios: usize,
     /// What the hazards came to.
     pub hazards: Hazards,
 }
@@ -215,6 +228,7 @@ impl Tally {
             not_run: outcome.not_run.len(),
             interrupted: outcome.interrupted,
             hazards: Hazards::of(outcome),
+            distinct_scenarios: distinct(outcome),
             ..Tally::default()
         };
         for result in outcome.results {
@@ -234,7 +248,7 @@ impl Tally {
         tally
     }
 
-    /// How many scenarios were picked.
+    /// How many runs were planned: one for each scenario that was picked, or as many as it was to be repeated.
     pub fn scenarios(&self) -> usize {
         self.ran() + self.uncovered + self.not_applicable + self.not_run
     }

@@ -1,10 +1,13 @@
 //! The summary that a session ends with, for a terminal of any width.
 
+use std::collections::BTreeMap;
+
 use dryfire_engine::{Applicability, FindingReport, ScenarioResult};
 use dryfire_judge::{Finding, Margin, Verdict};
 
 use crate::heat_work::sentences;
 use crate::quantity::{factor, signed_margin, size, value};
+use crate::recorded::numbered;
 use crate::standing::{Tally, failed_expectations, verdict_of};
 use crate::text::{Line, Style, Text, display_width, wrap};
 use crate::words::{reason_sentence, trouble_sentence};
@@ -28,10 +31,13 @@ const GAP: usize = 2;
 pub fn summary(head: &SessionHead, outcome: &Outcome<'_>, width: usize) -> Text {
     let width = width.clamp(NARROWEST, WIDEST);
     let tally = Tally::of(outcome);
-    let mut rows: Vec<Row<'_>> = outcome.results.iter().map(Row::of).collect();
+    let repetitions = repetitions(outcome);
+    let mut rows: Vec<Row<'_>> =
+        outcome.results.iter().zip(&repetitions).map(|(result, repetition)| Row::of(result, *repetition)).collect();
     rows.sort_by_key(|row| row.standing);
-    let not_run = outcome.not_run.iter().map(|scenario| Row::not_run(&scenario.scenario));
-    rows.extend(not_run);
+    let not_run = outcome.not_run.iter().zip(&repetitions[outcome.results.len()..]);
+    rows.extend(not_run.map(|(scenario, repetition)| Row::not_run(&scenario.scenario, *repetition)));
+    let rows = folded(rows);
 
     let mut text = Text::default();
     about(&mut text, head, width);
@@ -49,6 +55,50 @@ pub fn summary(head: &SessionHead, outcome: &Outcome<'_>, width: usize) -> Text 
     }
     text.push_wrapped(Line::new(), Style::Faint, CAUTION, width);
     text
+}
+
+/// Of every result, and of every scenario that was not run: which of how many runs of its scenario it is.
+fn repetitions(outcome: &Outcome<'_>) -> Vec<Option<(usize, usize)>> {
+    let names = outcome.results.iter().map(|result| result.scenario.as_str());
+    let names: Vec<&str> = names.chain(outcome.not_run.iter().map(|scenario| scenario.scenario.as_str())).collect();
+    let mut counts: BTreeMap<&str, (usize, usize)> = BTreeMap::new();
+    names.iter().for_each(|name| counts.entry(name).or_default().1 += 1);
+    let repetition = names.into_iter().map(|name| {
+        let (before, all) = counts.get_mut(name)?;
+        *before += 1;
+        (*all > 1).then_some((*before, *all))
+    });
+    repetition.collect()
+}
+
+/// Runs of one scenario of which nothing has to be explained one by one share a row: that of the
+/// smallest margins.
+fn folded(rows: Vec<Row<'_>>) -> Vec<Row<'_>> {
+    let mut folded: Vec<Row<'_>> = Vec::new();
+    for row in rows {
+        let folds =
+            matches!(row.standing, Standing::Passed | Standing::Uncovered | Standing::NotApplicable | Standing::NotRun);
+        let same = |known: &&mut Row<'_>| known.standing == row.standing && known.scenario == row.scenario;
+        match folded.iter_mut().find(same).filter(|_| folds) {
+            None => folded.push(row),
+            Some(known) => {
+                known.runs.extend(row.runs);
+                known.results.extend(row.results);
+            }
+        }
+    }
+    for row in &mut folded {
+        row.label = match (row.runs.as_slice(), row.of) {
+            ([], _) => row.scenario.to_owned(),
+            ([run], all) => numbered(row.scenario, Some((*run, all))),
+            (runs, all) if runs.len() == all => format!("{} (all {all} runs)", row.scenario),
+            (runs, all) => format!("{} ({} of {all} runs)", row.scenario, runs.len()),
+        };
+        if row.standing == Standing::Passed {
+            row.decided = tightest(&row.results);
+        }
+    }
+    folded
 }
 
 /// What clean firings did to cones: for plausibility, never for a verdict.
@@ -83,12 +133,17 @@ pub fn headline(tally: &Tally) -> Vec<String> {
     count(hazards.which(|it| it.is_undecided()), "undecided", false);
     count(hazards.which(|it| it.is_not_tested()), "not tested", true);
 
-    let mut second = plural(tally.scenarios(), "scenario", "scenarios");
+    let repeated = tally.distinct_scenarios < tally.scenarios();
+    let mut second = plural(tally.distinct_scenarios, "scenario", "scenarios");
+    if repeated {
+        second = format!("{} runs of {second}", tally.scenarios());
+    }
     second.push_str(": ");
     let mut parts = Vec::new();
     if tally.failed_expectations > 0 {
         let expectations = plural(tally.failed_expectations, "expectation", "expectations");
-        let scenarios = plural(tally.scenarios_with_fails, "scenario", "scenarios");
+        let (one, many) = if repeated { ("run", "runs") } else { ("scenario", "scenarios") };
+        let scenarios = plural(tally.scenarios_with_fails, one, many);
         parts.push(format!("{expectations} failed in {scenarios}"));
     }
     for (count, word) in [
@@ -177,7 +232,12 @@ impl Standing {
 struct Row<'a> {
     standing: Standing,
     scenario: &'a str,
-    result: Option<&'a ScenarioResult>,
+    /// The scenario's name, with which runs of it these are.
+    label: String,
+    /// Which of its runs these are, from 1, where there are several, and of how many.
+    runs: Vec<usize>,
+    of: usize,
+    results: Vec<&'a ScenarioResult>,
     /// What decided, a line each.
     decided: Vec<Decided>,
 }
@@ -191,7 +251,7 @@ struct Decided {
 }
 
 impl<'a> Row<'a> {
-    fn of(result: &'a ScenarioResult) -> Self {
+    fn of(result: &'a ScenarioResult, repetition: Option<(usize, usize)>) -> Self {
         let standing = match (&result.applicability, verdict_of(result)) {
             (Applicability::Uncovered { .. }, _) => Standing::Uncovered,
             (Applicability::NotApplicable { .. }, _) => Standing::NotApplicable,
@@ -204,14 +264,18 @@ impl<'a> Row<'a> {
         let decided = match standing {
             Standing::Failed | Standing::ErrorWithFails => first_of(result, Verdict::Fail),
             Standing::Inconclusive => first_of(result, Verdict::Inconclusive),
-            Standing::Passed => tightest(result),
             _ => Vec::new(),
         };
-        Row { standing, scenario: &result.scenario, result: Some(result), decided }
+        Row { decided, results: vec![result], ..Row::named(standing, &result.scenario, repetition) }
     }
 
-    fn not_run(scenario: &'a str) -> Self {
-        Row { standing: Standing::NotRun, scenario, result: None, decided: Vec::new() }
+    fn not_run(scenario: &'a str, repetition: Option<(usize, usize)>) -> Self {
+        Row::named(Standing::NotRun, scenario, repetition)
+    }
+
+    fn named(standing: Standing, scenario: &'a str, repetition: Option<(usize, usize)>) -> Self {
+        let (runs, of) = repetition.map_or((Vec::new(), 1), |(run, all)| (vec![run], all));
+        Row { standing, scenario, label: String::new(), runs, of, results: Vec::new(), decided: Vec::new() }
     }
 }
 
@@ -234,9 +298,10 @@ fn first_of(result: &ScenarioResult, verdict: Verdict) -> Vec<Decided> {
 
 /// The findings with the smallest margins, one of each unit (time, temperature,
 /// rate, duty, count), because seconds and degrees cannot be compared.
-fn tightest(result: &ScenarioResult) -> Vec<Decided> {
+fn tightest(results: &[&ScenarioResult]) -> Vec<Decided> {
+    let findings = || results.iter().flat_map(|result| &result.findings);
     let smallest_in = |is_unit: fn(&Margin) -> bool| {
-        let of_unit = result.findings.iter().filter_map(|report| {
+        let of_unit = findings().filter_map(|report| {
             let margin = report.finding.margin.filter(is_unit)?;
             Some((size(margin), report))
         });
@@ -249,7 +314,7 @@ fn tightest(result: &ScenarioResult) -> Vec<Decided> {
     let counts = smallest_in(|margin| matches!(margin, Margin::Count(_)));
     let lines: Vec<Decided> = [times, temperatures, rates, duties, counts].into_iter().flatten().collect();
     if lines.is_empty() {
-        return result.findings.first().map(|report| decided(report, result.findings.len() - 1)).into_iter().collect();
+        return findings().next().map(|report| decided(report, findings().count() - 1)).into_iter().collect();
     }
     lines
 }
@@ -291,8 +356,7 @@ impl Columns {
         let seen = widest("seen", &|line| &line.seen);
         let names = width.checked_sub(verdict + margin + seen + 4 * GAP).filter(|it| *it >= NAMES_AT_LEAST)?;
         let by_wanted = widest("decided by", &|line| &line.by);
-        let scenario_wanted =
-            rows.iter().map(|row| display_width(row.scenario)).max().unwrap_or(0).max("scenario".len());
+        let scenario_wanted = rows.iter().map(|row| display_width(&row.label)).max().unwrap_or(0).max("scenario".len());
         let scenario = scenario_wanted.min(names.saturating_sub(by_wanted).max(names * 3 / 5));
         Some(Columns { verdict, scenario, margin, by: by_wanted.min(names - scenario), seen })
     }
@@ -315,7 +379,7 @@ fn table(text: &mut Text, rows: &[Row<'_>], width: usize) {
     }
     text.push(title);
     for row in rows {
-        let scenario = wrap(row.scenario, columns.scenario);
+        let scenario = wrap(&row.label, columns.scenario);
         // Each deciding line may itself run over several lines of its column.
         let mut right: Vec<(&str, String, &str)> = Vec::new();
         for line in &row.decided {
@@ -351,7 +415,7 @@ fn push_cell(line: &mut Line, style: Style, cell: &str, width: usize, right: boo
 fn stacked(text: &mut Text, rows: &[Row<'_>], width: usize) {
     for row in rows {
         let label = Line::new().with(row.standing.style(), row.standing.mark()).with(Style::Plain, "  ");
-        text.push_wrapped(label, Style::Plain, row.scenario, width);
+        text.push_wrapped(label, Style::Plain, &row.label, width);
         for line in &row.decided {
             let mut body = line.by.clone();
             if !line.seen.is_empty() {
@@ -375,10 +439,10 @@ fn chapter(text: &mut Text, title: &str, standing: Standing, rows: &[&Row<'_>], 
     text.gap();
     text.push_wrapped(Line::new(), standing.style(), title, width);
     for row in rows {
-        let hazards = row.result.map(|it| it.hazards.join(", ")).unwrap_or_default();
+        let hazards = row.results.first().map(|it| it.hazards.join(", ")).unwrap_or_default();
         let hazards = if hazards.is_empty() { hazards } else { format!(" [{hazards}]") };
-        text.push_wrapped(indent(2), Style::Strong, &format!("{}{hazards}", row.scenario), width);
-        let Some(result) = row.result else { continue };
+        text.push_wrapped(indent(2), Style::Strong, &format!("{}{hazards}", row.label), width);
+        let Some(result) = row.results.first() else { continue };
         match &result.applicability {
             Applicability::NotApplicable { reason } | Applicability::Uncovered { reason } => {
                 text.push_wrapped(indent(4), Style::Plain, reason, width);
@@ -462,6 +526,7 @@ fn hazards(text: &mut Text, hazards: &Hazards, width: usize) {
         ("undecided", Style::Inconclusive, hazards.which(|it| it.is_undecided())),
         ("shown", Style::Pass, hazards.which(|it| it.is_shown())),
         ("not tested", Style::Faint, hazards.which(|it| it.is_not_tested())),
+        ("no scenario", Style::Faint, hazards.without_scenario()),
     ];
     for (word, style, ids) in groups {
         if !ids.is_empty() {

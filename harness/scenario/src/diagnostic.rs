@@ -120,6 +120,8 @@ kinds! {
     UnknownStimulus "unknown-stimulus" Error,
     /// Something that can never happen or never be judged.
     Unreachable "unreachable" Error,
+    /// A sweep that gives no scenarios, too many, or values that cannot be put in place.
+    Sweep "sweep" Error,
     /// Two parts of the file that contradict each other.
     Contradiction "contradiction" Error,
     /// An unquoted name ends at ` #`, where YAML begins a comment.

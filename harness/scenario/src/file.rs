@@ -4,10 +4,10 @@ use dryfire_kiln::KilnDescription;
 use serde::de::DeserializeOwned;
 
 use crate::diagnostic::{Diagnostic, DiagnosticKind, Severity};
-use crate::reading::{Reading, bench, kiln, scenario};
+use crate::reading::{LONGEST_NAME, Reading, bench, kiln, scenario};
 use crate::source::{MAX_FILE_BYTES, Source, quoted};
 use crate::tree::{Content, Node};
-use crate::{Bench, Scenario, crosscheck, raw, tree};
+use crate::{Bench, Scenario, crosscheck, raw, sweep, tree};
 
 /// The version of the format that this crate reads.
 pub const FORMAT: i64 = 1;
@@ -40,10 +40,10 @@ impl Kind {
 /// What is in a file, after reading it.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Checked {
-    /// A scenario.
-    Scenario(Scenario),
+    /// A scenario, or the several that a sweep gives.
+    Scenarios(Vec<FromFile>),
     /// A bench.
-    Bench(Bench),
+    Bench(Box<Bench>),
     /// A kiln.
     Kiln(KilnDescription),
 }
@@ -52,7 +52,7 @@ impl Checked {
     /// What the file describes.
     pub fn kind(&self) -> Kind {
         match self {
-            Checked::Scenario(_) => Kind::Scenario,
+            Checked::Scenarios(_) => Kind::Scenario,
             Checked::Bench(_) => Kind::Bench,
             Checked::Kiln(_) => Kind::Kiln,
         }
@@ -69,12 +69,12 @@ pub fn check_file(file: &str, text: &str) -> Result<(Checked, Vec<Diagnostic>), 
     let root = tree::build(&source)?;
     Ok(match kind_of(&source, &root)? {
         Kind::Scenario => {
-            let (value, warnings) = checked::<_, raw::ScenarioFile>(&source, &root, scenario::read)?;
-            (Checked::Scenario(value), warnings)
+            let (values, warnings) = scenarios(&source, &root)?;
+            (Checked::Scenarios(values), warnings)
         }
         Kind::Bench => {
             let (value, warnings) = checked::<_, raw::BenchFile>(&source, &root, bench::read)?;
-            (Checked::Bench(value), warnings)
+            (Checked::Bench(Box::new(value)), warnings)
         }
         Kind::Kiln => {
             let (value, warnings) = checked::<_, raw::KilnFile>(&source, &root, kiln::read)?;
@@ -107,15 +107,115 @@ fn kind_of(source: &Source<'_>, root: &Node) -> Result<Kind, Vec<Diagnostic>> {
     }
 }
 
-/// Reads a scenario file.
+/// A scenario and the text that gives it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct FromFile {
+    /// The scenario.
+    pub scenario: Scenario,
+    /// A text that gives this scenario and no other: that of the file, its sweep narrowed to one point.
+    pub text: String,
+    /// The text that the scenario's places count in: that of the file, with the values of the sweep in their places.
+    pub filled: String,
+}
+
+/// Reads a scenario file, which gives several scenarios if it has a sweep.
 ///
 /// `file` is its name for messages; the text is that of the whole file.
 ///
 /// # Errors
 /// Every mistake found, warnings among them, in the order of the file. A file
 /// with nothing but warnings is read.
+pub fn parse_scenarios(file: &str, text: &str) -> Result<(Vec<FromFile>, Vec<Diagnostic>), Vec<Diagnostic>> {
+    let source = source(file, text)?;
+    let root = tree::build(&source)?;
+    scenarios(&source, &root)
+}
+
+/// Reads a scenario file that gives one scenario.
+///
+/// # Errors
+/// As [`parse_scenarios`]; and if a sweep gives more than one.
 pub fn parse_scenario(file: &str, text: &str) -> Result<(Scenario, Vec<Diagnostic>), Vec<Diagnostic>> {
-    parse::<Scenario, raw::ScenarioFile>(file, text, scenario::read)
+    let (mut found, warnings) = parse_scenarios(file, text)?;
+    let count = found.len();
+    match found.pop() {
+        Some(only) if count == 1 => Ok((only.scenario, warnings)),
+        _ => Err(vec![Source::new(file, text).diagnostic(
+            DiagnosticKind::Sweep,
+            crate::Span { start: 0, end: 0 },
+            format!("the sweep gives {count} scenarios, and one is wanted here"),
+            Some("leave one value of each".to_owned()),
+        )]),
+    }
+}
+
+/// More mistakes than this are not listed for all scenarios of a file together.
+const MAX_LISTED: usize = 50;
+
+fn scenarios(source: &Source<'_>, root: &Node) -> Result<(Vec<FromFile>, Vec<Diagnostic>), Vec<Diagnostic>> {
+    let Some(points) = sweep::points(source, root)? else {
+        let (scenario, warnings) = checked::<_, raw::ScenarioFile>(source, root, scenario::read)?;
+        let text = source.text().to_owned();
+        return Ok((vec![FromFile { scenario, filled: text.clone(), text }], warnings));
+    };
+    let (mut found, mut told, mut refused): (Vec<FromFile>, Vec<Diagnostic>, bool) = (Vec::new(), Vec::new(), false);
+    for point in points {
+        let filled = Source::new(source.file(), &point.filled);
+        let read = |reading: &mut Reading<'_>, root: &Node| {
+            let mut scenario = scenario::read(reading, root)?;
+            name_point(reading, root, &mut scenario, &point);
+            Some(scenario)
+        };
+        let result = tree::build(&filled).and_then(|root| checked::<_, raw::ScenarioFile>(&filled, &root, read));
+        let mistakes = match result {
+            Ok((scenario, warnings)) => {
+                found.push(FromFile { scenario, text: point.narrowed, filled: point.filled });
+                warnings
+            }
+            Err(mistakes) => {
+                refused = true;
+                mistakes
+            }
+        };
+        for mut mistake in mistakes {
+            // What is wrong whatever the values is told once.
+            let same = |other: &Diagnostic| {
+                (other.line, other.kind, &other.message) == (mistake.line, mistake.kind, &mistake.message)
+            };
+            if !told.iter().any(same) {
+                let where_ = format!("found with {}", point.words);
+                mistake.hint = Some(mistake.hint.map_or(where_.clone(), |hint| format!("{hint} ({where_})")));
+                told.push(mistake);
+            }
+        }
+    }
+    if refused {
+        told.sort_by_key(|mistake| (mistake.severity != Severity::Error, mistake.line));
+        told.truncate(MAX_LISTED);
+        told.sort_by_key(|mistake| mistake.line);
+        return Err(told);
+    }
+    Ok((found, told))
+}
+
+/// Puts the values of a sweep behind the scenario's name.
+fn name_point(reading: &mut Reading<'_>, root: &Node, scenario: &mut Scenario, point: &sweep::Point) {
+    if point.behind_the_name.is_empty() {
+        return;
+    }
+    scenario.name = format!("{} ({})", scenario.name, point.behind_the_name);
+    let length = scenario.name.chars().count();
+    if length > LONGEST_NAME {
+        reading.mistake_in(
+            DiagnosticKind::BadName,
+            root,
+            format!(
+                "with the values of the sweep behind it the scenario's name is {length} characters long; at most \
+                 {LONGEST_NAME} fit into a report"
+            ),
+            "shorten it, or use the values within it, as `$name`".to_owned(),
+        );
+    }
 }
 
 /// Reads a bench file.

@@ -18,6 +18,7 @@ mod source;
 mod span;
 mod stimulus;
 mod suggest;
+mod sweep;
 mod text;
 mod tree;
 mod words;
@@ -31,7 +32,7 @@ pub use bench::{
 pub use condition::{ConditionPlace, SIGNALS, parse_condition};
 pub use console::{ConsoleMatcher, ConsolePattern};
 pub use diagnostic::{Diagnostic, DiagnosticKind, Excerpt, Piece, Severity};
-pub use file::{Checked, FORMAT, Kind, check_file, parse_bench, parse_kiln, parse_scenario};
+pub use file::{Checked, FORMAT, FromFile, Kind, check_file, parse_bench, parse_kiln, parse_scenario, parse_scenarios};
 pub use quantity::span_text;
 pub use reading::scenario::KNOWN_HAZARDS;
 pub use scenario::{
@@ -43,3 +44,4 @@ pub use schema::schema_text;
 pub use source::MAX_FILE_BYTES;
 pub use span::{Span, Spanned};
 pub use stimulus::{ExtensionWire, ProbeFault, RelayFault, Stimulus};
+pub use sweep::MAX_SWEEP_POINTS;

@@ -26,6 +26,9 @@ use saphyr_parser::ScalarStyle;
 /// Longer sentences are not read.
 const MAX_SENTENCE: usize = 2_000;
 
+/// The longest name, in characters.
+pub(crate) const LONGEST_NAME: usize = 120;
+
 /// More mistakes than this are not listed.
 const MAX_MISTAKES: usize = 50;
 
@@ -229,11 +232,11 @@ impl<'s> Reading<'s> {
             );
             return None;
         }
-        if name.chars().count() > 120 {
+        if name.chars().count() > LONGEST_NAME {
             self.mistake(
                 DiagnosticKind::BadName,
                 node.span,
-                format!("{what} is {} characters long; at most 120 fit into a report", name.chars().count()),
+                format!("{what} is {} characters long; at most {LONGEST_NAME} fit into a report", name.chars().count()),
                 None,
             );
             return None;

@@ -43,6 +43,11 @@ impl<'t> Source<'t> {
         &self.text[self.body..]
     }
 
+    /// The file's name as given by the caller.
+    pub(crate) fn file(&self) -> &'t str {
+        self.file
+    }
+
     /// Where the content begins in the file.
     pub(crate) fn body_start(&self) -> usize {
         self.body

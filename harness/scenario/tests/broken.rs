@@ -93,6 +93,15 @@ fn beyond_a_schema(name: &str) -> bool {
         "names-reserved-moment",
         "names-twice",
         "start-cooler-than-air",
+        "sweep-wrong-whatever-the-value",
+        "sweep-uneven",
+        "sweep-too-many",
+        "sweep-a-value-twice",
+        "sweep-a-value-that-is-more",
+        "sweep-a-value-of-another-kind",
+        "sweep-a-name-without-a-sweep",
+        "sweep-a-name-unused",
+        "sweep-a-name-misspelt",
         "start-hot-air",
     ];
     families.iter().any(|family| name.starts_with(family)) || singles.contains(&name) || ONLY_WARNED_OF.contains(&name)

@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
-use dryfire_scenario::{Checked, Kind, check_file, parse_kiln, schema_text};
+use dryfire_scenario::{Checked, FromFile, Kind, check_file, parse_kiln, schema_text};
 use dryfire_units::Metres;
 
 fn library() -> PathBuf {
@@ -75,7 +75,8 @@ fn every_file_meets_the_schema_of_its_kind() {
 fn names_of_scenarios_and_their_expectations_are_unique() {
     let mut names = BTreeMap::new();
     for (file, text) in files() {
-        if let Ok((Checked::Scenario(scenario), _)) = check_file(&file, &text) {
+        let Ok((Checked::Scenarios(found), _)) = check_file(&file, &text) else { continue };
+        for FromFile { scenario, .. } in found {
             let earlier = names.insert(scenario.name.clone(), file.clone());
             assert_eq!(earlier, None, "{file}: the name of {earlier:?}");
         }
@@ -87,8 +88,8 @@ fn names_of_scenarios_and_their_expectations_are_unique() {
 fn the_library_speaks_of_every_hazard_that_the_stand_in_can_be_guilty_of() {
     let mut hazards: Vec<String> = Vec::new();
     for (file, text) in files() {
-        if let Ok((Checked::Scenario(scenario), _)) = check_file(&file, &text) {
-            hazards.extend(scenario.hazards.into_iter().map(|hazard| hazard.value.0));
+        if let Ok((Checked::Scenarios(found), _)) = check_file(&file, &text) {
+            hazards.extend(found.into_iter().flat_map(|one| one.scenario.hazards).map(|hazard| hazard.value.0));
         }
     }
     for hazard in [

@@ -1,5 +1,6 @@
 //! Rows of the tables as values; whatever is not as it was written is named.
 
+use std::collections::HashMap;
 use std::path::Path;
 
 use dryfire_engine::{
@@ -138,6 +139,7 @@ impl Reading<'_> {
             let seed: String = self.get(row, 6)?;
             Ok(Run {
                 number,
+                repetition: None,
                 planned: PlannedRun {
                     file,
                     scenario: self.get(row, 2)?,
@@ -164,7 +166,13 @@ impl Reading<'_> {
                 cut_short: self.get::<Option<bool>>(row, 10)?.unwrap_or(false),
             })
         })?;
+        let mut of_scenario: HashMap<String, (usize, usize)> = HashMap::new();
+        runs.iter().for_each(|run: &Run| of_scenario.entry(run.planned.scenario.clone()).or_default().1 += 1);
         for (index, run) in runs.iter_mut().enumerate() {
+            if let Some((before, all @ 2..)) = of_scenario.get_mut(&run.planned.scenario) {
+                *before += 1;
+                run.repetition = Some((*before, *all));
+            }
             if run.number != index + 1 {
                 return Err(self.damaged(format!("run {} stands in place {}", run.number, index + 1)));
             }

@@ -53,7 +53,7 @@ pub(super) fn write(record: &Record, out: &mut dyn Write) -> Result<(), ExportEr
     };
     for run in record.runs() {
         let micros = run.standing().map_or(0, |result| result.length.as_micros());
-        case(&run.planned.scenario, &class(record, run), micros, outcome(run));
+        case(&crate::recorded::title(run), &class(record, run), micros, outcome(run));
     }
     if !record.session().finished {
         let message = "the session did not come to its end; its record is unfinished and shows nothing".to_owned();

@@ -49,6 +49,7 @@ pub(super) fn write(record: &Record, out: &mut dyn Write) -> Result<(), ExportEr
         ("undecided", hazards.which(|it| it.is_undecided())),
         ("not tested", hazards.which(|it| it.is_not_tested())),
         ("shown", hazards.which(|it| it.is_shown())),
+        ("no scenario in this session", hazards.without_scenario()),
     ] {
         if !ids.is_empty() {
             let _ = writeln!(text, "| {word} | {} |", escaped(&ids.join(", ")));
@@ -86,7 +87,7 @@ fn rank(word: &str) -> usize {
 }
 
 fn scenario(text: &mut String, run: &Run, word: &str) {
-    let name = escaped(&run.planned.scenario);
+    let name = escaped(&crate::recorded::title(run));
     let findings = run.standing().map_or(&[][..], |result| &result.findings);
     let shown = findings.iter().filter(|report| word == "pass" || report.finding.verdict != Verdict::Pass);
     let mut rows = 0;

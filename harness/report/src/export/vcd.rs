@@ -16,7 +16,7 @@ pub(super) fn write(record: &Record, run: &Run, out: &mut dyn Write) -> Result<(
     let facts = &record.session().facts;
     writeln!(out, "$date {} $end", word(&facts.began_at))?;
     writeln!(out, "$version {} $end", plain(&facts.tool))?;
-    writeln!(out, "$comment run {}: {} $end", run.number, plain(&run.planned.scenario))?;
+    writeln!(out, "$comment run {}: {} $end", run.number, plain(&crate::recorded::title(run)))?;
     writeln!(out, "$comment temperatures in degrees Celsius, rates in degrees an hour, duty in per cent $end")?;
     writeln!(out, "$timescale 1 us $end")?;
     writeln!(out, "$scope module run{} $end", run.number)?;

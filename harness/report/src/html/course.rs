@@ -19,7 +19,7 @@ const MOST_LANES: usize = 16;
 const SAME_WITHIN: i64 = 12;
 
 /// A switch by its name, and its edges: in µs, and its state from then on.
-type SwitchEdges = (String, Vec<(i64, bool)>);
+pub(super) type SwitchEdges = (String, Vec<(i64, bool)>);
 
 /// Something that happened.
 #[derive(Clone, Debug)]
@@ -42,12 +42,12 @@ pub(super) struct Course {
 }
 
 /// An occurrence of an expectation that claims something within a time.
-struct Occurrence<'a> {
-    window: &'a ExpectationWindow,
+pub(super) struct Occurrence<'a> {
+    pub(super) window: &'a ExpectationWindow,
     finding: &'a Finding,
-    from: i64,
-    until: i64,
-    reaction: Option<i64>,
+    pub(super) from: i64,
+    pub(super) until: i64,
+    pub(super) reaction: Option<i64>,
 }
 
 /// Everything that is drawn of a run.
@@ -80,7 +80,7 @@ pub(super) fn course(record: &Record, run: &Run) -> Result<Course, RecordError> 
     let levels = drawn.next().unwrap_or_default();
     plots.push(Plot {
         id: format!("run-{}-whole", run.number),
-        title: format!("The whole run: {}", run.planned.scenario),
+        title: format!("The whole run: {}", crate::recorded::title(run)),
         words: String::new(),
         axis: whole,
         zero: 0,
@@ -97,7 +97,7 @@ pub(super) fn course(record: &Record, run: &Run) -> Result<Course, RecordError> 
         let mut ignored = Vec::new();
         plots.push(Plot {
             id: format!("run-{}-close-{}", run.number, index + 1),
-            title: format!("A close look: {}, in: {}", occurrence.window.name, run.planned.scenario),
+            title: format!("A close look: {}, in: {}", occurrence.window.name, crate::recorded::title(run)),
             words: String::new(),
             axis: *axis,
             zero: occurrence.from,
@@ -117,7 +117,7 @@ pub(super) fn course(record: &Record, run: &Run) -> Result<Course, RecordError> 
     Ok(Course { happenings, plots, left_out })
 }
 
-fn happenings(events: &[TimedEvent]) -> Vec<Happening> {
+pub(super) fn happenings(events: &[TimedEvent]) -> Vec<Happening> {
     let mut happenings: Vec<Happening> = Vec::new();
     for TimedEvent { event, .. } in events {
         let (at, kind, text) = match event {
@@ -152,7 +152,7 @@ fn happenings(events: &[TimedEvent]) -> Vec<Happening> {
 }
 
 /// The last instant of a run; of one that was broken off, the last that is known.
-fn end_of(record: &Record, run: &Run, events: &[TimedEvent]) -> Result<i64, RecordError> {
+pub(super) fn end_of(record: &Record, run: &Run, events: &[TimedEvent]) -> Result<i64, RecordError> {
     let ended = events.iter().find_map(|it| match it.event {
         Event::Ended { at, .. } => Some(at.as_micros()),
         _ => None,
@@ -170,7 +170,7 @@ fn end_of(record: &Record, run: &Run, events: &[TimedEvent]) -> Result<i64, Reco
 }
 
 /// The temperatures that are drawn, and what is not.
-fn pick_levels(run: &Run) -> (Vec<(SignalId, String)>, Vec<String>) {
+pub(super) fn pick_levels(run: &Run) -> (Vec<(SignalId, String)>, Vec<String>) {
     let mut picked = Vec::new();
     let mut others = Vec::new();
     for (id, spec) in run.table().iter() {
@@ -189,7 +189,7 @@ fn pick_levels(run: &Run) -> (Vec<(SignalId, String)>, Vec<String>) {
 }
 
 /// Every level on every axis, in one way through its samples.
-fn levels(
+pub(super) fn levels(
     record: &Record,
     run: &Run,
     picked: &[(SignalId, String)],
@@ -260,7 +260,7 @@ fn farthest(one: &[LevelColumn], other: &[LevelColumn]) -> Option<i64> {
 }
 
 /// Every switch with its edges.
-fn switches(record: &Record, run: &Run) -> Result<Vec<SwitchEdges>, RecordError> {
+pub(super) fn switches(record: &Record, run: &Run) -> Result<Vec<SwitchEdges>, RecordError> {
     let table = run.table();
     let mut switches: Vec<SwitchEdges> = table.iter().map(|(_, spec)| (spec.name.clone(), Vec::new())).collect();
     for edge in record.edges(run)? {
@@ -295,7 +295,7 @@ fn instants<'a>(events: &'a [TimedEvent], name: &'a str) -> impl Iterator<Item =
     })
 }
 
-fn limits(run: &Run, events: &[TimedEvent], axis: Axis) -> Vec<Limit> {
+pub(super) fn limits(run: &Run, events: &[TimedEvent], axis: Axis) -> Vec<Limit> {
     let mut limits: Vec<Limit> = Vec::new();
     for window in &run.planned.expectations {
         let from = match &window.opens {
@@ -333,7 +333,7 @@ fn limits(run: &Run, events: &[TimedEvent], axis: Axis) -> Vec<Limit> {
 }
 
 /// Every finding whose claim is a reaction in time, where its moment came.
-fn occurrences<'a>(run: &'a Run, events: &[TimedEvent], end: i64) -> Vec<Occurrence<'a>> {
+pub(super) fn occurrences<'a>(run: &'a Run, events: &[TimedEvent], end: i64) -> Vec<Occurrence<'a>> {
     let Some(result) = &run.result else { return Vec::new() };
     let mut occurrences = Vec::new();
     for report in &result.findings {
@@ -374,7 +374,7 @@ fn close_axis(occurrence: &Occurrence<'_>, end: i64) -> Axis {
     Axis::new((occurrence.from - before).max(0), last.saturating_add(after).min(end), COLUMNS)
 }
 
-fn window(occurrence: &Occurrence<'_>) -> Window {
+pub(super) fn window(occurrence: &Occurrence<'_>) -> Window {
     let Occurrence { window, finding, from, until, reaction } = occurrence;
     let limit = window.limit.unwrap_or(RigSpan::ZERO);
     let came = match (finding.verdict, finding.seen) {
@@ -393,7 +393,7 @@ fn window(occurrence: &Occurrence<'_>) -> Window {
 }
 
 /// What a plot shows, for whoever cannot see it.
-fn in_words(plot: &Plot) -> String {
+pub(super) fn in_words(plot: &Plot) -> String {
     let celsius = |millicelsius| value(Margin::Temperature(millicelsius));
     let mut words = format!("From {} to {} into the run.", span_words(plot.axis.from), span_words(plot.axis.until));
     for curve in &plot.curves {

@@ -8,9 +8,10 @@ use super::Seal;
 use super::markup::Html;
 use super::standing::Mark;
 use super::words::{self, bench_words};
+use crate::Hazards;
 use crate::paths::{NOTES, paths_headline, paths_rows};
 use crate::quantity::size;
-use crate::recorded::{Recorded, standing_word};
+use crate::recorded::{Recorded, standing_word, title};
 use crate::words::reason_sentence;
 use crate::{Tally, signed_margin, value};
 
@@ -66,8 +67,13 @@ fn result(html: &mut Html, recorded: &Recorded, tally: &Tally) {
         html.raw("</p>\n");
     }
     html.raw("</div>\n");
-    let counted = "Counted are the hazards that the scenarios of this session name, not all that a kiln has.";
-    html.element("p", &[("class", "note")], counted).raw("\n</section>\n");
+    let mut counted =
+        "Counted are the hazards that the scenarios of this session name, not all that a kiln has.".to_owned();
+    let nobody = hazards.without_scenario();
+    if !nobody.is_empty() {
+        counted.push_str(&format!(" Of those of the library no scenario here is about {}.", nobody.join(", ")));
+    }
+    html.element("p", &[("class", "note")], &counted).raw("\n</section>\n");
 }
 
 /// `14 of 17 hazards shown, 1 not met, 2 uncovered, 0 not tested.`
@@ -101,10 +107,11 @@ fn scenarios_line(tally: &Tally) -> String {
     ];
     let parts: Vec<String> =
         counts.iter().filter(|(count, _)| *count > 0).map(|(count, word)| format!("{count} {word}")).collect();
-    let scenarios = tally.scenarios();
+    let scenarios = tally.distinct_scenarios;
     let plural = if scenarios == 1 { "scenario" } else { "scenarios" };
+    let runs = if tally.scenarios() > scenarios { format!("{} runs of ", tally.scenarios()) } else { String::new() };
     let mut line = format!(
-        "Of {scenarios} {plural}: {}.",
+        "Of {runs}{scenarios} {plural}: {}.",
         if parts.is_empty() { "none run".to_owned() } else { parts.join(", ") }
     );
     if tally.failed_expectations > 0 {
@@ -252,7 +259,7 @@ fn unit(margin: Margin) -> usize {
 }
 
 pub(super) fn link(html: &mut Html, run: &Run) {
-    html.element("a", &[("href", &format!("#{}", anchor(run)))], &run.planned.scenario);
+    html.element("a", &[("href", &format!("#{}", anchor(run)))], &title(run));
 }
 
 /// What whoever holds this page does now, the most pressing first.
@@ -323,7 +330,7 @@ fn signature(html: &mut Html) {
 /// Hazards against scenarios, what was not tested and why, and the single-fault table.
 pub(super) fn tables(html: &mut Html, record: &Record, recorded: &Recorded, tally: &Tally) {
     hazards(html, record, tally);
-    not_tested(html, record, recorded);
+    not_tested(html, record, recorded, &tally.hazards);
     single_faults(html, record);
 }
 
@@ -409,7 +416,7 @@ fn why_not(run: &Run) -> Option<String> {
     }
 }
 
-fn not_tested(html: &mut Html, record: &Record, recorded: &Recorded) {
+fn not_tested(html: &mut Html, record: &Record, recorded: &Recorded, hazards: &Hazards) {
     html.raw("<section aria-labelledby=\"untested\">\n<h2 id=\"untested\">What was not tested or not decided, and why</h2>\n");
     let runs: Vec<(&Run, String)> = record.runs().iter().filter_map(|run| Some((run, why_not(run)?))).collect();
     if runs.is_empty() {
@@ -424,6 +431,11 @@ fn not_tested(html: &mut Html, record: &Record, recorded: &Recorded) {
             html.raw(": ").text(&why).raw("</li>\n");
         }
         html.raw("</ul>\n");
+    }
+    let nobody = hazards.without_scenario();
+    if !nobody.is_empty() {
+        let said = format!("Hazards that no scenario of this session is about: {}.", nobody.join(", "));
+        html.element("p", &[], &said);
     }
     let kind = recorded.head.bench_kind.as_str();
     let never: &[&str] = match kind {

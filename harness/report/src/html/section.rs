@@ -9,6 +9,7 @@ use super::front::{anchor, plus_minus};
 use super::markup::Html;
 use super::standing::Mark;
 use crate::heat_work::sentences;
+use crate::recorded::title;
 use crate::words::{reason_sentence, trouble_sentence};
 use crate::{signed_margin, value};
 
@@ -20,7 +21,7 @@ const MOST_HAPPENINGS: usize = 80;
 pub(super) fn section(html: &mut Html, record: &Record, run: &Run) -> Result<(), RecordError> {
     let id = anchor(run);
     html.open("section", &[("class", "run"), ("aria-labelledby", &id)]).raw("\n");
-    html.open("h2", &[("id", &id)]).text(&run.planned.scenario).close("h2").raw("\n<p>");
+    html.open("h2", &[("id", &id)]).text(&title(run)).close("h2").raw("\n<p>");
     Mark::of_run(run).write(html);
     html.raw(" · hazards: ").text(&run.planned.hazards.join(", ")).raw(" · <a href=\"#hazards\">all hazards</a></p>\n");
     html.raw("<dl class=\"facts\">\n");
@@ -77,7 +78,7 @@ fn findings(html: &mut Html, run: &Run) {
     html.raw("<h3>What was expected and what was seen</h3>\n");
     html.open(
         "section",
-        &[("class", "wide"), ("tabindex", "0"), ("aria-label", &format!("Expectations: {}", run.planned.scenario))],
+        &[("class", "wide"), ("tabindex", "0"), ("aria-label", &format!("Expectations: {}", title(run)))],
     );
     html.raw("\n<table>\n<thead><tr><th scope=\"col\">Expectation</th><th scope=\"col\">Came to</th>");
     html.raw("<th scope=\"col\" class=\"num\">Seen</th><th scope=\"col\" class=\"num\">Margin</th>");
@@ -136,7 +137,7 @@ fn findings(html: &mut Html, run: &Run) {
 
 fn happenings(html: &mut Html, run: &Run, happenings: &[Happening]) {
     html.raw("<h3>What was done and what the controller said</h3>\n");
-    let name = format!("What happened: {}", run.planned.scenario);
+    let name = format!("What happened: {}", title(run));
     html.open("section", &[("class", "wide"), ("tabindex", "0"), ("aria-label", &name)]);
     html.raw("\n<table>\n<thead><tr><th scope=\"col\" class=\"num\">No.</th>");
     html.raw("<th scope=\"col\" class=\"num\">Into the run</th><th scope=\"col\">What</th></tr></thead>\n<tbody>\n");

@@ -11,6 +11,7 @@ use dryfire_units::{RigSpan, RigTime};
 
 pub(crate) fn head() -> SessionHead {
     SessionHead {
+        repeat: 1,
         bench: "kitchen table".to_owned(),
         bench_kind: "virtual".to_owned(),
         controller: "three-ring controller, second board".to_owned(),
@@ -218,6 +219,7 @@ pub(crate) fn signals() -> SignalTable {
 pub(crate) fn run_head() -> RunHead {
     let scenario = passed();
     RunHead {
+        repetition: None,
         run: 1,
         scenario: scenario.scenario,
         hazards: scenario.hazards,

@@ -40,6 +40,8 @@ pub(crate) struct ScenarioFile {
     /// What the controller is told to fire.
     #[schemars(length(min = 1))]
     firing: Option<Vec<Segment>>,
+    /// Values that are put in the places of their `$names`, one scenario for each combination.
+    sweep: Option<Sweep>,
     /// What is done, in order.
     #[serde(default)]
     script: Vec<Step>,
@@ -48,6 +50,44 @@ pub(crate) struct ScenarioFile {
     expect: Vec<Expectation>,
     /// When the run is over.
     end: End,
+}
+
+/// Values of a sweep: every combination of some lists, or combinations one by one.
+#[derive(Debug)]
+pub(crate) struct Sweep;
+
+impl<'de> Deserialize<'de> for Sweep {
+    /// What it says has been worked out before the second reader comes to it.
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        de::IgnoredAny::deserialize(deserializer).map(|_| Sweep)
+    }
+}
+
+impl JsonSchema for Sweep {
+    fn schema_name() -> std::borrow::Cow<'static, str> {
+        "Sweep".into()
+    }
+
+    fn json_schema(_: &mut SchemaGenerator) -> Schema {
+        let name = r"^[a-z][a-z0-9-]*$";
+        let value = json_schema!({ "type": ["string", "number"] });
+        json_schema!({
+            "description": "Every combination of some lists, or combinations one by one; a value is used as `$name`.",
+            "anyOf": [
+                {
+                    "type": "object", "minProperties": 1, "maxProperties": 8, "propertyNames": { "pattern": name },
+                    "additionalProperties": { "type": "array", "minItems": 1, "maxItems": 64, "items": value },
+                },
+                {
+                    "type": "array", "minItems": 1, "maxItems": 64,
+                    "items": {
+                        "type": "object", "minProperties": 1, "maxProperties": 8, "propertyNames": { "pattern": name },
+                        "additionalProperties": value,
+                    },
+                },
+            ],
+        })
+    }
 }
 
 /// Something the bench must have for the scenario to mean anything.

@@ -23,6 +23,7 @@ pub(crate) const KEYS: &[&str] = &[
     "needs",
     "start",
     "firing",
+    crate::sweep::KEY,
     "script",
     "expect",
     "end",
