@@ -208,7 +208,8 @@ fn found(scope: Scope, claim: Claim, samples: &[(i64, SignalId, i64)], gap: Opti
     judge.moment(BREAK, micros(10), RigSpan::from_micros(3));
     trace.moment(BREAK, micros(10), RigSpan::from_micros(3));
     let first = judge.finish(micros(30)).remove(0);
-    assert_eq!(naive::judge(&table(), &[expectation], &trace, micros(30)), [first.clone()]);
+    let second = naive::judge(&table(), std::slice::from_ref(&expectation), &trace, micros(30)).remove(0);
+    assert_eq!(first, second);
     first
 }
 
@@ -281,4 +282,135 @@ fn a_pass_is_said_early_only_where_no_moment_can_follow() {
     late.advance(milliseconds(1_500));
     late.observe(milliseconds(1_200), LID, 0);
     assert_eq!(answered(late, 2_000), None);
+}
+
+#[test]
+fn a_fail_is_said_as_soon_as_the_end_of_its_scope_is_certain() {
+    // From 100 ms on; ends at 1 s, which is known to 3 ms, and edges are to 5 ms more.
+    let end_certain = RigTime::ZERO + RigSpan::from_micros(1_008_000 - 1);
+    let scope = Scope::AfterUntil(
+        Instant { moment: BREAK, offset: RigSpan::ZERO },
+        Instant { moment: MEND, offset: RigSpan::ZERO },
+    );
+    let seconds = RigSpan::from_seconds;
+    let claims = [
+        Claim::Never(on(HEAT)),
+        Claim::Always(on(HEAT)),
+        Claim::HoldsFor { span: seconds(5), condition: on(HEAT) },
+        Claim::Times { at_least: 0, at_most: 1, condition: on(HEAT) },
+        Claim::Times { at_least: 9, at_most: 9, condition: on(HEAT) },
+        Claim::AtMostIn { at_most: 1, window: seconds(5), condition: on(HEAT) },
+        Claim::Precedes { first: on(LID), then: on(HEAT) },
+    ];
+    for claim in claims {
+        let mut judge = judge(vec![Expectation { name: "it".to_owned(), scope: scope.clone(), claim: claim.clone() }]);
+        judge.observe(RigTime::ZERO, HEAT, 0);
+        judge.observe(RigTime::ZERO, LID, 0);
+        judge.moment(BREAK, milliseconds(100), RigSpan::ZERO);
+        for (at, value) in [(200, 1), (300, 0), (400, 1), (500, 0)] {
+            judge.observe(milliseconds(at), HEAT, value);
+        }
+        judge.moment(MEND, milliseconds(1_000), RigSpan::from_millis(3));
+        judge.advance(end_certain - RigSpan::from_micros(1));
+        assert_eq!(judge.poll_decided(), None, "too early: {claim:?}");
+        judge.advance(end_certain);
+        let found = judge.poll_decided().expect("it is certain");
+        assert_eq!(found.verdict, Verdict::Fail, "{claim:?}");
+    }
+}
+
+#[test]
+fn a_rise_or_a_gap_where_the_scope_may_be_over_decides_nothing() {
+    let scope = || {
+        Scope::AfterUntil(
+            Instant { moment: BREAK, offset: RigSpan::ZERO },
+            Instant { moment: MEND, offset: RigSpan::ZERO },
+        )
+    };
+    let claims = [
+        Claim::Times { at_least: 0, at_most: 1, condition: on(HEAT) },
+        Claim::AtMostIn { at_most: 1, window: RigSpan::from_seconds(5), condition: on(HEAT) },
+    ];
+    // The scope ends at 1 s, known to 3 ms, and edges are to 5 ms more.
+    for (claim, (second, gap), expected) in claims.into_iter().flat_map(|claim| {
+        [
+            ((991_999, None), Reason::TooMany),
+            ((992_000, None), Reason::InsideGuardBand),
+            ((1_007_999, None), Reason::InsideGuardBand),
+            ((1_008_000, None), Reason::Held),
+            ((1_100_000, Some((1_007_000, 1_007_500))), Reason::NotObserved),
+        ]
+        .map(|(given, expected)| (claim.clone(), given, expected))
+    }) {
+        let mut judge = judge(vec![Expectation { name: "it".to_owned(), scope: scope(), claim: claim.clone() }]);
+        judge.observe(RigTime::ZERO, HEAT, 0);
+        judge.moment(BREAK, milliseconds(100), RigSpan::ZERO);
+        judge.observe(milliseconds(200), HEAT, 1);
+        judge.observe(milliseconds(300), HEAT, 0);
+        judge.moment(MEND, milliseconds(1_000), RigSpan::from_millis(3));
+        if let Some((from, until)) = gap {
+            judge.gap(HEAT, micros(from), micros(until));
+            judge.observe(micros(until), HEAT, 0);
+        }
+        judge.observe(micros(second), HEAT, 1);
+        let finding = judge.finish(milliseconds(60_000)).remove(0);
+        assert_eq!(finding.reason, expected, "{claim:?}, {second} µs");
+    }
+}
+
+/// Both judges' finding for *within*, after moments that are known differently well.
+fn within(limit: i64, scope: Scope, moments: &[(MomentId, i64, i64)], edges: &[(i64, i64)]) -> Finding {
+    let claim = Claim::Within { limit: RigSpan::from_micros(limit), condition: on(LID) };
+    let expectation = Expectation { name: "it".to_owned(), scope, claim };
+    let (mut judge, mut trace) = (judge(vec![expectation.clone()]), Trace::default());
+    for &(at, value) in edges {
+        judge.observe(micros(at), LID, value);
+        trace.sample(micros(at), LID, value);
+    }
+    for &(moment, at, uncertainty) in moments {
+        judge.moment(moment, micros(at), RigSpan::from_micros(uncertainty));
+        trace.moment(moment, micros(at), RigSpan::from_micros(uncertainty));
+    }
+    let first = judge.finish(micros(60)).remove(0);
+    let second = naive::judge(&table(), std::slice::from_ref(&expectation), &trace, micros(60)).remove(0);
+    assert_eq!(first, second);
+    first
+}
+
+#[test]
+fn of_openings_that_are_known_differently_well_the_right_one_is_reported() {
+    let after = || Scope::After(Instant { moment: BREAK, offset: RigSpan::ZERO });
+    let span = |micros| Some(Margin::Time(RigSpan::from_micros(micros)));
+    // Answered at once: the one that clears its uncertainty by less, not the one with less margin.
+    let found = within(30, after(), &[(BREAK, 8, 1), (BREAK, 10, 5)], &[(0, 0), (20, 1)]);
+    assert_eq!((found.verdict, found.margin, found.uncertainty), (Verdict::Pass, span(20), span(5)));
+    // Failed at one instant: the first to open.
+    let found = within(5, after(), &[(BREAK, 10, 3), (BREAK, 12, 1)], &[(0, 0), (25, 1)]);
+    assert_eq!((found.reason, found.seen), (Reason::ReachedLate, span(15)));
+    // Answered where the scope may be over: the first to open could have been in it.
+    let until = Scope::AfterUntil(
+        Instant { moment: BREAK, offset: RigSpan::ZERO },
+        Instant { moment: MEND, offset: RigSpan::ZERO },
+    );
+    let found = within(30, until, &[(BREAK, 8, 1), (BREAK, 10, 5), (MEND, 16, 2)], &[(0, 0), (15, 1)]);
+    assert_eq!(found.reason, Reason::StillOpen);
+}
+
+#[test]
+fn what_the_end_of_the_run_cuts_off_just_where_it_could_have_been_too_long_is_open() {
+    let off = Condition::Not(Box::new(on(HEAT)));
+    let claim = Claim::Within { limit: RigSpan::from_millis(1_000), condition: off };
+    let expectation = Expectation { name: "it".to_owned(), scope: Scope::Whenever(on(HEAT)), claim };
+    // On from 10 ms to the end, both edges known to 5 ms.
+    for (end, expected) in [(999_999, Reason::TriggerNotObserved), (1_000_000, Reason::StillOpen)] {
+        let (mut judge, mut trace) = (judge(vec![expectation.clone()]), Trace::default());
+        for (at, value) in [(0, 0), (10_000, 1)] {
+            judge.observe(micros(at), HEAT, value);
+            trace.sample(micros(at), HEAT, value);
+        }
+        let first = judge.finish(micros(end)).remove(0);
+        let second = naive::judge(&table(), std::slice::from_ref(&expectation), &trace, micros(end)).remove(0);
+        assert_eq!(first, second);
+        assert_eq!(first.reason, expected);
+    }
 }
