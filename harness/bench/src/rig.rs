@@ -420,7 +420,7 @@ impl Run {
             // A scenario that asks for it does not apply to a rig.
             CommandKind::Terminals { .. } => {
                 let detail = "a rig cannot warm the controller's terminals".to_owned();
-                return Err(Trouble { kind: TroubleKind::PlanUnplayable, detail });
+                Err(Trouble { kind: TroubleKind::PlanUnplayable, detail })
             }
             CommandKind::Contact { output, closed } => {
                 wire.send(&HostMessage::Contact { command: id, at, output, closed })
