@@ -33,7 +33,8 @@ export class Bench {
   /**
    * @param options rig: its program (parts of an ELF file); controller: its program, or none;
    *   configuration: the controller's page; silicon: whether the rig's clock cannot be stopped;
-   *   calibration: the rig's page; seed; coldJunction in °C; onData: bytes from the rig for the host
+   *   calibration: the rig's page; scales: what its channels give, `[lowest, span]` in mV each;
+   *   loop: no controller, but wires from contacts 0 to 4 and the three channels to the inputs; seed; coldJunction in °C; onData: bytes from the rig for the host
    */
   constructor(options) {
     this.options = options;
@@ -47,6 +48,7 @@ export class Bench {
     this.channels = DAC_SELECTS.map(() => ({ code: null, codes: 0 }));
     this.contacts = CONTACTS.map(() => false);
     this.levels = RELAYS.map(() => false);
+    this.looped = new Array(8).fill(0);
     this.rail = false;
     this.supply = false;
     this.memory = new Memory();
@@ -147,7 +149,23 @@ export class Bench {
     for (let output = 0; output < RIG_CONTACTS; output++) {
       if ((changed >>> (BIT.contact + output)) & 1) this.contactWorked(output, (word >>> (BIT.contact + output)) & 1, now);
     }
+    if (this.options.loop) this.loopFollows(now);
     this.rig.halt = true;
+  }
+
+  /** The loop-back wires: a switch and an optocoupler take their time. */
+  loopFollows(now) {
+    for (let input = 0; input < 8; input++) {
+      const bits = this.word >>> ((input - 5) * BIT.each);
+      const high = input < 5 ? (this.word >>> (BIT.contact + input)) & 1 : (bits >>> BIT.connected) & (bits >>> BIT.onSupply) & 1;
+      if (this.looped[input] === high || this.options.broken?.includes(input)) continue;
+      this.looped[input] = high;
+      const at = now + (0.2 + this.random()) * MILLISECOND;
+      this.later(at, `loop ${input}`, () => {
+        this.bring(this.rig, null, at);
+        this.rig.drive(FIRST_INPUT + input, high === 1);
+      });
+    }
   }
 
   /** What a channel's switches and converter make of the controller's terminals. */
@@ -156,7 +174,7 @@ export class Bench {
     const is = (bit) => ((bits >>> bit) & 1) !== 0;
     if (is(BIT.grounded) || is(BIT.onSupply)) return { open: false, rails: true, millivolts: 0 };
     if (!is(BIT.connected)) return { open: true, rails: false, millivolts: 0 };
-    const played = channelMillivolts(this.channels[channel].code ?? 0);
+    const played = channelMillivolts(this.channels[channel].code ?? 0, this.options.scales?.[channel]);
     const millivolts = is(BIT.shorted) ? 0 : is(BIT.reversed) ? -played : played;
     return { open: false, rails: false, millivolts };
   }

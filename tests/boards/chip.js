@@ -20,7 +20,13 @@ const WATCHDOG = 0x40058;
 const SYSINFO = 0x40000;
 const ROSC = 0x40060;
 const TIMER = 0x40054;
+const XIP_CTRL = 0x14000;
 const NANOS_PER_CYCLE = 8;
+
+/** The boot ROM: its size, where its functions lie here, and those there are (two letters as in the data sheet). */
+const BOOT_ROM = 16 << 10;
+const ROM_CODE = 0x100;
+const ROM_FUNCTIONS = ['lookup', 'IF', 'EX', 'RE', 'RP', 'FC', 'CX', 'C4'];
 
 /** The loadable parts of a program: address in flash and bytes. */
 export function loadElf(file) {
@@ -38,6 +44,24 @@ export function loadElf(file) {
     }
   }
   return parts;
+}
+
+/** Where a program's function lies, by a part of its name. */
+export function functionIn(file, part) {
+  const bytes = fs.readFileSync(file);
+  const view = new DataView(bytes.buffer, bytes.byteOffset, bytes.length);
+  const [offset, size, count] = [view.getUint32(32, true), view.getUint16(46, true), view.getUint16(48, true)];
+  const section = (number) => Array.from({ length: 10 }, (_, word) => view.getUint32(offset + number * size + 4 * word, true));
+  for (let number = 0; number < count; number++) {
+    const [, type, , , from, length, link] = section(number);
+    if (type !== 2) continue;
+    const names = section(link)[4];
+    for (let at = from; at < from + length; at += 16) {
+      const name = names + view.getUint32(at, true);
+      if (bytes.toString('latin1', name, bytes.indexOf(0, name)).includes(part)) return view.getUint32(at + 4, true) & ~1;
+    }
+  }
+  throw new Error(`${file} has no function ${part}`);
 }
 
 /** A small random generator (mulberry32, public domain), so that a bench repeats itself. */
@@ -79,10 +103,16 @@ export class Chip {
       error: (who, text) => this.complain(who, text),
     };
     this.mcu.onBreak = (code) => {
+      if (this.core.PC < BOOT_ROM) return this.bootRom(code);
       this.complain('core', `breakpoint ${code} at ${this.core.PC.toString(16)}`);
       this.halt = true;
     };
     this.mcu.flash.set(flash);
+    // Each function of the boot ROM is a breakpoint and a return.
+    for (let place = 0; place < ROM_FUNCTIONS.length; place++) this.mcu.bootrom[ROM_CODE / 4 + place] = 0x4770be00 | place;
+    this.mcu.bootrom[0x14 / 4] = ROM_CODE;
+    this.mcu.bootrom[0x18 / 4] = ROM_CODE | 1;
+    this.flashErases = 0;
     this.mend(silicon, random);
     const watchdog = this.mcu.peripherals[WATCHDOG];
     this.watchdog = watchdog;
@@ -97,6 +127,27 @@ export class Chip {
     this.core.VTOR = VECTORS;
     this.core.SP = this.mcu.readUint32(VECTORS);
     this.core.PC = this.mcu.readUint32(VECTORS + 4) & ~1;
+  }
+
+  /** What the boot ROM's functions do that programs use to write to the flash; arguments as by the usual convention. */
+  bootRom(code) {
+    const { core, mcu } = this;
+    const [r0, r1, r2] = core.registers;
+    const name = ROM_FUNCTIONS[code];
+    if (name === 'lookup') {
+      const tag = String.fromCharCode(r1 & 0xff, r1 >> 8);
+      const place = ROM_FUNCTIONS.indexOf(tag);
+      if (place < 0) this.complain('boot ROM', `no function ${tag}`);
+      core.registers[0] = place < 0 ? 0 : (ROM_CODE + 4 * place) | 1;
+    } else if (name === 'RE') {
+      mcu.flash.fill(0xff, r0, r0 + r1);
+      this.flashErases += 1;
+    } else if (name === 'RP') {
+      // Programming only clears bits.
+      for (let byte = 0; byte < r2; byte++) mcu.flash[r0 + byte] &= mcu.readUint8(r1 + byte);
+    } else if (name === 'C4') {
+      for (let at = 0; at < r2; at += 4) mcu.writeUint32(r0 + at, mcu.readUint32(r1 + at));
+    }
   }
 
   complain(who, text) {
@@ -126,6 +177,8 @@ export class Chip {
         timer.alarms[(offset - 0x10) / 4].clockAlarm.schedule((whole + ahead) * 1000 - clock.nanosCounter);
       }
     };
+    // The cache: nothing is ever in flight, so its state is "ready" and "empty".
+    mcu.peripherals[XIP_CTRL] = { readUint32: (offset) => (offset === 8 ? 3 : 0), writeUint32() {}, writeUint32Atomic() {} };
     mcu.uart[0] = new Uart(mcu, 'UART0', 20);
     mcu.peripherals[0x40034] = mcu.uart[0];
   }
@@ -193,6 +246,16 @@ export class Chip {
     this.mcu.flash16[loop / 2] = 0xe7fe;
     this.core.PC = FLASH + loop;
     this.core.PM = true;
+    this.core.waiting = false;
+  }
+
+  /** Makes the program give up, as if at a line of itself. The handler is given the place, and nothing else. */
+  panic(handler, line) {
+    const place = (2 << 20) - 64;
+    // File and its length, line, column.
+    [0, 0, line, 1].forEach((word, index) => this.mcu.flashView.setUint32(place + 4 * index, word, true));
+    for (let register = 0; register < 4; register++) this.core.registers[register] = FLASH + place;
+    this.core.PC = handler;
     this.core.waiting = false;
   }
 

@@ -6,7 +6,7 @@ import { celsius } from './thermocouple.js';
 export const BIT = { connected: 0, reversed: 1, shorted: 2, grounded: 3, onSupply: 4, each: 5, supply: 15, contact: 16 };
 
 /** A channel's converter behind its divider: −10…+80 mV over 16 bits. */
-export const channelMillivolts = (code) => -10 + (90 * code) / 65535;
+export const channelMillivolts = (code, [lowest, span] = [-10, 90]) => lowest + (span * code) / 65535;
 
 /** The converter on the controller's board: registers of the 19-bit linearising part. */
 export class Converter {

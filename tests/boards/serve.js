@@ -2,6 +2,7 @@
 //
 //   node serve.js --rig ELF [--controller ELF] --port LINK [--page HEX] [--seed N]
 //                 [--silicon] [--speed N] [--calibration HEX] [--start MICROSECONDS]
+//                 [--scales LOWEST:SPAN,… in mV] [--loop] [--broken INPUT,…]
 //
 // Prints `ready LINK` when the port is there, then one line of JSON for everything that happens
 // on the wires with `--trace`. Reads instructions from standard input, a word to a line; `end`
@@ -12,7 +13,7 @@ import fs from 'node:fs';
 import readline from 'node:readline';
 import { parseArgs } from 'node:util';
 import { Bench } from './bench.js';
-import { loadElf } from './chip.js';
+import { functionIn, loadElf } from './chip.js';
 
 const { values } = parseArgs({
   options: {
@@ -25,6 +26,9 @@ const { values } = parseArgs({
     speed: { type: 'string', default: '1' },
     start: { type: 'string', default: '0' },
     calibration: { type: 'string', default: '' },
+    scales: { type: 'string' },
+    loop: { type: 'boolean', default: false },
+    broken: { type: 'string', default: '' },
     trace: { type: 'boolean', default: false },
   },
 });
@@ -41,6 +45,9 @@ const bench = new Bench({
   rigStart: Number(values.start) * 1000,
   silicon: values.silicon,
   calibration: Buffer.from(values.calibration, 'hex'),
+  scales: values.scales?.split(',').map((pair) => pair.split(':').map(Number)),
+  loop: values.loop,
+  broken: values.broken.split(',').filter(Boolean).map(Number),
   onData: (data) => port.stdin.write(data),
   onEvent: (what, at, ...rest) => {
     if (values.trace && what !== 'code') say({ what, at: micros(at), rest });
@@ -103,6 +110,10 @@ const instructions = {
       at: micros(bench.rig.now),
       word: bench.word,
       codes: bench.channels.map(({ code }) => code),
+      millivolts: bench.channels.map((_, channel) => {
+        const { open, millivolts } = bench.terminals(channel);
+        return open ? null : millivolts;
+      }),
       levels: bench.levels,
       rail: bench.rail,
       boots: bench.controllerBoots,
@@ -118,6 +129,7 @@ const instructions = {
   answer: (channel) => (bench.converters[Number(channel)].silent = null),
   pulses: (input, first, half, count) => bench.pulse(Number(input), Number(first) * 1000, Number(half) * 1000, Number(count)),
   hang: () => bench.rig.hang(),
+  panic: () => bench.rig.panic(functionIn(values.rig, 'rust_begin_unwind'), 4321),
   unplug: () => bench.cutRig(),
 };
 

@@ -99,6 +99,12 @@ pub struct Setup {
     pub calibration: Option<Calibration>,
     /// Of everything that the bench draws at random.
     pub seed: u32,
+    /// What the rig's channels give at code 0 and from there to the last code, millivolts.
+    pub scales: Option<[(f64, f64); 3]>,
+    /// No controller, but the wires of a self-test.
+    pub looped: bool,
+    /// Inputs whose wire is broken then.
+    pub broken: Vec<u8>,
 }
 
 /// What the controller is set to so that it keeps what a bench file declares.
@@ -149,7 +155,20 @@ impl TwoBoards {
         let port = std::env::temp_dir().join(format!("dryfire-boards-{}-{number}", std::process::id()));
         let mut command = Command::new("node");
         command.arg(root().join("tests/boards/serve.js"));
-        command.arg("--rig").arg(&tools.rig).arg("--controller").arg(&tools.controller).arg("--port").arg(&port);
+        command.arg("--rig").arg(&tools.rig).arg("--port").arg(&port);
+        if setup.looped {
+            command.arg("--loop");
+        } else {
+            command.arg("--controller").arg(&tools.controller);
+        }
+        if let Some(scales) = &setup.scales {
+            let scales: Vec<String> = scales.iter().map(|(lowest, span)| format!("{lowest}:{span}")).collect();
+            command.arg(format!("--scales={}", scales.join(",")));
+        }
+        if !setup.broken.is_empty() {
+            let broken: Vec<String> = setup.broken.iter().map(u8::to_string).collect();
+            command.arg("--broken").arg(broken.join(","));
+        }
         command.args(["--seed", &setup.seed.to_string()]);
         if let Some(page) = &setup.page {
             command.args(["--page", &hex(&page.encode())]);

@@ -193,6 +193,32 @@ fn bursts_on_three_inputs_at_once_for_ten_seconds_lose_no_edge_and_are_within_te
 }
 
 #[test]
+fn a_run_whose_rig_has_lost_edges_is_inconclusive() {
+    let Some(tools) = tools_or_skip() else { return };
+    let mut boards = TwoBoards::start(&tools, &Setup { silicon: true, trace: true, ..Setup::default() });
+    let port = boards.port.display().to_string();
+    let child = dryfire()
+        .args(["run", "--no-record", SHORT, "--bench", RIG, "--port", &port])
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn()
+        .expect("dryfire starts");
+    // In the scenario, not in the negative control before it.
+    for _ in 0..2 {
+        boards.wait_for(|line| line["what"] == "relay" && line["rest"][0] == 0 && line["rest"][1] == true);
+    }
+    let (state, _) = boards.state();
+    let soon = state["at"].as_f64().expect("an instant") as i64 + 100_000;
+    for input in 4..7 {
+        boards.tell(&format!("pulses {input} {soon} 10 20000"));
+    }
+    let output = child.wait_with_output().expect("it ends");
+    let said = String::from_utf8_lossy(&output.stdout);
+    assert_eq!(output.status.code(), Some(2), "{said}");
+    assert!(said.contains("inconclusive") && said.contains("lost"), "{said}");
+}
+
+#[test]
 fn edges_beyond_what_the_rig_can_hold_are_counted_as_lost() {
     let Some(tools) = tools_or_skip() else { return };
     let mut boards = TwoBoards::start(&tools, &Setup { silicon: true, ..Setup::default() });
@@ -251,7 +277,13 @@ fn run(port: &str) -> (Vec<Value>, i32) {
 #[test]
 fn a_rig_that_loses_power_or_hangs_in_mid_run_is_an_error_and_the_next_run_starts_clean() {
     let Some(tools) = tools_or_skip() else { return };
-    for (what, said) in [("unplug", ""), ("hang", "restarted by its watchdog")] {
+    let ways = [
+        ("unplug", ""),
+        ("hang", "restarted by its watchdog"),
+        // The line is what the bench puts into the program's mouth.
+        ("panic", "restarted after its program gave up at line 4321"),
+    ];
+    for (what, said) in ways {
         let mut boards = TwoBoards::start(&tools, &Setup { silicon: true, trace: true, ..Setup::default() });
         let port = boards.port.display().to_string();
         let child = dryfire()

@@ -4,14 +4,17 @@
 //! the command line, nowhere else.
 
 mod board;
+mod calibrating;
 mod driver;
 mod faults;
 pub mod fuzz;
 mod in_process;
+mod loop_back;
 mod nonce;
 mod program;
 mod pty;
 mod rig;
+mod self_test;
 mod session;
 mod simulated_rig;
 mod transport;
@@ -20,12 +23,15 @@ mod wall_clock;
 mod world;
 
 pub use board::{BoardEvent, BoardSetup, BoardSetupError, BoardZone, ContactWire, RelayWire, StandInBoard};
+pub use calibrating::{ChannelFit, FitError, Line, fit_channel};
 pub use driver::{Bench, BenchIdentity, RunOptions, RunSetup, run_plan};
 pub use faults::{FaultCounts, FaultyTransport, Stall, WireFaults};
 pub use in_process::InProcessTransport;
+pub use loop_back::LoopBackWorld;
 pub use program::{ProgramBench, ProgramBenchError};
 pub use pty::{PtyRig, PtyTransport};
-pub use rig::{Operator, RigBench, RigPatience, port_of};
+pub use rig::{Connect, Operator, RigBench, RigPatience, RigService, port_of};
+pub use self_test::{Check, CheckVerdict, LoopBack, self_test};
 pub use session::{
     Following, Job, JobOutcome, MakeWatcher, Misfit, SessionNote, SessionOptions, Watcher, bind_all, repeated,
     run_seed, run_session, run_watched_session,

@@ -1,6 +1,7 @@
 //! The rig bench: the real controller, or a simulated one, behind a rig on a wire.
 
 mod run;
+mod service;
 mod wire;
 
 use std::collections::VecDeque;
@@ -20,6 +21,7 @@ use crate::nonce::nonce;
 use crate::transport::{SerialTransport, Transport, TransportError};
 use crate::virtual_bench::STEP;
 use run::RunState;
+pub use service::RigService;
 use wire::{Wire, refused, trouble};
 
 /// Somebody who can be asked to do something at the bench.
@@ -46,7 +48,7 @@ impl Default for RigPatience {
 }
 
 /// Opens a transport; called again after the last one is gone.
-type Connect = Box<dyn FnMut() -> Result<Box<dyn Transport>, TransportError>>;
+pub type Connect = Box<dyn FnMut() -> Result<Box<dyn Transport>, TransportError>>;
 
 /// A bench whose controller is played to by a rig.
 pub struct RigBench {
@@ -133,34 +135,14 @@ impl RigBench {
 
     /// A connected rig that speaks our protocol and has what the bench file needs.
     fn greet(&mut self) -> Result<(), Trouble> {
-        let transport = (self.connect)().map_err(|error| trouble(TroubleKind::LinkLost, error.to_string()))?;
-        let mut wire = Wire::open(transport, self.nonce, self.patience.silence);
+        let nonce = self.nonce;
         self.nonce = self.nonce.wrapping_add(1);
-        wire.send(&HostMessage::Hello { protocol: PROTOCOL })?;
-        let (mut start, mut calibration) = (None, None);
-        let welcome = wait_for(&mut wire, |message| match message {
-            RigMessage::Welcome(welcome) => Some(welcome),
-            RigMessage::Started { why } => {
-                start = Some(why);
-                None
-            }
-            RigMessage::Calibration { state } => {
-                calibration = Some(state);
-                None
-            }
-            _ => None,
-        })?;
-        if welcome.protocol != PROTOCOL {
-            let detail = format!(
-                "the rig's firmware {} speaks protocol {} of the link, this program {PROTOCOL}: update one of them",
-                welcome.firmware, welcome.protocol
-            );
-            return Err(trouble(TroubleKind::LinkRefused, detail));
-        }
+        let Greeting { wire, welcome, start, calibration } = greet(&mut self.connect, nonce, self.patience)?;
         self.check_wiring(&welcome)?;
-        wire.expect_boot(welcome.boot_id);
-        self.told = start_in_words(start) + calibration_in_words(calibration);
-        if !self.told.is_empty() {
+        self.told = start_in_words(start) + &calibration_in_words(calibration);
+        let as_it_should_be = matches!(calibration, None | Some(CalibrationState::Stored { .. }))
+            && matches!(start, None | Some(StartReason::Power));
+        if !as_it_should_be {
             tracing::warn!("the rig: {}", self.told.trim_start_matches([',', ' ']));
         }
         self.welcome = Some(welcome);
@@ -295,6 +277,43 @@ impl RigBench {
     }
 }
 
+/// A rig that has answered.
+struct Greeting {
+    wire: Wire,
+    welcome: Welcome,
+    start: Option<StartReason>,
+    calibration: Option<CalibrationState>,
+}
+
+/// Opens a session with a rig that speaks our protocol.
+fn greet(connect: &mut Connect, nonce: u32, patience: RigPatience) -> Result<Greeting, Trouble> {
+    let transport = connect().map_err(|error| trouble(TroubleKind::LinkLost, error.to_string()))?;
+    let mut wire = Wire::open(transport, nonce, patience.silence);
+    wire.send(&HostMessage::Hello { protocol: PROTOCOL })?;
+    let (mut start, mut calibration) = (None, None);
+    let welcome = wait_for(&mut wire, |message| match message {
+        RigMessage::Welcome(welcome) => Some(welcome),
+        RigMessage::Started { why } => {
+            start = Some(why);
+            None
+        }
+        RigMessage::Calibration { state } => {
+            calibration = Some(state);
+            None
+        }
+        _ => None,
+    })?;
+    if welcome.protocol != PROTOCOL {
+        let detail = format!(
+            "the rig's firmware {} speaks protocol {} of the link, this program {PROTOCOL}: update one of them",
+            welcome.firmware, welcome.protocol
+        );
+        return Err(trouble(TroubleKind::LinkRefused, detail));
+    }
+    wire.expect_boot(welcome.boot_id);
+    Ok(Greeting { wire, welcome, start, calibration })
+}
+
 /// Why a rig was started, where that is not as it should be.
 fn start_in_words(start: Option<StartReason>) -> String {
     match start {
@@ -305,12 +324,15 @@ fn start_in_words(start: Option<StartReason>) -> String {
     }
 }
 
-/// What a rig knows of its channels, where that is not as it should be.
-fn calibration_in_words(calibration: Option<CalibrationState>) -> &'static str {
+/// What a rig knows of its channels.
+fn calibration_in_words(calibration: Option<CalibrationState>) -> String {
     match calibration {
-        None | Some(CalibrationState::Stored { .. }) => "",
-        Some(CalibrationState::Missing) => ", its channels were never calibrated",
-        Some(CalibrationState::Damaged) => ", its stored calibration is damaged",
+        None => String::new(),
+        Some(CalibrationState::Stored { date, .. }) => {
+            format!(", calibrated {:04}-{:02}-{:02}", date / 10_000, date / 100 % 100, date % 100)
+        }
+        Some(CalibrationState::Missing) => ", its channels were never calibrated".to_owned(),
+        Some(CalibrationState::Damaged) => ", its stored calibration is damaged".to_owned(),
     }
 }
 

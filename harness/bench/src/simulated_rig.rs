@@ -5,8 +5,11 @@ use std::time::Duration;
 
 use dryfire_engine::ProbeSignal;
 use dryfire_link::frame::MAX_FRAME;
-use dryfire_link::{Begin, Capabilities, LinkTime, ProbeDrive};
-use dryfire_rig::{Board, Drive, EDGE_RING, Identity, MAX_CHANNELS, MAX_CONTACTS, MAX_INPUTS, Rig};
+use dryfire_link::{Begin, CalibrationState, Capabilities, LinkTime, ProbeDrive, StartReason};
+use dryfire_rig::{
+    Board, CALIBRATED_CHANNELS, CALIBRATION_BYTES, Calibration, ChannelScale, Drive, EDGE_RING, Identity, MAX_CHANNELS,
+    MAX_CONTACTS, MAX_INPUTS, Rig,
+};
 use dryfire_scenario::Bench as BenchFile;
 use dryfire_units::{Disturbance, RigSpan, RigTime};
 
@@ -42,6 +45,8 @@ pub struct SimulatedRigSetup {
     pub contacts: u8,
     /// Whether it can switch the controller's supply.
     pub supply_switch: bool,
+    /// What its channels give, where they are like those of a new board; `None`: they are exact.
+    pub scales: Option<[ChannelScale; CALIBRATED_CHANNELS]>,
 }
 
 impl SimulatedRigSetup {
@@ -56,6 +61,7 @@ impl SimulatedRigSetup {
             inputs: count(&mut file.relays.iter().map(|relay| relay.input)),
             contacts: count(&mut file.contacts.iter().map(|contact| contact.output)),
             supply_switch: file.supply_switch,
+            scales: None,
         }
     }
 }
@@ -68,6 +74,7 @@ pub struct SimulatedRig<W> {
     board: WorldBoard<W>,
     now: RigTime,
     pace: RigPace,
+    identity: Identity,
     /// Where the paced clock was last set: link time and rig time.
     anchor: (LinkTime, RigTime),
 }
@@ -85,7 +92,7 @@ impl<W: World> SimulatedRig<W> {
             firmware: env!("CARGO_PKG_VERSION"),
             boot_id: setup.boot_id,
             start: None,
-            calibration: None,
+            calibration: setup.scales.map(|_| CalibrationState::Missing),
             capabilities: Capabilities {
                 simulated: true,
                 stepped: !matches!(setup.pace, RigPace::Free(_)),
@@ -98,8 +105,9 @@ impl<W: World> SimulatedRig<W> {
             },
         };
         SimulatedRig {
-            rig: Box::new(Rig::new(identity)),
-            board: WorldBoard::new(world),
+            rig: Box::new(Rig::new(identity.clone())),
+            identity,
+            board: WorldBoard::new(world, setup.scales),
             now: setup.booted_at,
             pace: setup.pace,
             anchor: (LinkTime::ZERO, setup.booted_at),
@@ -126,10 +134,26 @@ impl<W: World> SimulatedRig<W> {
         self.rig.handle_bytes(link_now, bytes);
     }
 
+    /// Starts again as after its watchdog: what was kept is kept, and everything else is new.
+    fn restart(&mut self) {
+        self.board.hangs = false;
+        self.board.origin = None;
+        self.identity.boot_id = self.identity.boot_id.wrapping_add(1);
+        self.identity.start = Some(StartReason::Watchdog);
+        if let Some(page) = &self.board.page {
+            self.identity.calibration = Some(Calibration::state(&Calibration::decode(page)));
+        }
+        *self.rig = Rig::new(self.identity.clone());
+    }
+
     /// Lets rig time pass as far as it may, and appends what is to be sent to `frames`.
     pub fn turn(&mut self, link_now: LinkTime, frames: &mut Vec<u8>) {
         loop {
             self.rig.poll(self.now, link_now, &mut self.board);
+            if self.board.hangs {
+                self.restart();
+                return;
+            }
             self.hand_over();
             let mut target = self.limit(link_now);
             for due in self.rig.next_due().into_iter().chain(self.board.next_hold()) {
@@ -208,11 +232,38 @@ struct WorldBoard<W> {
     /// Signals whose validity ends: then the last value is held.
     holds: [Option<Drive>; MAX_CHANNELS],
     console: Vec<u8>,
+    /// What the channels give, where they are not exact.
+    scales: Option<[ChannelScale; CALIBRATED_CHANNELS]>,
+    page: Option<[u8; CALIBRATION_BYTES]>,
+    hangs: bool,
 }
 
 impl<W: World> WorldBoard<W> {
-    fn new(world: W) -> Self {
-        WorldBoard { world, origin: None, told: Vec::new(), holds: [None; MAX_CHANNELS], console: Vec::new() }
+    fn new(world: W, scales: Option<[ChannelScale; CALIBRATED_CHANNELS]>) -> Self {
+        WorldBoard {
+            world,
+            origin: None,
+            told: Vec::new(),
+            holds: [None; MAX_CHANNELS],
+            console: Vec::new(),
+            scales,
+            page: None,
+            hangs: false,
+        }
+    }
+
+    /// What comes out of a channel that is set to a voltage by what is known of it.
+    fn given(&self, channel: u8, nanovolts: i32) -> i32 {
+        let Some(scale) = self.scales.as_ref().and_then(|scales| scales.get(usize::from(channel))) else {
+            return nanovolts;
+        };
+        let known = self.page.as_ref().and_then(|page| Calibration::decode(page).ok().flatten());
+        let known = known.map_or(ChannelScale::NOMINAL, |known| known.scales[usize::from(channel)]);
+        // Below what the divider reaches, the leads are swapped.
+        if nanovolts < known.lowest_nanovolts {
+            return -scale.nanovolts(known.code(nanovolts.saturating_neg()));
+        }
+        scale.nanovolts(known.code(nanovolts))
     }
 
     fn since_begin(&self, at: RigTime) -> Option<RigTime> {
@@ -230,7 +281,7 @@ impl<W: World> WorldBoard<W> {
             let Some(drive) = self.holds[channel] else { continue };
             if valid_until(&drive).is_some_and(|end| end <= until) {
                 self.holds[channel] = None;
-                let nanovolts = drive.nanovolts_at(until).unwrap_or(0);
+                let nanovolts = self.given(channel as u8, drive.nanovolts_at(until).unwrap_or(0));
                 let held = ProbeSignal::Voltage { nanovolts, nanovolts_per_second: 0 };
                 self.world.set_probe(at, channel as u8, held);
             }
@@ -271,7 +322,7 @@ impl<W: World> Board for WorldBoard<W> {
             ProbeDrive::ShortToGround => ProbeSignal::ShortToGround,
             ProbeDrive::ShortToSupply => ProbeSignal::ShortToSupply,
             ProbeDrive::Voltage { nanovolts_per_second, valid_until, .. } => ProbeSignal::Voltage {
-                nanovolts: drive.nanovolts_at(at).unwrap_or(0),
+                nanovolts: self.given(channel, drive.nanovolts_at(at).unwrap_or(0)),
                 nanovolts_per_second: if at < valid_until { nanovolts_per_second } else { 0 },
             },
         };
@@ -307,6 +358,18 @@ impl<W: World> Board for WorldBoard<W> {
                 self.console.push(*byte);
             }
         }
+    }
+
+    fn calibration_page(&mut self) -> Option<[u8; CALIBRATION_BYTES]> {
+        Some(self.page.unwrap_or([0xff; CALIBRATION_BYTES]))
+    }
+
+    fn keep_calibration(&mut self, page: &[u8; CALIBRATION_BYTES]) {
+        self.page = Some(*page);
+    }
+
+    fn hang(&mut self) {
+        self.hangs = true;
     }
 }
 

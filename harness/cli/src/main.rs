@@ -17,10 +17,12 @@ mod progress;
 mod record;
 mod report;
 mod rig;
+mod rig_service;
 mod run;
 mod schema;
 mod screen;
 mod selection;
+mod wiring;
 
 use std::process::ExitCode;
 
@@ -67,6 +69,10 @@ fn begin(arguments: &Arguments, screen: &mut Screen) -> Result<ExitStatus, Refus
         Command::Explain(explain) => explain::explain(explain, screen),
         Command::Schema(schema) => schema::schema(schema.kind, screen),
         Command::Rig(RigCommand::Simulate(simulate)) => rig::simulate(simulate, screen),
+        Command::Rig(RigCommand::Wiring(bench)) => wiring::wiring(bench, screen),
+        Command::Rig(RigCommand::Info(port)) => rig_service::info(port, screen),
+        Command::Rig(RigCommand::Selftest(selftest)) => rig_service::selftest(selftest, screen),
+        Command::Rig(RigCommand::Calibrate(calibrate)) => rig_service::calibrate(calibrate, screen),
         Command::Budget(budget) => budget::budget(budget, screen),
         Command::Paths(paths) => paths::paths(paths, screen),
         Command::Challenge(challenge) => challenge::challenge(challenge, arguments.verbose, screen),

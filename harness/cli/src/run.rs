@@ -4,14 +4,15 @@ use std::path::PathBuf;
 use std::sync::atomic::Ordering;
 
 use dryfire_bench::{
-    Bench as Driver, BenchIdentity, Following, Job, JobOutcome, MakeWatcher, ProgramBench, RigBench, RunSetup,
-    SessionNote, SessionOptions, VirtualBench, Watcher, bind_all, repeated, run_watched_session,
+    Bench as Driver, BenchIdentity, Following, Job, JobOutcome, MakeWatcher, ProgramBench, RigBench, RigService,
+    RunSetup, SessionNote, SessionOptions, VirtualBench, Watcher, bind_all, repeated, run_watched_session,
 };
 use dryfire_engine::{Applicability, Binding, Event, Observation, ScenarioResult, Trouble, TroubleKind};
+use dryfire_link::CalibrationState;
 use dryfire_record::{Beginning, Record, Recorder};
 use dryfire_report::{ExitStatus, JsonLines, NotRun, Outcome, RunHead, SessionHead, Tally, budget_warnings, summary};
 use dryfire_scenario::{BeginFiring, Bench, BenchKind, Scenario, Stimulus};
-use dryfire_units::RigTime;
+use dryfire_units::{Celsius, RigTime, ThermocoupleType};
 
 use crate::args::{Format, RunArguments};
 use crate::evidence::{self, Again};
@@ -19,6 +20,7 @@ use crate::files::{self, Wanted};
 use crate::library::{BenchWithKiln, Reader, ScenarioFile, misfit};
 use crate::progress::Progress;
 use crate::rig::AtTheTerminal;
+use crate::rig_service::calibration_warning;
 use crate::screen::{Mistake, Screen, terminals};
 use crate::{Refusal, defects, interrupt};
 
@@ -193,14 +195,44 @@ fn prepare(arguments: &RunArguments, screen: &Screen) -> Result<Session, Refusal
         }
         fitted
     });
-    let fitted = reader.finish(fitted)?;
+    let mut fitted = reader.finish(fitted)?;
     buildable(&fitted)?;
+    let of_rig = rig_calibration(&mut fitted.bench);
     let jobs = repeated(&bind(&scenarios, &fitted)?, u32::from(arguments.repeat));
     let head = head(arguments, &fitted.bench, jobs.len());
     let workers = workers(arguments, &fitted.bench)?;
-    let warnings = warnings(&fitted);
+    let mut warnings = warnings(&fitted);
+    warnings.extend(of_rig);
     let beginning = evidence::beginning(arguments, &head, &fitted, &scenarios, &jobs, &warnings)?;
     Ok(Session { head, warnings, beginning, fitted, jobs, workers })
+}
+
+/// What the rig knows of its own channels: its uncertainty goes into the bench's, and what is wrong with it is told.
+///
+/// A rig that does not answer is no matter here: the first run breaks down on it and says so.
+fn rig_calibration(bench: &mut Bench) -> Option<String> {
+    let BenchKind::Rig { port: Some(port), .. } = &bench.kind else { return None };
+    let state = RigService::serial(PathBuf::from(port)).ok()?.calibration_state()?;
+    if let CalibrationState::Stored { uncertainty_nanovolts, .. } = state {
+        bench.uncertainty.take_calibration_of_rig(shown_millicelsius(bench, uncertainty_nanovolts));
+    }
+    calibration_warning(state, &dryfire_record::utc::now())
+}
+
+/// What so many nanovolts are in the temperature shown, thousandths of a degree, rounded up: where the bench's
+/// probes are least sensitive from 200 °C to the declared top temperature. Below, the types R, S and B are hardly
+/// sensitive at all, and no limit of a kiln lies there.
+fn shown_millicelsius(bench: &Bench, nanovolts: u32) -> i64 {
+    let top = bench.declares.top_temperature_millicelsius / 1_000;
+    let least = bench
+        .zones
+        .iter()
+        .filter_map(|zone| ThermocoupleType::from_letter(zone.probe_type))
+        .flat_map(|kind| (200..=top.max(200)).step_by(10).map(move |celsius| (kind, celsius)))
+        .filter_map(|(kind, celsius)| kind.seebeck_microvolts_per_celsius(Celsius::new(celsius as f64)).ok())
+        .fold(f64::INFINITY, f64::min);
+    // Nanovolts by microvolts for each degree are thousandths of a degree. At most 4 V by 2 µV/°C: it fits.
+    if least.is_finite() && least > 0.0 { (f64::from(nanovolts) / least).ceil() as i64 } else { 0 }
 }
 
 /// Declared reactions that take more than half of the process safety time.

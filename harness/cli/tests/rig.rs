@@ -19,7 +19,10 @@ struct Served {
 
 impl Served {
     fn begin(more: &[&str]) -> Self {
-        let mut arguments = vec!["rig", "simulate", "--bench", "scenarios/benches/rig.yaml"];
+        let behind =
+            if more.contains(&"--loop-back") { &[][..] } else { &["--bench", "scenarios/benches/rig.yaml"][..] };
+        let mut arguments = vec!["rig", "simulate"];
+        arguments.extend(behind);
         arguments.extend(more);
         let mut child =
             call(&arguments).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().expect("the binary starts");
@@ -109,4 +112,143 @@ fn a_rig_runs_one_scenario_at_a_time() {
     let ran = dryfire(&["run", "scenarios", "--bench", "scenarios/benches/rig.yaml", "--port", "x", "--jobs", "2"]);
     assert_eq!(ran.status, Some(4), "{ran:?}");
     assert!(ran.err.contains("--jobs 2: there is one rig"), "{ran:?}");
+}
+
+#[test]
+fn info_says_what_a_rig_is_and_that_its_channels_were_never_measured() {
+    let served = Served::begin(&["--uncalibrated"]);
+    let ran = dryfire(&["rig", "info", "--port", &served.port]);
+    assert_eq!(ran.status, Some(2), "{ran:?}");
+    for line in ["board                  simulated", "probe channels         3", "never made; nominal values are used"]
+    {
+        assert!(ran.out.contains(line), "{line}: {ran:?}");
+    }
+    assert!(ran.err.contains("never calibrated"), "{ran:?}");
+    let nobody = dryfire(&["rig", "info", "--port", "/dev/does-not-exist"]);
+    assert_eq!(nobody.status, Some(3), "{nobody:?}");
+}
+
+#[test]
+fn a_self_test_has_a_verdict_for_each_output_and_finds_a_wire_that_is_not_there() {
+    let served = Served::begin(&["--loop-back"]);
+    let ran = dryfire(&["rig", "selftest", "--port", &served.port]);
+    assert_eq!(ran.status, Some(0), "{ran:?}");
+    for line in [
+        "held        contact 4 to input 4",
+        "held        probe channel 2, series and supply switch, to input 7",
+        "held        supply switch and rail sense",
+        "held        safe state when the host is silent: 300 ms agreed; contact 0 opened",
+        "held        watchdog",
+        "held        safe state after a reset",
+        "12 held, 0 failed, 10 not tested",
+    ] {
+        assert!(ran.out.contains(line), "{line}: {}", ran.out);
+    }
+    let wrong = ["rig", "selftest", "--port", &served.port, "--contact-wire", "0:1", "--contact-wire", "6:2"];
+    let ran = dryfire(&wrong);
+    assert_eq!(ran.status, Some(1), "{ran:?}");
+    assert!(ran.out.contains("FAILED      contact 0 to input 1: closed: input 0 changed"), "{}", ran.out);
+    assert!(ran.out.contains("FAILED      contact 1: closed: input 1 changed"), "{}", ran.out);
+    assert!(ran.out.contains("FAILED      contact 6 to input 2: closed: input 2 did not change"), "{}", ran.out);
+}
+
+/// Types so many lines.
+fn typed(arguments: &[&str], lines: &[String]) -> (Option<i32>, String, String) {
+    use std::io::Write as _;
+    let mut child =
+        call(arguments).stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().expect("it starts");
+    child.stdin.take().expect("a pipe").write_all(lines.join("\n").as_bytes()).expect("it reads");
+    let output = child.wait_with_output().expect("it ends");
+    let text = |bytes: Vec<u8>| String::from_utf8(bytes).expect("UTF-8");
+    (output.status.code(), text(output.stdout), text(output.stderr))
+}
+
+/// What a meter reads at channels that are off by `offset` mV and by `gain` at each of the seven voltages.
+fn readings(offset: f64, gain: f64) -> Vec<String> {
+    let points = [-9.0, 0.0, 5.0, 15.0, 30.0, 50.0, 78.0];
+    let channel = points.map(|point| format!("{:.4}", point * gain + offset));
+    (0..3).flat_map(|_| channel.clone()).collect()
+}
+
+#[test]
+fn readings_at_the_terminal_become_a_calibration_on_the_board_that_runs_use() {
+    let served = Served::begin(&["--uncalibrated"]);
+    let calibrate = |date: &str, meter: &str, lines: &[String]| {
+        let call = ["rig", "calibrate", "--port", &served.port, "--instrument", "DMM no 3"];
+        typed(&[&call[..], &["--meter-microvolts", meter, "--date", date]].concat(), lines)
+    };
+    let ran = run_over(&served.port);
+    assert!(ran.err.contains("never calibrated"), "{ran:?}");
+
+    let (status, out, err) = calibrate("2026-11-20", "3", &readings(0.01, 1.002));
+    assert_eq!(status, Some(0), "{out} {err}");
+    assert!(out.contains("left of each reading"), "{out}");
+    let info = dryfire(&["rig", "info", "--port", &served.port]);
+    assert_eq!(info.status, Some(0), "{info:?}");
+    assert!(info.out.contains("of 2026-11-20") && info.out.contains("DMM no 3"), "{info:?}");
+    // −10 mV · 1.002 + 0.01 mV.
+    assert!(info.out.contains("channel 0: -10.0"), "{info:?}");
+    let ran = run_over(&served.port);
+    assert_eq!(ran.status, Some(0), "{ran:?}");
+    assert!(!ran.err.contains("calibrat"), "{ran:?}");
+
+    // Ten years ago, and with a meter that is worse than what the bench file promises: 0.8 °C are some 30 µV.
+    let (status, out, err) = calibrate("2016-11-20", "200", &readings(0.0, 1.0));
+    assert_eq!(status, Some(0), "{out} {err}");
+    let folder = one_scenario();
+    let record = folder.path().join("record.sqlite");
+    let (path, record) = (folder.path().to_str().expect("UTF-8"), record.to_str().expect("UTF-8"));
+    let bench = "scenarios/benches/rig.yaml";
+    let ran = dryfire(&["run", path, "--bench", bench, "--port", &served.port, "--record", record]);
+    assert!(ran.err.contains("calibration of 2016-11-20 has expired"), "{ran:?}");
+    // In the evidence, and the judging by what was recorded comes to the same.
+    let report = dryfire(&["export", "--as", "json", record]);
+    assert!(report.out.contains("calibration of 2016-11-20 has expired"), "{report:?}");
+    // 200 µV at type K's least sensitivity from 200 °C to 1280 °C, 35.3 µV/°C (NIST Monograph 175): 5.7 °C.
+    assert!(report.out.contains("\"calibration\",\"spread\":\"normal\",\"half_width_microcelsius\":56"), "{report:?}");
+    let again = dryfire(&["rejudge", record]);
+    assert_eq!(again.status, ran.status, "{again:?}");
+}
+
+#[test]
+fn readings_that_make_no_calibration_keep_nothing() {
+    let served = Served::begin(&["--uncalibrated"]);
+    let call = ["rig", "calibrate", "--port", &served.port, "--instrument", "DMM", "--meter-microvolts", "3"];
+    let mut scattered = readings(0.0, 1.0);
+    scattered[3] = "15.2".to_owned();
+    let (status, out, err) = typed(&call, &scattered);
+    assert_eq!(status, Some(2), "{out} {err}");
+    assert!(err.contains("off the line") && err.contains("nothing was kept"), "{err}");
+    let (status, out, err) = typed(&call, &readings(0.0, 1.0)[..9]);
+    assert_eq!(status, Some(2), "{out} {err}");
+    assert!(err.contains("the readings end at channel 1"), "{err}");
+    // What cannot be is asked for again.
+    let mut asked_again = readings(0.0, 1.0);
+    asked_again.insert(4, "30000".to_owned());
+    asked_again.insert(4, "thirty".to_owned());
+    let (status, out, err) = typed(&call, &asked_again);
+    assert_eq!(status, Some(0), "{out} {err}");
+    assert!(out.contains("`thirty` is no number") && out.contains("another unit"), "{out}");
+}
+
+#[test]
+fn the_wiring_of_a_bench_file_is_printed_wire_by_wire() {
+    let ran = dryfire(&["rig", "wiring", "scenarios/benches/rig.yaml"]);
+    assert_eq!(ran.status, Some(0), "{ran:?}");
+    // Three probes, four relays, four contacts, the supply and its rail, the console: thirteen and one wires.
+    let rows = ran.out.lines().filter(|line| line.contains("  ")).count();
+    assert_eq!(rows, 1 + 14, "{}", ran.out);
+    for (rig, controller) in [
+        ("probe channel 2", "terminals of probe bottom (type K)"),
+        ("sensed input 0", "safety: output or coil, high is on"),
+        ("contact 1", "stop button; pressed is open"),
+        ("supply rail sense", "its logic supply"),
+        ("console, isolated", "its serial console"),
+    ] {
+        let row = ran.out.lines().find(|line| line.starts_with(rig)).unwrap_or_else(|| panic!("{rig}: {}", ran.out));
+        assert!(row.contains(controller), "{row}");
+    }
+    let virtual_bench = dryfire(&["rig", "wiring", "scenarios/benches/virtual.yaml"]);
+    assert_eq!(virtual_bench.status, Some(4), "{virtual_bench:?}");
+    assert!(virtual_bench.err.contains("none of a rig"), "{virtual_bench:?}");
 }

@@ -1,7 +1,8 @@
 //! The runs of a record judged again: by their own expectations, or by changed ones.
 
 use dryfire_engine::{
-    Applicability, Binding, JudgeAgainError, JudgedAgain, PastRun, Plan, ScenarioResult, SessionProof, judge_again,
+    Applicability, Binding, ContributionSpread, JudgeAgainError, JudgedAgain, PastRun, Plan, ScenarioResult,
+    SessionProof, UncertaintySource, judge_again,
 };
 use dryfire_kiln::KilnDescription;
 use dryfire_scenario::{Bench, Scenario, parse_bench, parse_kiln, parse_scenario};
@@ -99,6 +100,7 @@ fn one(
     by: Option<&Changed>,
 ) -> Result<Result<ScenarioResult, String>, RecordError> {
     let text = record.scenario_file(run).and_then(|file| file.text.as_deref()).unwrap_or_default();
+    let bench = &as_it_was(run, bench);
     let own = match own_plan(text, bench, kiln) {
         Ok(own) => own,
         Err(why) => return Ok(Err(why)),
@@ -129,6 +131,21 @@ fn one(
         Err(why) => return Ok(Err(why)),
     };
     Ok(now.map(|now| now.result(recorded, &then)).map_err(|error| error.to_string()))
+}
+
+/// The bench with the calibration that its rig had then.
+fn as_it_was(run: &Run, bench: &Bench) -> Bench {
+    let mut bench = bench.clone();
+    let budget = run.planned.uncertainties.as_ref().map(|uncertainties| &uncertainties.shown_temperature);
+    let calibrated = budget.into_iter().flat_map(|budget| &budget.contributions).find(|line| {
+        matches!(line.spread, ContributionSpread::Normal(200))
+            && matches!(line.source, UncertaintySource::Calibration | UncertaintySource::Whole)
+    });
+    if let Some(line) = calibrated {
+        // The budget counts in millionths of a degree.
+        bench.uncertainty.take_calibration_of_rig(line.half_width / 1_000);
+    }
+    bench
 }
 
 fn own_plan(text: &str, bench: &Bench, kiln: &KilnDescription) -> Result<Plan, String> {

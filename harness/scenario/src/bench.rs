@@ -266,6 +266,34 @@ pub struct Uncertainty {
     pub coverage_hundredths: u16,
 }
 
+impl Uncertainty {
+    /// Takes in what a rig's own calibration says: an expanded uncertainty (k = 2) of the
+    /// temperature shown. It counts where the file promises better than that. Doing it again changes nothing.
+    pub fn take_calibration_of_rig(&mut self, found_millicelsius: i64) {
+        match &mut self.shown_temperature {
+            ShownTemperature::Whole(whole) => *whole = (*whole).max(found_millicelsius),
+            ShownTemperature::Parts(parts) => {
+                // Compared as squares of the standard uncertainty: rectangular limits are three times theirs.
+                let square = |value: i64| i128::from(value) * i128::from(value);
+                let worse = match parts.calibration.value {
+                    Calibration::Within(limits) => 3 * square(found_millicelsius) > 4 * square(limits),
+                    Calibration::Certificate { expanded_millicelsius, coverage_hundredths, .. } => {
+                        square(found_millicelsius) * square(i64::from(coverage_hundredths))
+                            > square(expanded_millicelsius) * square(200)
+                    }
+                };
+                if worse {
+                    parts.calibration = Known::stated(Calibration::Certificate {
+                        expanded_millicelsius: found_millicelsius,
+                        coverage_hundredths: 200,
+                        readings: None,
+                    });
+                }
+            }
+        }
+    }
+}
+
 /// How well the instant of an edge is known.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum EdgeTime {

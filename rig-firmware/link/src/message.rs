@@ -16,6 +16,8 @@ use serde::{Deserialize, Serialize};
 pub const PROTOCOL: u16 = 1;
 /// Most bytes of console text in one message.
 pub const CONSOLE_CHUNK: usize = 96;
+/// Bytes of a board's page of calibration.
+pub const CALIBRATION_PAGE: usize = 64;
 
 /// Rig time on the wire: microseconds as a signed 64-bit number.
 mod micros {
@@ -236,6 +238,16 @@ pub enum HostMessage {
         /// What it adds from then on.
         disturbance: ProbeDisturbance,
     },
+    /// Asks for the page of calibration; answered by [`RigMessage::CalibrationPage`].
+    ReadCalibration,
+    /// Keeps a page of calibration, between runs only; answered by [`RigMessage::Calibration`]
+    /// with what is found in the board's memory afterwards.
+    StoreCalibration {
+        /// The page.
+        page: Vec<u8, CALIBRATION_PAGE>,
+    },
+    /// Stop feeding the watchdog, between runs only: the board has to be reset by it.
+    Hang,
 }
 
 /// What a rig can do.
@@ -343,6 +355,8 @@ pub enum Refusal {
     },
     /// A frame of this session held something that is no message.
     Malformed,
+    /// A run goes on, and this is for between runs.
+    RunGoesOn,
 }
 
 /// Why a rig was started.
@@ -444,5 +458,10 @@ pub enum RigMessage {
     Calibration {
         /// It.
         state: CalibrationState,
+    },
+    /// Answer to `ReadCalibration`.
+    CalibrationPage {
+        /// The page as it is kept; empty if there is none, or a damaged one.
+        page: Vec<u8, CALIBRATION_PAGE>,
     },
 }

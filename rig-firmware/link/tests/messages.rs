@@ -2,8 +2,8 @@
 
 use dryfire_link::frame::MAX_PAYLOAD;
 use dryfire_link::{
-    Begin, CONSOLE_CHUNK, Capabilities, Counters, Heartbeat, HostMessage, Limits, LinkPacing, ProbeDisturbance,
-    ProbeDrive, Refusal, RigMessage, Welcome,
+    Begin, CALIBRATION_PAGE, CONSOLE_CHUNK, Capabilities, Counters, Heartbeat, HostMessage, Limits, LinkPacing,
+    ProbeDisturbance, ProbeDrive, Refusal, RigMessage, Welcome,
 };
 use dryfire_units::RigTime;
 use proptest::prelude::*;
@@ -95,7 +95,14 @@ fn host_message() -> impl Strategy<Value = HostMessage> {
         time().prop_map(|until| HostMessage::Grant { until }),
         Just(HostMessage::End),
         Just(HostMessage::Safe),
+        Just(HostMessage::ReadCalibration),
+        page().prop_map(|page| HostMessage::StoreCalibration { page }),
+        Just(HostMessage::Hang),
     ]
+}
+
+fn page() -> impl Strategy<Value = heapless::Vec<u8, CALIBRATION_PAGE>> {
+    prop::collection::vec(any::<u8>(), 0..=CALIBRATION_PAGE).prop_map(|bytes| bytes.into_iter().collect())
 }
 
 fn welcome() -> impl Strategy<Value = Welcome> {
@@ -145,11 +152,13 @@ fn refusal() -> impl Strategy<Value = Refusal> {
         Just(Refusal::NotStepped),
         any::<u16>().prop_map(|max_ms| Refusal::Silence { max_ms }),
         Just(Refusal::Malformed),
+        Just(Refusal::RunGoesOn),
     ]
 }
 
 fn rig_message() -> impl Strategy<Value = RigMessage> {
     prop_oneof![
+        page().prop_map(|page| RigMessage::CalibrationPage { page }),
         welcome().prop_map(RigMessage::Welcome),
         (any::<u32>(), time()).prop_map(|(run, origin)| RigMessage::Began { run, origin }),
         (any::<u32>(), time()).prop_map(|(command, at)| RigMessage::Applied { command, at }),

@@ -54,6 +54,11 @@ fn chunk(text: &str) -> heapless::Vec<u8, { dryfire_link::CONSOLE_CHUNK }> {
     heapless::Vec::from_slice(text.as_bytes()).expect("short")
 }
 
+/// As it begins; that the rest makes sense is not the link's business.
+fn page_of_calibration() -> heapless::Vec<u8, { dryfire_link::CALIBRATION_PAGE }> {
+    b"DFK1".iter().copied().chain([0; 60]).collect()
+}
+
 fn word(text: &str) -> heapless::String<24> {
     heapless::String::try_from(text).expect("short")
 }
@@ -104,6 +109,9 @@ fn host_messages() -> BTreeMap<&'static str, HostMessage> {
         ("grant", HostMessage::Grant { until: at(1_200_000) }),
         ("end", HostMessage::End),
         ("safe", HostMessage::Safe),
+        ("read calibration", HostMessage::ReadCalibration),
+        ("store calibration", HostMessage::StoreCalibration { page: page_of_calibration() }),
+        ("hang", HostMessage::Hang),
     ])
 }
 
@@ -149,6 +157,9 @@ fn rig_messages() -> BTreeMap<&'static str, RigMessage> {
         ("refused not stepped", refused(None, Refusal::NotStepped)),
         ("refused silence", refused(None, Refusal::Silence { max_ms: 1_000 })),
         ("refused malformed", refused(None, Refusal::Malformed)),
+        ("refused run goes on", refused(None, Refusal::RunGoesOn)),
+        ("no calibration page", RigMessage::CalibrationPage { page: heapless::Vec::new() }),
+        ("calibration page", RigMessage::CalibrationPage { page: page_of_calibration() }),
         ("started power", RigMessage::Started { why: StartReason::Power }),
         ("started watchdog", RigMessage::Started { why: StartReason::Watchdog }),
         ("started panic", RigMessage::Started { why: StartReason::Panic { line: 300 } }),

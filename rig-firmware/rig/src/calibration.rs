@@ -5,7 +5,7 @@
 //! channels the voltage at code 0, the voltage between code 0 and code 65,535, and the expanded
 //! uncertainty of both, all in nanovolts; the CRC-32/ISO-HDLC of everything before.
 
-use dryfire_link::{CalibrationState, crc32};
+use dryfire_link::{CALIBRATION_PAGE, CalibrationState, crc32};
 
 use crate::ChannelScale;
 
@@ -13,6 +13,8 @@ use crate::ChannelScale;
 pub const CALIBRATED_CHANNELS: usize = 3;
 /// Bytes of the page that count.
 pub const CALIBRATION_BYTES: usize = 4 + 4 + INSTRUMENT + CALIBRATED_CHANNELS * 12 + 4;
+
+const _: () = assert!(CALIBRATION_BYTES == CALIBRATION_PAGE);
 
 const MARK: [u8; 4] = *b"DFK1";
 const INSTRUMENT: usize = 16;

@@ -8,8 +8,8 @@ use dryfire_link::{
 use dryfire_units::{Disturbance, RigSpan, RigTime};
 use heapless::{Deque, String};
 
-use crate::Drive;
 use crate::queue::{ConsoleQueue, EdgeRing, Schedule, Scheduled, TICK, Task};
+use crate::{CALIBRATION_BYTES, Calibration, DamagedCalibration, Drive};
 
 /// Edges that a rig keeps by default: 2 s at 2,000 edges a second, and a little.
 pub const EDGE_RING: usize = 4096;
@@ -69,6 +69,17 @@ pub trait Board {
     fn supply(&mut self, at: RigTime, on: bool);
     /// Bytes to the controller's console.
     fn console(&mut self, at: RigTime, bytes: &[u8]);
+    /// The page of calibration as the board keeps it; `None` where it has no place for one.
+    fn calibration_page(&mut self) -> Option<[u8; CALIBRATION_BYTES]> {
+        None
+    }
+    /// Keeps a page of calibration, over a loss of power too, and uses it from now on.
+    /// May take a tenth of a second; called between runs only.
+    fn keep_calibration(&mut self, page: &[u8; CALIBRATION_BYTES]) {
+        let _ = page;
+    }
+    /// Never feeds the watchdog again; called between runs only. A board without a watchdog goes on.
+    fn hang(&mut self) {}
 }
 
 /// What the outputs are set to.
@@ -408,7 +419,30 @@ impl<const EDGES: usize> Rig<EDGES> {
             HostMessage::Grant { until } => self.horizon = self.horizon.max(until),
             HostMessage::End => self.end(board),
             HostMessage::Safe => self.go_safe(board),
+            HostMessage::ReadCalibration => {
+                let page = board.calibration_page().filter(|page| matches!(Calibration::decode(page), Ok(Some(_))));
+                let page = page.iter().flatten().copied().collect();
+                self.notice(RigMessage::CalibrationPage { page });
+            }
+            HostMessage::StoreCalibration { page } => self.store_calibration(&page, board),
+            HostMessage::Hang if self.phase == Phase::Idle => board.hang(),
+            HostMessage::Hang => self.refuse(None, Refusal::RunGoesOn),
         }
+    }
+
+    fn store_calibration(&mut self, page: &[u8], board: &mut impl Board) {
+        let page: Option<&[u8; CALIBRATION_BYTES]> = page.try_into().ok();
+        let page = page.filter(|page| matches!(Calibration::decode(page), Ok(Some(_))));
+        let Some(page) = page else { return self.refuse(None, Refusal::Malformed) };
+        if self.phase != Phase::Idle {
+            return self.refuse(None, Refusal::RunGoesOn);
+        }
+        board.keep_calibration(page);
+        // What counts is what is there, not what was meant to be.
+        let found = board.calibration_page().map_or(Err(DamagedCalibration), |page| Calibration::decode(&page));
+        let state = Calibration::state(&found);
+        self.identity.calibration = Some(state);
+        self.notice(RigMessage::Calibration { state });
     }
 
     fn greet(&mut self, protocol: u16, board: &mut impl Board) {

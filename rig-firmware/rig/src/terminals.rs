@@ -96,6 +96,11 @@ impl Channel {
         Channel { drive: Drive::OPEN, disturbance: Disturbance::NONE, disturbed_since: RigTime::ZERO, scale }
     }
 
+    /// From now on it is set as this scale says.
+    pub fn calibrate(&mut self, scale: ChannelScale) {
+        self.scale = scale;
+    }
+
     /// Plays something else.
     pub fn play(&mut self, drive: Drive) {
         self.drive = drive;

@@ -2,10 +2,10 @@
 
 use dryfire_link::frame::MAX_FRAME;
 use dryfire_link::{
-    Begin, Capabilities, Heartbeat, HostEndpoint, HostMessage, LinkPacing, LinkTime, PROTOCOL, ProbeDrive, Refusal,
-    RigMessage, WINDOW,
+    Begin, CalibrationState, Capabilities, Heartbeat, HostEndpoint, HostMessage, LinkPacing, LinkTime, PROTOCOL,
+    ProbeDrive, Refusal, RigMessage, WINDOW,
 };
-use dryfire_rig::{Board, Drive, Identity, MAX_SILENCE_MS, Rig};
+use dryfire_rig::{Board, CALIBRATION_BYTES, Calibration, ChannelScale, Drive, Identity, MAX_SILENCE_MS, Rig};
 use dryfire_units::{Disturbance, RigSpan, RigTime};
 use rstest::rstest;
 
@@ -25,6 +25,10 @@ enum Done {
 struct Recorder {
     done: Vec<(i64, Done)>,
     levels: Option<u32>,
+    page: Option<[u8; CALIBRATION_BYTES]>,
+    /// What is kept is damaged on the way.
+    worn_out: bool,
+    hung: bool,
 }
 
 impl Board for Recorder {
@@ -46,6 +50,17 @@ impl Board for Recorder {
     }
     fn console(&mut self, at: RigTime, bytes: &[u8]) {
         self.done.push((at.as_micros(), Done::Console(bytes.to_vec())));
+    }
+    fn calibration_page(&mut self) -> Option<[u8; CALIBRATION_BYTES]> {
+        self.page
+    }
+    fn keep_calibration(&mut self, page: &[u8; CALIBRATION_BYTES]) {
+        let mut page = *page;
+        page[20] ^= u8::from(self.worn_out);
+        self.page = Some(page);
+    }
+    fn hang(&mut self) {
+        self.hung = true;
     }
 }
 
@@ -807,4 +822,77 @@ fn the_watermark_goes_on_where_a_32_bit_microsecond_clock_wraps() {
     let told = setup.told();
     assert!(told.contains(&edge(0, wrap - 1, 0, true)) && told.contains(&edge(1, wrap, 0, false)), "{told:?}");
     assert!(setup.heartbeat().complete_until > RigTime::from_micros(wrap) + RigSpan::from_millis(50));
+}
+
+fn calibration() -> Calibration {
+    Calibration {
+        date: 20_261_125,
+        instrument: *b"6.5 digit meter\0",
+        scales: [ChannelScale { lowest_nanovolts: -10_020_000, span_nanovolts: 90_100_000 }; 3],
+        uncertainty_nanovolts: [3_000; 3],
+    }
+}
+
+fn store(page: &[u8]) -> HostMessage {
+    HostMessage::StoreCalibration { page: page.iter().copied().collect() }
+}
+
+fn greeted() -> Setup {
+    let mut setup = Setup::with(CAPABILITIES);
+    setup.say(HostMessage::Hello { protocol: PROTOCOL });
+    setup
+}
+
+#[test]
+fn a_calibration_is_kept_between_runs_and_told_as_it_was_found() {
+    let mut setup = greeted();
+    setup.say(HostMessage::ReadCalibration);
+    let nothing = RigMessage::CalibrationPage { page: Default::default() };
+    assert!(setup.heard.contains(&nothing), "{:?}", setup.heard);
+    setup.heard.clear();
+    setup.say(store(&calibration().encode()));
+    let state = CalibrationState::Stored { date: 20_261_125, uncertainty_nanovolts: 3_000 };
+    assert!(setup.heard.contains(&RigMessage::Calibration { state }), "{:?}", setup.heard);
+    setup.say(HostMessage::ReadCalibration);
+    let page = calibration().encode().into_iter().collect();
+    assert!(setup.heard.contains(&RigMessage::CalibrationPage { page }), "{:?}", setup.heard);
+    // The next host is told too.
+    setup.heard.clear();
+    setup.say(HostMessage::Hello { protocol: PROTOCOL });
+    assert!(setup.heard.contains(&RigMessage::Calibration { state }), "{:?}", setup.heard);
+}
+
+#[test]
+fn a_calibration_that_memory_did_not_keep_is_told_as_damaged() {
+    let mut setup = greeted();
+    setup.board.worn_out = true;
+    setup.say(store(&calibration().encode()));
+    let damaged = RigMessage::Calibration { state: CalibrationState::Damaged };
+    assert!(setup.heard.contains(&damaged), "{:?}", setup.heard);
+}
+
+#[test]
+fn a_damaged_calibration_is_refused_and_so_is_any_during_a_run() {
+    let mut setup = greeted();
+    let mut page = calibration().encode();
+    page[9] ^= 1;
+    for bytes in [&page[..], &page[..63], &[0xff; 64], &[]] {
+        setup.heard.clear();
+        setup.say(store(bytes));
+        let refused = RigMessage::Refused { command: None, why: Refusal::Malformed };
+        assert!(setup.heard.contains(&refused), "{bytes:?} {:?}", setup.heard);
+    }
+    assert_eq!(setup.board.page, None);
+    let mut setup = Setup::running(LinkPacing::Free);
+    for message in [store(&calibration().encode()), HostMessage::Hang] {
+        setup.heard.clear();
+        setup.say(message);
+        let refused = RigMessage::Refused { command: None, why: Refusal::RunGoesOn };
+        assert!(setup.heard.contains(&refused), "{:?}", setup.heard);
+    }
+    assert_eq!(setup.board.page, None);
+    assert!(!setup.board.hung);
+    setup.say(HostMessage::End);
+    setup.say(HostMessage::Hang);
+    assert!(setup.board.hung);
 }

@@ -95,6 +95,7 @@ impl RunState {
             RigMessage::Welcome(_)
             | RigMessage::Started { .. }
             | RigMessage::Calibration { .. }
+            | RigMessage::CalibrationPage { .. }
             | RigMessage::Began { .. } => {
                 let detail = "the rig began something by itself in the middle of the run";
                 return Err(trouble(TroubleKind::LinkRefused, detail));

@@ -45,6 +45,7 @@ pub(crate) fn refused(command: Option<u32>, why: Refusal) -> Trouble {
         Refusal::QueueFull => "too many commands wait there for their instant".to_owned(),
         Refusal::NotStepped => "its clock cannot be stopped".to_owned(),
         Refusal::Silence { max_ms } => format!("it allows the host at most {max_ms} ms of silence"),
+        Refusal::RunGoesOn => "a run goes on there".to_owned(),
         Refusal::Malformed => "it could not read a message".to_owned(),
     };
     let what = command.map_or_else(String::new, |command| format!(" command {command}"));
@@ -186,8 +187,51 @@ impl Wire {
         Ok(())
     }
 
+    /// Lets go of the port, so that it can be opened again; nothing works on this connection any more.
+    pub(crate) fn let_go(&mut self) {
+        self.transport = Box::new(LetGo { at: self.transport.now() });
+    }
+
+    /// Sends nothing for so long, and keeps what comes.
+    pub(crate) fn hold_still(&mut self, micros: u64) -> Result<(), Trouble> {
+        let until = self.transport.now() + micros;
+        while self.transport.now() < until {
+            self.bytes.clear();
+            let wait = Duration::from_micros(until.micros_since(self.transport.now()));
+            self.transport.read(&mut self.bytes, wait).map_err(|error| gone(&error))?;
+            let now = self.transport.now();
+            self.link.handle_bytes(now, &self.bytes);
+        }
+        Ok(())
+    }
+
     pub(crate) fn next_message(&mut self) -> Option<RigMessage> {
         self.inbox.pop_front()
+    }
+}
+
+/// What is left of a port that was let go of.
+struct LetGo {
+    at: LinkTime,
+}
+
+impl LetGo {
+    fn gone() -> TransportError {
+        TransportError::Gone { port: "the rig's".to_owned(), cause: "this connection is over".to_owned() }
+    }
+}
+
+impl Transport for LetGo {
+    fn now(&self) -> LinkTime {
+        self.at
+    }
+
+    fn read(&mut self, _into: &mut Vec<u8>, _timeout: Duration) -> Result<(), TransportError> {
+        Err(Self::gone())
+    }
+
+    fn write(&mut self, _frames: &[u8]) -> Result<(), TransportError> {
+        Err(Self::gone())
     }
 }
 

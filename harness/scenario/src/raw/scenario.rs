@@ -32,6 +32,9 @@ pub(crate) struct ScenarioFile {
     /// Where the limits come from.
     #[serde(rename = "limits from")]
     limits_from: Prose,
+    /// The moment, type or combination that no other scenario of the library covers.
+    #[serde(rename = "covers alone")]
+    covers_alone: Option<Prose>,
     /// What the bench must have, and what its absence means.
     #[serde(default)]
     needs: Vec<Need>,

@@ -10,11 +10,12 @@ mod usb;
 
 use dryfire_link::frame::MAX_FRAME;
 use dryfire_link::{Capabilities, LinkTime};
-use dryfire_rig::{CALIBRATION_BYTES, Calibration, ChannelScale, DamagedCalibration, Identity, Rig, WrapExtender};
+use dryfire_rig::{Calibration, DamagedCalibration, Identity, Rig, WrapExtender};
 use dryfire_units::RigTime;
 use embassy_executor::Spawner;
 use embassy_futures::select::{Either4, select4};
 use embassy_rp::clocks::RoscRng;
+use embassy_rp::flash::Flash;
 use embassy_rp::gpio::{Input, Level, Output, Pull};
 use embassy_rp::peripherals::UART0;
 use embassy_rp::uart::{self, BufferedInterruptHandler, BufferedUart, BufferedUartTx};
@@ -36,8 +37,6 @@ const PATIENCE: Duration = Duration::from_millis(1_000);
 const LONGEST_SLEEP: Duration = Duration::from_millis(400);
 /// Bytes that are copied at once with interrupts off: about 2 µs.
 const PIECE: usize = 32;
-/// Where the calibration is kept: the last page of the flash, which a new program leaves alone.
-const CALIBRATION: *const [u8; CALIBRATION_BYTES] = 0x101f_f000 as *const _;
 /// Speed of the controller's console.
 const BAUD: u32 = 115_200;
 
@@ -95,14 +94,10 @@ async fn main(spawner: Spawner) {
     let (to_controller, from_controller) = console.split();
 
     static RIG: StaticCell<Rig> = StaticCell::new();
-    // SAFETY: flash is always readable.
-    let calibration = Calibration::decode(unsafe { &*CALIBRATION });
-    let scales = match &calibration {
-        Ok(Some(calibration)) => calibration.scales,
-        Ok(None) | Err(DamagedCalibration) => [ChannelScale::NOMINAL; CHANNELS],
-    };
+    let calibration = Calibration::decode(&outputs::calibration_page());
+    let memory = Flash::new_blocking(pins.FLASH);
     let rig = RIG.init_with(|| Rig::new(identity(start, &calibration)));
-    let outputs = Outputs::new(spi, converters, latch, enable, scales);
+    let outputs = Outputs::new(spi, memory, converters, latch, enable, outputs::scales(&calibration));
     // SAFETY: called once, the pins are inputs, and nothing else here waits for pins.
     unsafe { edges::begin() };
     spawner.spawn(usb::carry(pins.USB).unwrap());

@@ -1,11 +1,12 @@
 //! Everything that the rig sets: three channels, contacts, supply.
 
 use dryfire_link::Begin;
-use dryfire_rig::{Board, Channel, ChannelScale, Drive};
+use dryfire_rig::{Board, CALIBRATION_BYTES, Calibration, Channel, ChannelScale, DamagedCalibration, Drive};
 use dryfire_units::{Disturbance, RigTime};
+use embassy_rp::flash::{ERASE_SIZE, Flash};
 use embassy_rp::gpio::Output;
-use embassy_rp::peripherals::SPI0;
-use embassy_rp::spi::{Blocking, Spi};
+use embassy_rp::peripherals::{FLASH, SPI0};
+use embassy_rp::{flash, spi};
 use embassy_sync::blocking_mutex::raw::CriticalSectionRawMutex;
 use embassy_sync::pipe::Pipe;
 
@@ -33,12 +34,29 @@ pub mod bit {
     pub const CONTACT: u32 = 16;
 }
 
+/// Bytes of flash on the board.
+pub const FLASH_BYTES: usize = 2 << 20;
+/// Where the calibration is kept in it: the last sector, which a new program leaves alone.
+const CALIBRATION: usize = FLASH_BYTES - ERASE_SIZE;
+/// The same as an address.
+const CALIBRATION_PAGE: *const [u8; CALIBRATION_BYTES] = (0x1000_0000 + CALIBRATION) as *const _;
+
+/// The flash, for writing.
+pub type Memory = Flash<'static, FLASH, flash::Blocking, FLASH_BYTES>;
+
+/// The page of calibration as it is now.
+pub fn calibration_page() -> [u8; CALIBRATION_BYTES] {
+    // SAFETY: flash is always readable while the program runs from it.
+    unsafe { CALIBRATION_PAGE.read_volatile() }
+}
+
 /// Text for the controller's console on its way to the serial port.
 pub static TO_CONSOLE: Pipe<CriticalSectionRawMutex, 512> = Pipe::new();
 
 /// The outputs with the wires to them.
 pub struct Outputs {
-    spi: Spi<'static, SPI0, Blocking>,
+    spi: spi::Spi<'static, SPI0, spi::Blocking>,
+    memory: Memory,
     converters: [Output<'static>; CHANNELS],
     latch: Output<'static>,
     enable: Output<'static>,
@@ -52,7 +70,8 @@ pub struct Outputs {
 impl Outputs {
     /// All switches open, nothing shifted out yet.
     pub fn new(
-        spi: Spi<'static, SPI0, Blocking>,
+        spi: spi::Spi<'static, SPI0, spi::Blocking>,
+        memory: Memory,
         converters: [Output<'static>; CHANNELS],
         latch: Output<'static>,
         enable: Output<'static>,
@@ -60,6 +79,7 @@ impl Outputs {
     ) -> Self {
         Outputs {
             spi,
+            memory,
             converters,
             latch,
             enable,
@@ -164,5 +184,32 @@ impl Board for Outputs {
         {
             rest = &rest[count..];
         }
+    }
+
+    fn calibration_page(&mut self) -> Option<[u8; CALIBRATION_BYTES]> {
+        Some(calibration_page())
+    }
+
+    fn keep_calibration(&mut self, page: &[u8; CALIBRATION_BYTES]) {
+        // Whether it worked shows when it is read back.
+        let _ = self.memory.blocking_erase(CALIBRATION as u32, FLASH_BYTES as u32);
+        let _ = self.memory.blocking_write(CALIBRATION as u32, page);
+        for (channel, scale) in self.channels.iter_mut().zip(scales(&Calibration::decode(&calibration_page()))) {
+            channel.calibrate(scale);
+        }
+    }
+
+    fn hang(&mut self) {
+        loop {
+            cortex_m::asm::nop();
+        }
+    }
+}
+
+/// What the channels give, as far as it is known.
+pub fn scales(calibration: &Result<Option<Calibration>, DamagedCalibration>) -> [ChannelScale; CHANNELS] {
+    match calibration {
+        Ok(Some(calibration)) => calibration.scales,
+        Ok(None) | Err(DamagedCalibration) => [ChannelScale::NOMINAL; CHANNELS],
     }
 }

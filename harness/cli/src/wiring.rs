@@ -1,0 +1,105 @@
+//! `dryfire rig wiring`: the table of a bench file's wires, from the rig's terminal to the controller's.
+
+use dryfire_report::ExitStatus;
+use dryfire_scenario::{ActiveLevel, Bench, BenchKind, ContactRole, ContactState, RelayRole, Senses};
+
+use crate::Refusal;
+use crate::args::WiringArguments;
+use crate::library::Reader;
+use crate::screen::{Mistake, Screen};
+
+/// One wire: the rig's end, the controller's end, what to look at.
+type Wire = [String; 3];
+
+/// Prints the table of a bench file.
+pub(crate) fn wiring(arguments: &WiringArguments, screen: &mut Screen) -> Result<ExitStatus, Refusal> {
+    let mut reader = Reader::new(screen);
+    let fitted = reader.bench(&arguments.bench);
+    let bench = reader.finish(fitted)?.bench;
+    if !matches!(bench.kind, BenchKind::Rig { .. }) {
+        return Err(Mistake::new(format!("the bench `{}` is none of a rig: nothing is wired to it", bench.name))
+            .hint("a bench file with `rig: {}` has wires; scenarios/benches/rig.yaml is one")
+            .into());
+    }
+    screen.out(table(&bench));
+    Ok(ExitStatus::AllHeld)
+}
+
+/// The table, and what is to be kept in mind.
+fn table(bench: &Bench) -> String {
+    let wires = wires(bench);
+    let head = ["rig", "controller", "note"].map(str::to_owned);
+    let width = |column: usize| wires.iter().chain([&head]).map(|wire| wire[column].chars().count()).max().unwrap_or(0);
+    let (first, second) = (width(0), width(1));
+    let mut text = format!("Wires of the bench `{}`\n\n", bench.name);
+    for [rig, controller, note] in [&head].into_iter().chain(&wires) {
+        text += format!("{rig:<first$}  {controller:<second$}  {note}").trim_end();
+        text.push('\n');
+    }
+    text += "\nExtra-low voltage only; the kiln is unplugged or locked out and its elements are disconnected.\n\
+             Nothing joins the rig's ground and the controller's but these wires; never a probe terminal to ground.\n\
+             docs/rig.md says which resistor belongs to which coil.\n";
+    text
+}
+
+fn wires(bench: &Bench) -> Vec<Wire> {
+    let mut wires: Vec<Wire> = Vec::new();
+    let mut add = |rig: String, controller: String, note: &str| wires.push([rig, controller, note.to_owned()]);
+    for zone in &bench.zones {
+        if let Some(channel) = zone.probe_channel {
+            add(
+                format!("probe channel {channel}"),
+                format!("terminals of probe {} (type {})", zone.name, zone.probe_type),
+                "plus on plus; copper, 100 mm; the cold junction is here",
+            );
+        }
+    }
+    for relay in &bench.relays {
+        let role = match &relay.role {
+            RelayRole::Safety => "safety".to_owned(),
+            RelayRole::Element(zone) => format!("element.{}", bench.zones[*zone].name),
+        };
+        let (at, note) = match relay.senses {
+            Senses::Command => {
+                ("output or coil", "keep the coil or a dummy of its current; no proof that a contact opens")
+            }
+            Senses::Contact => ("contact", "the rig's isolated 5 V through it; no mains"),
+            Senses::Load => ("dummy load", "extra-low voltage in place of the mains"),
+        };
+        let level = match relay.active {
+            ActiveLevel::High => "high is on",
+            ActiveLevel::Low => "low is on",
+        };
+        add(format!("sensed input {}", relay.input), format!("{role}: {at}, {level}"), note);
+    }
+    for contact in &bench.contacts {
+        let (role, when) = match contact.role {
+            ContactRole::Lid => ("lid switch", "lid open"),
+            ContactRole::Stop => ("stop button", "pressed"),
+            ContactRole::Start => ("start button", "pressed"),
+            ContactRole::Acknowledge => ("acknowledge button", "pressed"),
+        };
+        let state = match contact.engaged {
+            ContactState::Open => "open",
+            ContactState::Closed => "closed",
+        };
+        let note = match contact.demand_safe {
+            ContactState::Open => "open when the host is silent",
+            ContactState::Closed => "closed when the host is silent",
+        };
+        add(format!("contact {}", contact.output), format!("{role}; {when} is {state}"), note);
+    }
+    if bench.supply_switch {
+        add(
+            "supply switch".to_owned(),
+            "every feed of its logic supply".to_owned(),
+            "console and data lines must not feed it back",
+        );
+        add("supply rail sense".to_owned(), "its logic supply, behind the switch".to_owned(), "below 0.3 V is off");
+    }
+    let by_console = matches!(bench.begin, dryfire_scenario::BeginFiring::Console { .. });
+    if by_console {
+        add("console, isolated".to_owned(), "its serial console".to_owned(), "115,200 baud, 8N1; crossed: out to in");
+    }
+    wires
+}
