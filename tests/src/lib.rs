@@ -101,17 +101,25 @@ pub fn virtual_bench(defects: &[&str]) -> (BenchFile, KilnDescription) {
 /// # Panics
 /// If one cannot be read.
 pub fn library() -> Vec<Scenario> {
+    library_files().into_iter().flat_map(|(_, scenarios)| scenarios).collect()
+}
+
+/// The files of the library, by the order of their paths, and the scenarios of each.
+///
+/// # Panics
+/// If one cannot be read.
+pub fn library_files() -> Vec<(String, Vec<Scenario>)> {
     let mut paths = Vec::new();
     collect(&root().join("scenarios"), &mut paths);
     paths.sort();
     let read_one = |path: &PathBuf| {
         let shown = path.strip_prefix(root()).unwrap_or(path).to_string_lossy().into_owned();
         match parse_scenarios(&shown, &read(&shown)) {
-            Ok((found, _)) => found.into_iter().map(|one| one.scenario),
+            Ok((found, _)) => (shown, found.into_iter().map(|one| one.scenario).collect()),
             Err(mistakes) => panic!("{}", mistakes.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n")),
         }
     };
-    paths.iter().flat_map(read_one).collect()
+    paths.iter().map(read_one).collect()
 }
 
 fn collect(folder: &Path, paths: &mut Vec<PathBuf>) {

@@ -3,7 +3,7 @@
 
 use dryfire_judge::Verdict;
 use dryfire_stand_in::Defect;
-use dryfire_tests::{SEED, library, run_virtual};
+use dryfire_tests::{SEED, library, library_files, read, run_virtual};
 
 #[test]
 fn the_library_passes_on_the_stand_in_without_defects() {
@@ -44,4 +44,47 @@ fn each_defect_is_failed_for_its_own_hazard_and_symptom() {
         }
     }
     assert!(slipped.is_empty(), "defects that slip through: {slipped:#?}");
+}
+
+/// `expected-catchers.txt`: by mistake, the scenarios that have to catch it, as file names without ending.
+fn expected_catchers() -> Vec<(String, Vec<String>)> {
+    let text = read("tests/expected-catchers.txt");
+    let lines = text.lines().filter(|line| !line.starts_with('#') && !line.trim().is_empty());
+    lines
+        .map(|line| {
+            let (defect, catchers) = line.split_once(": ").unwrap_or_else(|| panic!("{line}"));
+            (defect.to_owned(), catchers.split(", ").map(str::to_owned).collect())
+        })
+        .collect()
+}
+
+#[test]
+fn each_defect_has_its_expected_catchers_written_down() {
+    let written: Vec<String> = expected_catchers().into_iter().map(|(defect, _)| defect).collect();
+    let names: Vec<&str> = Defect::ALL.iter().map(|defect| defect.name()).collect();
+    assert_eq!(written, names);
+}
+
+#[test]
+fn each_defect_is_caught_by_every_scenario_that_is_expected_to() {
+    let files = library_files();
+    let mut missed = Vec::new();
+    for (name, catchers) in expected_catchers() {
+        let defect = Defect::from_name(&name).unwrap_or_else(|| panic!("there is no defect {name}"));
+        let hazard = defect.symptom().hazard;
+        for catcher in catchers {
+            let found = files.iter().find(|(path, _)| path.ends_with(&format!("/{catcher}.yaml")));
+            let (_, scenarios) = found.unwrap_or_else(|| panic!("there is no scenario file {catcher}.yaml"));
+            let caught = run_virtual(scenarios.clone(), &[&name], SEED).iter().any(|outcome| {
+                let findings = &outcome.result.findings;
+                findings.iter().any(|report| {
+                    report.finding.verdict == Verdict::Fail && report.hazards.iter().any(|one| one == hazard)
+                })
+            });
+            if !caught {
+                missed.push(format!("{name} by {catcher}"));
+            }
+        }
+    }
+    assert!(missed.is_empty(), "not caught: {missed:#?}");
 }

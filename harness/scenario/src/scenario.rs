@@ -24,6 +24,8 @@ pub struct Scenario {
     pub why: String,
     /// Where the limits come from.
     pub limits_from: String,
+    /// The moment, type or combination that no other scenario of its library covers, if it says so.
+    pub covers_alone: Option<String>,
     /// What must be there, and what its absence means.
     pub needs: Vec<Need>,
     /// How the kiln stands when the run begins.

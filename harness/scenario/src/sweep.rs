@@ -26,7 +26,7 @@ pub(crate) const KEY: &str = "sweep";
 
 /// Keys whose text is for people or for a controller: what begins with `$` there
 /// is only taken for a value where a sweep names it.
-const FREE_TEXT: [&str; 4] = ["why", "limits from", "console", "prompt"];
+const FREE_TEXT: [&str; 5] = ["why", "limits from", "covers alone", "console", "prompt"];
 
 /// One scenario of a file with a sweep.
 #[derive(Clone, Debug, PartialEq, Eq)]

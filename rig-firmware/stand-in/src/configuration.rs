@@ -1,17 +1,17 @@
 //! The page of configuration that a board keeps beside its program.
 //!
-//! Eight words of 32 bits, little endian: the mark `DFC1`, the defects (bit 0 is the first of
+//! Eleven words of 32 bits, little endian: the mark `DFC2`, four of defects (bit 0 of the first is the first of
 //! [`Defect::ALL`]), top temperature in thousandths of a degree Celsius, longest firing, cycle
-//! and tick in milliseconds, number of zones, and the CRC-32/ISO-HDLC of the seven before.
+//! and tick in milliseconds, number of zones, and the CRC-32/ISO-HDLC of the ten before.
 
 use crc::{CRC_32_ISO_HDLC, Crc};
 
 use crate::{Defect, Defects, Settings};
 
 /// Bytes of the page that count.
-pub const CONFIGURATION_BYTES: usize = 32;
+pub const CONFIGURATION_BYTES: usize = 44;
 
-const MARK: u32 = u32::from_le_bytes(*b"DFC1");
+const MARK: u32 = u32::from_le_bytes(*b"DFC2");
 const CHECKSUM: Crc<u32> = Crc::<u32>::new(&CRC_32_ISO_HDLC);
 
 /// What a board is set to.
@@ -37,22 +37,20 @@ impl Configuration {
         if page.iter().all(|byte| *byte == 0xff) {
             return Ok(Configuration { settings: Settings::default(), defects: Defects::NONE });
         }
-        let mut words = [0u32; 8];
+        let mut words = [0u32; CONFIGURATION_BYTES / 4];
         for (word, bytes) in words.iter_mut().zip(page.chunks_exact(4)) {
             *word = bytes.iter().rev().fold(0, |word, byte| word << 8 | u32::from(*byte));
         }
-        let [mark, defects, top, longest, cycle, tick, zones, checksum] = words;
+        let [mark, d0, d1, d2, d3, top, longest, cycle, tick, zones, checksum] = words;
         if mark != MARK || checksum != CHECKSUM.checksum(&page[..CONFIGURATION_BYTES - 4]) {
             return Err(DamagedConfiguration);
         }
+        let defects = [d0, d1, d2, d3];
         let mut set = Defects::NONE;
-        for (place, defect) in Defect::ALL.iter().enumerate() {
-            if defects >> place & 1 != 0 {
-                set = set.with(*defect);
+        for place in 0..defects.len() * 32 {
+            if defects[place / 32] >> (place % 32) & 1 != 0 {
+                set = set.with(*Defect::ALL.get(place).ok_or(DamagedConfiguration)?);
             }
-        }
-        if Defect::ALL.len() < 32 && defects >> Defect::ALL.len() != 0 {
-            return Err(DamagedConfiguration);
         }
         let settings = Settings {
             top_millicelsius: i32::try_from(top).map_err(|_| DamagedConfiguration)?,
@@ -70,10 +68,17 @@ impl Configuration {
 
     /// The page.
     pub fn encode(&self) -> [u8; CONFIGURATION_BYTES] {
-        let defects = Defect::ALL.iter().enumerate().filter(|(_, defect)| self.defects.has(**defect));
+        let mut defects = [0_u32; 4];
+        for (place, _) in Defect::ALL.iter().enumerate().filter(|(_, defect)| self.defects.has(**defect)) {
+            defects[place / 32] |= 1 << (place % 32);
+        }
+        let [d0, d1, d2, d3] = defects;
         let words = [
             MARK,
-            defects.fold(0, |word, (place, _)| word | 1 << place),
+            d0,
+            d1,
+            d2,
+            d3,
             self.settings.top_millicelsius.unsigned_abs(),
             self.settings.longest_firing_ms,
             self.settings.cycle_ms,
@@ -96,7 +101,7 @@ mod tests {
 
     fn other() -> Configuration {
         let settings = Settings { top_millicelsius: 1_280_000, longest_firing_ms: 3_600_000, ..Settings::default() };
-        Configuration { settings, defects: Defects::only(Defect::LidIgnored).with(Defect::HeatsOnAfterEnd) }
+        Configuration { settings, defects: Defects::only(Defect::LidIgnored).with(Defect::ProgramMadeUp) }
     }
 
     #[test]
@@ -106,10 +111,10 @@ mod tests {
 
     #[test]
     fn the_bytes_are_those_of_the_page_above() {
-        // CRC computed with zlib's crc32 over the 28 bytes before it.
+        // CRC computed with zlib's crc32 over the 40 bytes before it.
         let page = Configuration { settings: Settings::default(), defects: Defects::NONE }.encode();
-        assert_eq!(page[..8], [0x44, 0x46, 0x43, 0x31, 0, 0, 0, 0]);
-        assert_eq!(page[28..], [0xeb, 0x59, 0x70, 0x11]);
+        assert_eq!(page[..8], [0x44, 0x46, 0x43, 0x32, 0, 0, 0, 0]);
+        assert_eq!(page[40..], [0xd0, 0xec, 0x86, 0xfb]);
     }
 
     #[test]

@@ -1,6 +1,6 @@
 //! Debouncing of the contacts.
 
-use crate::Contacts;
+use crate::{Contacts, Defect, Defects};
 
 /// A new level counts once it has been seen unchanged for this long. Longer than
 /// a contact's bouncing (0–20 ms, common practice, no source), short against the
@@ -49,14 +49,15 @@ pub(crate) struct SettledContacts {
 }
 
 impl SettledContacts {
-    pub(crate) fn update(&mut self, now_ms: u32, contacts: &Contacts) {
+    pub(crate) fn update(&mut self, now_ms: u32, contacts: &Contacts, defects: Defects) {
         if !self.seen_before {
             // What is found at boot counts at once for lid and stop; a button that is
             // already down (stuck, or held through a supply cut) starts nothing.
             self.seen_before = true;
             self.lid = Debounced::found(now_ms, contacts.lid_open);
             self.stop = Debounced::found(now_ms, contacts.stop);
-            self.start = Debounced::found(now_ms, contacts.start);
+            let careless = defects.has(Defect::StartDownAtBoot);
+            self.start = Debounced::found(now_ms, contacts.start && !careless);
             self.acknowledge = Debounced::found(now_ms, contacts.acknowledge);
         }
         self.lid.update(now_ms, contacts.lid_open);
@@ -75,6 +76,11 @@ impl SettledContacts {
 
     pub(crate) fn stop(&self) -> bool {
         self.stop.settled
+    }
+
+    /// Whether the start button is down.
+    pub(crate) fn start_down(&self) -> bool {
+        self.start.settled
     }
 
     /// Whether the start button was pressed since the last call. A button that
@@ -101,7 +107,7 @@ mod tests {
 
     fn at_rest() -> SettledContacts {
         let mut contacts = SettledContacts::default();
-        contacts.update(0, &Contacts::default());
+        contacts.update(0, &Contacts::default(), Defects::NONE);
         contacts
     }
 
@@ -113,10 +119,10 @@ mod tests {
     fn a_bouncing_contact_counts_only_once_it_is_quiet() {
         let mut contacts = at_rest();
         for (at, level) in [(0, true), (5, false), (9, true), (18, false), (20, true)] {
-            contacts.update(at, &pressed(level));
+            contacts.update(at, &pressed(level), Defects::NONE);
             assert!(!contacts.stop());
         }
-        contacts.update(50, &pressed(true));
+        contacts.update(50, &pressed(true), Defects::NONE);
         assert!(contacts.stop());
     }
 
@@ -124,10 +130,10 @@ mod tests {
     fn a_button_held_down_counts_once() {
         let mut contacts = at_rest();
         for at in [0, 100, 200, 300] {
-            contacts.update(at, &Contacts { start: true, ..Contacts::default() });
+            contacts.update(at, &Contacts { start: true, ..Contacts::default() }, Defects::NONE);
         }
         assert!(contacts.take_start());
-        contacts.update(400, &Contacts { start: true, ..Contacts::default() });
+        contacts.update(400, &Contacts { start: true, ..Contacts::default() }, Defects::NONE);
         assert!(!contacts.take_start());
     }
 
@@ -135,19 +141,19 @@ mod tests {
     fn a_start_button_that_is_down_at_boot_starts_nothing_until_it_is_pressed_anew() {
         let mut contacts = SettledContacts::default();
         for (at, start) in [(0, true), (100, true), (200, false), (300, false)] {
-            contacts.update(at, &Contacts { start, ..Contacts::default() });
+            contacts.update(at, &Contacts { start, ..Contacts::default() }, Defects::NONE);
             assert!(!contacts.take_start());
         }
-        contacts.update(400, &Contacts { start: true, ..Contacts::default() });
-        contacts.update(500, &Contacts { start: true, ..Contacts::default() });
+        contacts.update(400, &Contacts { start: true, ..Contacts::default() }, Defects::NONE);
+        contacts.update(500, &Contacts { start: true, ..Contacts::default() }, Defects::NONE);
         assert!(contacts.take_start());
     }
 
     #[test]
     fn debouncing_works_across_the_wrap_of_the_millisecond_timer() {
         let mut contacts = at_rest();
-        contacts.update(u32::MAX - 9, &pressed(true));
-        contacts.update(25, &pressed(true));
+        contacts.update(u32::MAX - 9, &pressed(true), Defects::NONE);
+        contacts.update(25, &pressed(true), Defects::NONE);
         assert!(contacts.stop());
     }
 }

@@ -7,7 +7,7 @@ use crate::console::Outbox;
 use crate::contacts::SettledContacts;
 use crate::guards::{FiringView, Guards, ZoneView};
 use crate::memory::SlotOrder;
-use crate::probe::{Probe, Sampled};
+use crate::probe::{Habits, Probe, Sampled};
 use crate::progress::{Advance, Extremes, Progress};
 use crate::regulation::{Aim, ElementControl};
 use crate::switching::{Switching, Wanted};
@@ -105,6 +105,13 @@ struct Mischief {
     interrupted: bool,
     /// The outputs have not been set yet.
     outputs_float: bool,
+    /// Stop as it was when the last cycle began, and at the last look.
+    stop_at_cycle: bool,
+    stop_before: bool,
+    /// A latched fault that is only kept if every probe reads soon after power-up.
+    doubted: Option<Trip>,
+    /// How long a probe has been without a reading since power-up.
+    unread_ms: u32,
 }
 
 impl StandIn {
@@ -112,7 +119,7 @@ impl StandIn {
     pub fn tick(&mut self, now_ms: u32, inputs: &Inputs) -> Outputs {
         let dt_ms = self.last_tick_ms.map_or(0, |last| now_ms.wrapping_sub(last));
         self.last_tick_ms = Some(now_ms);
-        self.contacts.update(now_ms, &inputs.contacts);
+        self.contacts.update(now_ms, &inputs.contacts, self.defects);
         self.heed_contacts();
         self.read_probes(dt_ms, &inputs.readings);
         self.watch(dt_ms);
@@ -123,6 +130,7 @@ impl StandIn {
                 self.heed_contacts();
             }
             Phase::Firing => self.fire(dt_ms),
+            Phase::LidOpen if self.defects.has(Defect::TimerStopsWhileLidOpen) => {}
             Phase::LidOpen => self.firing_ms = self.firing_ms.saturating_add(dt_ms),
             Phase::Idle | Phase::Ended(_) | Phase::Tripped(_) => {}
         }
@@ -133,13 +141,16 @@ impl StandIn {
         if floating && self.defects.has(Defect::OutputsPulseAtBoot) {
             return Outputs { safety: true, elements: [true; MAX_ZONES], ..outputs };
         }
+        if floating && self.defects.has(Defect::ContactorPulsesAtBoot) {
+            return Outputs { safety: true, ..outputs };
+        }
         outputs
     }
 
     /// Looks at the contacts between ticks. Lid and stop act at once; buttons
     /// are noted and obeyed at the next tick.
     pub fn poll_contacts(&mut self, now_ms: u32, contacts: &Contacts) -> Outputs {
-        self.contacts.update(now_ms, contacts);
+        self.contacts.update(now_ms, contacts, self.defects);
         self.heed_contacts();
         self.switch(now_ms)
     }
@@ -160,6 +171,14 @@ impl StandIn {
             return None;
         }
         self.since_save_ms = 0;
+        let unwritten = match self.phase {
+            Phase::Ended(Ending::Finished) => self.defects.has(Defect::FinishedNotStored),
+            Phase::Ended(Ending::Stopped) => self.defects.has(Defect::StopNotStored),
+            _ => false,
+        };
+        if unwritten {
+            return None;
+        }
         let stored = self.to_store();
         Some(self.order.save(&stored))
     }
@@ -202,17 +221,56 @@ impl StandIn {
         }
     }
 
-    fn heed_contacts(&mut self) {
-        if self.contacts.stop() && self.firing_pending() && !self.defects.has(Defect::RestartsAfterStop) {
-            self.end(Ending::Stopped);
+    /// Stop as the controller looks at it.
+    fn stop_seen(&self) -> bool {
+        if self.defects.has(Defect::StopPolledOnceACycle) && self.phase == Phase::Firing {
+            self.mischief.stop_at_cycle
+        } else {
+            self.contacts.stop()
         }
+    }
+
+    fn heed_stop(&mut self) {
+        let stop = self.stop_seen();
+        let before = core::mem::replace(&mut self.mischief.stop_before, stop);
+        let pressed = stop && !before;
+        let overlooked = self.defects.has(Defect::RestartsAfterStop)
+            || self.defects.has(Defect::StopIgnoredWithLidOpen) && self.phase == Phase::LidOpen;
+        let counts = pressed || !self.defects.has(Defect::SecondStopResumes);
+        if stop && counts && self.firing_pending() && !overlooked {
+            self.end(Ending::Stopped);
+            return;
+        }
+        if pressed && self.defects.has(Defect::SecondStopResumes) && self.phase == Phase::Ended(Ending::Stopped) {
+            self.guards.rearm();
+            self.enter(Phase::Firing);
+        }
+        if stop && self.defects.has(Defect::StopClearsFault) && matches!(self.phase, Phase::Tripped(_)) {
+            self.forget_faults();
+        }
+    }
+
+    /// Lets a latched fault go.
+    fn forget_faults(&mut self) {
+        for probe in &mut self.probes {
+            probe.forget_faults();
+        }
+        self.guards.rearm();
+        self.mischief.interrupted = false;
+        self.enter(Phase::Idle);
+    }
+
+    fn heed_contacts(&mut self) {
+        self.heed_stop();
+        let lid_ignored =
+            self.defects.has(Defect::LidIgnored) || self.defects.has(Defect::LidIgnoredWhileHolding) && !self.ramping();
         let open = if self.defects.has(Defect::LidWaitsForCycle) {
             self.mischief.lid_at_cycle
         } else {
             self.contacts.lid_open()
         };
         match self.phase {
-            Phase::Firing if open && !self.defects.has(Defect::LidIgnored) => match self.settings.lid {
+            Phase::Firing if open && !lid_ignored => match self.settings.lid {
                 LidPolicy::Resume => {
                     self.enter(Phase::LidOpen);
                     self.outbox.say(format_args!("lid open: heat off"));
@@ -233,11 +291,15 @@ impl StandIn {
 
     fn read_probes(&mut self, dt_ms: u32, readings: &[Reading; MAX_ZONES]) {
         let watched = self.firing_pending();
-        let believe_drops = self.defects.has(Defect::SuddenDropBelieved);
+        let habits = Habits {
+            believes_drops: self.defects.has(Defect::SuddenDropBelieved),
+            forgets: self.defects.has(Defect::ProbeFaultTimeForgotten),
+            hasty: self.defects.has(Defect::TripsOnOneBadSample),
+        };
         let mut all_good = true;
         self.mischief.blind = false;
         for (zone, reading) in readings.iter().copied().enumerate().take(self.settings.zones) {
-            let sampled = self.probes[zone].sample(&self.settings, dt_ms, reading, believe_drops);
+            let sampled = self.probes[zone].sample(&self.settings, dt_ms, reading, habits);
             all_good &= self.probes[zone].good;
             if self.probes[zone].good {
                 self.mischief.overlooked[zone] = false;
@@ -268,11 +330,20 @@ impl StandIn {
             }
         }
         self.good_ticks = if all_good { self.good_ticks.saturating_add(1) } else { 0 };
+        if self.phase == Phase::Waiting && !all_good {
+            self.mischief.unread_ms = self.mischief.unread_ms.saturating_add(dt_ms);
+        }
     }
 
     fn overlooks(&self, zone: usize, fault: ProbeFault) -> bool {
         let below_range = fault == ProbeFault::OutOfRange && self.probes[zone].believed.is_some_and(|last| last < 0);
+        let supply = fault == ProbeFault::ShortToSupply;
+        let leak = supply || fault == ProbeFault::ShortToGround;
         self.mischief.overlooked[zone]
+            || self.defects.has(Defect::OnlyFirstProbeWatched) && zone > 0
+            || self.defects.has(Defect::LeakFlagsIgnored) && leak
+            || self.defects.has(Defect::SupplyShortIgnored) && supply
+            || self.defects.has(Defect::LatchLostWithProbeOpen) && self.phase == Phase::Waiting
             || self.defects.has(Defect::FallingReadingBelieved) && below_range
             || self.defects.has(Defect::ProbeFaultIgnoredWhileRamping) && self.ramping()
             || self.defects.has(Defect::ProbeFaultIgnoredWhileHolding) && self.phase == Phase::Firing && !self.ramping()
@@ -319,15 +390,16 @@ impl StandIn {
     }
 
     fn fire(&mut self, dt_ms: u32) {
-        if !(self.defects.has(Defect::TimerStopsWhileLagging) && self.progress.lagging) {
+        let rests = self.defects.has(Defect::TimerStopsWhileLagging) && self.progress.lagging
+            || self.defects.has(Defect::TimerCountsRampsOnly) && !self.ramping();
+        if !rests {
             self.firing_ms = self.firing_ms.saturating_add(dt_ms);
         }
-        if self.mischief.blind || self.contacts.stop() {
+        if self.mischief.blind || self.stop_seen() {
             return;
         }
-        let endless = self.defects.has(Defect::HoldNeverEnds);
         let kiln = self.extremes();
-        match self.progress.advance(&self.program, &self.settings, endless, dt_ms, kiln) {
+        match self.progress.advance(&self.program, &self.settings, self.defects, dt_ms, kiln) {
             Advance::Same => {}
             Advance::NextSegment => {
                 if self.defects.has(Defect::TimerRestartedBySegment) {
@@ -343,7 +415,7 @@ impl StandIn {
     /// Whether the regulator works.
     fn heats(&self) -> bool {
         match self.phase {
-            Phase::Firing => !self.mischief.blind && !self.contacts.stop(),
+            Phase::Firing => !self.mischief.blind && !self.stop_seen(),
             Phase::Ended(Ending::Finished) => self.defects.has(Defect::HeatsOnAfterEnd),
             _ => false,
         }
@@ -362,6 +434,7 @@ impl StandIn {
             self.demand[zone] = on;
             if cycle_begins && zone == 0 {
                 self.mischief.lid_at_cycle = self.contacts.lid_open();
+                self.mischief.stop_at_cycle = self.contacts.stop();
             }
         }
     }
@@ -371,6 +444,13 @@ impl StandIn {
         let left_closed = match self.phase {
             Phase::LidOpen => self.defects.has(Defect::LidCutsElementsOnly),
             Phase::Ended(Ending::Stopped) => self.defects.has(Defect::StopLeavesContactorClosed),
+            Phase::Ended(Ending::Finished) => self.defects.has(Defect::ContactorClosedAfterEnd),
+            Phase::Tripped(Trip { kind: TripKind::Probe(_), .. }) => {
+                self.defects.has(Defect::ContactorKeptOnProbeFault) && self.mischief.interrupted
+            }
+            Phase::Tripped(Trip { kind: TripKind::LongestFiring, .. }) => {
+                self.defects.has(Defect::ContactorKeptAtLongestFiring)
+            }
             Phase::Tripped(Trip { kind: TripKind::Runaway | TripKind::UnaskedHeat, .. }) => {
                 self.defects.has(Defect::ContactorKeptOnRunaway) && self.mischief.interrupted
             }
@@ -378,7 +458,7 @@ impl StandIn {
         };
         let wanted =
             Wanted { contactor: heats || left_closed, elements: if heats { self.demand } else { [false; MAX_ZONES] } };
-        let mut outputs = self.switching.update(now_ms, &wanted, self.defects.has(Defect::ContactorOpensFirst));
+        let mut outputs = self.switching.update(now_ms, &wanted, self.defects);
         outputs.call_again_after_ms = match (outputs.call_again_after_ms, self.contacts.settles_after_ms()) {
             (Some(one), Some(other)) => Some(one.min(other)),
             (one, other) => one.or(other),

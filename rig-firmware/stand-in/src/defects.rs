@@ -103,6 +103,86 @@ defects! {
         "After the last segment the kiln is kept at its temperature instead of being switched off.";
     ContactorOpensFirst, "contactor-opens-first", "control", "violated",
         "The contactor opens before the element relays and so breaks the full load.";
+    OnlyFirstProbeWatched, "only-first-probe-watched", "probe-open", "heat-not-cut",
+        "Faults of the first probe only are looked at; of the others the last good reading is used for ever.";
+    ProbeFaultAfterAMinute, "probe-fault-after-a-minute", "probe-open", "heat-cut-late",
+        "A probe fault counts only when it has lasted for a minute.";
+    ProbeFaultTimeForgotten, "probe-fault-time-forgotten", "probe-open", "heat-not-cut",
+        "Each good reading starts the time of a probe fault anew, so a loose contact never adds up.";
+    ContactorKeptOnProbeFault, "contactor-kept-on-probe-fault", "probe-open", "not-reached",
+        "A probe fault switches off the element relays but leaves the contactor closed.";
+    LeakFlagsIgnored, "leak-flags-ignored", "probe-leak", "heat-not-cut",
+        "The converter's bits for a lead at ground or at the supply are not looked at.";
+    SupplyShortIgnored, "supply-short-ignored", "probe-leak", "heat-not-cut",
+        "Of the converter's two leakage bits the one for the supply is masked out.";
+    HeatLostUnnoticed, "heat-lost-unnoticed", "heat-lost", "violated",
+        "A kiln that cools at full demand is waited for: neither its fall nor the missing rise is a fault.";
+    ContactorOpensAMinuteLate, "contactor-opens-a-minute-late", "relay-sticking", "heat-cut-late",
+        "The contactor opens a minute after the element relays, to spare its contacts.";
+    TripsOnOneBadSample, "trips-on-one-bad-sample", "control", "not-reached",
+        "A single reading far from the one before it ends the firing.";
+    ZonesNeverCompared, "zones-never-compared", "probe-pulled-out", "heat-cut-late",
+        "Zones that are far apart are no fault.";
+    RelaysChatter, "relays-chatter", "control", "too-many",
+        "The element relays are switched in a cycle of three seconds.";
+    IntegralWindsUp, "integral-winds-up", "control", "limit-exceeded",
+        "The integral part of the regulator goes on growing while the elements are on all the time.";
+    LastHoldSkipped, "last-hold-skipped", "control", "limit-exceeded",
+        "The last hold is skipped: the firing ends when its temperature is reached.";
+    RampIgnored, "ramp-ignored", "control", "limit-exceeded",
+        "The set-point jumps to the end of the ramp.";
+    ContactorClosedAfterEnd, "contactor-closed-after-end", "control", "violated",
+        "The contactor stays closed when a firing is finished.";
+    ProgramDoesNotWait, "program-does-not-wait", "control", "not-reached",
+        "The program runs by the clock alone, however far behind the kiln is.";
+    ContactorPulsesAtBoot, "contactor-pulses-at-boot", "supply-cut", "violated",
+        "The contactor is closed from power-up until the program first sets it.";
+    TimerStopsWhileLidOpen, "timer-stops-while-lid-open", "firing-too-long", "violated",
+        "The firing's timer rests while the lid is open.";
+    TimerCountsRampsOnly, "timer-counts-ramps-only", "firing-too-long", "heat-not-cut",
+        "The firing's timer rests during holds.";
+    ContactorKeptAtLongestFiring, "contactor-kept-at-longest-firing", "firing-too-long", "not-reached",
+        "At the end of the longest firing the element relays are switched off but the contactor stays closed.";
+    HoldRestartedBySupplyCut, "hold-restarted-by-supply-cut", "supply-cut", "violated",
+        "A hold that goes on after a supply cut begins anew.";
+    FinishedNotStored, "finished-not-stored", "supply-cut", "violated",
+        "That a firing is finished is not stored, so the next supply cut brings it back.";
+    StopNotStored, "stop-not-stored", "stop-pressed", "violated",
+        "That a firing was stopped is not stored, so the next supply cut brings it back.";
+    LatchLostWithProbeOpen, "latch-lost-with-probe-open", "supply-cut", "violated",
+        "A latched probe fault is forgotten if the probe is open at power-up, and the firing goes on when it reads again.";
+    LidIgnoredWhileHolding, "lid-ignored-while-holding", "lid-open", "heat-cut-late",
+        "The lid switch is looked at in ramps only.";
+    StartWaitsForLid, "start-waits-for-lid", "lid-open", "violated",
+        "A start with the lid open is kept in mind, and the firing begins when the lid is shut.";
+    StopIgnoredWithLidOpen, "stop-ignored-with-lid-open", "stop-pressed", "violated",
+        "Stop is looked at only while elements may be on, not while the lid is open.";
+    StartWaitsForStop, "start-waits-for-stop", "stop-pressed", "violated",
+        "A start while stop is held is kept in mind, and the firing begins when stop is let go.";
+    StartByLevel, "start-by-level", "stop-pressed", "violated",
+        "The start button is read by its level: one that is stuck begins the next firing as soon as one has ended.";
+    StopPolledOnceACycle, "stop-polled-once-a-cycle", "stop-pressed", "heat-not-cut",
+        "Stop is looked at once in each cycle, so a short press is missed.";
+    SecondStopResumes, "second-stop-resumes", "stop-pressed", "violated",
+        "Stop works as a toggle: pressed again, the firing goes on.";
+    StartDownAtBoot, "start-down-at-boot", "heat-while-idle", "violated",
+        "A start button that is down at power-up counts as pressed.";
+    AcknowledgeResumes, "acknowledge-resumes", "start-with-fault", "violated",
+        "Acknowledging a fault that is cured lets the firing go on, without a start.";
+    StopClearsFault, "stop-clears-fault", "start-with-fault", "violated",
+        "Stop clears a latched fault.";
+    AboveTopAccepted, "above-top-accepted", "program-beyond-limits", "violated",
+        "A program may ask for any temperature; only the reading is held against the top.";
+    RampOfNothingAccepted, "ramp-of-nothing-accepted", "program-beyond-limits", "violated",
+        "A ramp of 0 °C/h is accepted, and the kiln is held where it stands for ever.";
+    HoldWithoutEndAccepted, "hold-without-end-accepted", "program-beyond-limits", "violated",
+        "A hold of any length is accepted.";
+    FahrenheitReadAsCelsius, "fahrenheit-read-as-celsius", "program-beyond-limits", "limit-exceeded",
+        "The letter of the unit is not looked at: Fahrenheit is read as Celsius.";
+    EditedWhileFiring, "edited-while-firing", "program-edited", "limit-exceeded",
+        "A program that comes in while a firing is under way takes its place at once.";
+    ProgramMadeUp, "program-made-up", "memory-damaged", "violated",
+        "With a blank memory a start fires a program that was built in for trying things out.";
 }
 
 impl Defect {
@@ -114,7 +194,7 @@ impl Defect {
 
 /// A set of defects.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
-pub struct Defects(u32);
+pub struct Defects(u128);
 
 impl Defects {
     /// No defect: a well-behaved controller.
@@ -169,6 +249,13 @@ mod tests {
             "probe-short",
             "probe-reversed",
             "probe-frozen",
+            "probe-leak",
+            "heat-lost",
+            "relay-sticking",
+            "heat-while-idle",
+            "program-beyond-limits",
+            "program-edited",
+            "memory-damaged",
             "relay-welded",
             "runaway",
             "over-temperature",
@@ -185,7 +272,7 @@ mod tests {
 
     #[test]
     fn a_set_holds_what_was_put_in_and_nothing_else() {
-        assert!(Defect::ALL.len() <= 32);
+        assert!(Defect::ALL.len() <= 128);
         for one in Defect::ALL {
             let set = Defects::only(*one);
             assert!(set.iter().eq([*one]));

@@ -179,8 +179,9 @@ impl Guards {
             runaway: !(defects.has(Defect::RunawayUnwatched)
                 || defects.has(Defect::RunawayWatchedOnlyWhileHolding) && firing.ramping),
             stall: !defects.has(Defect::StallUnnoticed),
+            cooling: !defects.has(Defect::HeatLostUnnoticed),
             freeze: !(defects.has(Defect::StallUnnoticed) || defects.has(Defect::FrozenReadingBelieved)),
-            fall: !defects.has(Defect::FallingReadingBelieved),
+            fall: !(defects.has(Defect::FallingReadingBelieved) || defects.has(Defect::HeatLostUnnoticed)),
         };
         let mut trip = None;
         let (mut coldest, mut hottest) = (i32::MAX, i32::MIN);
@@ -192,7 +193,7 @@ impl Guards {
                 trip = trip.or(Some(Trip::of_zone(kind, index)));
             }
         }
-        if hottest.saturating_sub(coldest) > SPREAD && coldest <= hottest {
+        if hottest.saturating_sub(coldest) > SPREAD && coldest <= hottest && !defects.has(Defect::ZonesNeverCompared) {
             self.spread_ms = self.spread_ms.saturating_add(dt_ms);
         } else {
             self.spread_ms = 0;
@@ -205,6 +206,8 @@ impl Guards {
 struct Watch {
     runaway: bool,
     stall: bool,
+    /// Whether a reading that falls counts as one that does not rise.
+    cooling: bool,
     freeze: bool,
     fall: bool,
 }
@@ -227,6 +230,9 @@ impl ZoneGuard {
         }
         if self.falls(dt_ms, firing, zone, reading, first) && watch.fall {
             return Some(TripKind::FallingReading);
+        }
+        if !watch.cooling && reading < self.stall_reading {
+            self.stall_ms = 0;
         }
         if self.stalls(dt_ms, firing, reading) && watch.stall {
             return Some(TripKind::Stall);

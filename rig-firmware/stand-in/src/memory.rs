@@ -8,7 +8,7 @@
 use crc::{CRC_32_ISO_HDLC, Crc, Table};
 
 use crate::program::MAX_SEGMENTS;
-use crate::{MAX_ZONES, Program, Segment, Settings, Trip};
+use crate::{Defects, MAX_ZONES, Program, Segment, Settings, Trip};
 
 const SEGMENT_BYTES: usize = 9;
 const HEAD_BYTES: usize = 38;
@@ -139,6 +139,14 @@ impl Stored {
     /// If nothing was written there, or what was is damaged or asks for what
     /// these settings do not allow.
     pub fn decode(bytes: &[u8; SLOT_BYTES], settings: &Settings) -> Result<(u32, Stored), RestoreError> {
+        Stored::decode_with(bytes, settings, Defects::NONE)
+    }
+
+    fn decode_with(
+        bytes: &[u8; SLOT_BYTES],
+        settings: &Settings,
+        defects: Defects,
+    ) -> Result<(u32, Stored), RestoreError> {
         if bytes.iter().all(|byte| *byte == ERASED) {
             return Err(RestoreError::Blank);
         }
@@ -165,13 +173,13 @@ impl Stored {
             set_point_millicelsius: word(bytes, 26) as i32,
             held_ms: word(bytes, 30),
             firing_ms: word(bytes, 34),
-            program: decode_program(bytes, settings)?,
+            program: decode_program(bytes, settings, defects)?,
         };
         Ok((word(bytes, 0), stored))
     }
 }
 
-fn decode_program(bytes: &[u8; SLOT_BYTES], settings: &Settings) -> Result<Program, RestoreError> {
+fn decode_program(bytes: &[u8; SLOT_BYTES], settings: &Settings, defects: Defects) -> Result<Program, RestoreError> {
     let count = usize::from(bytes[25]);
     if count == 0 {
         return Ok(Program::default());
@@ -189,7 +197,8 @@ fn decode_program(bytes: &[u8; SLOT_BYTES], settings: &Settings) -> Result<Progr
         };
         segments.push(segment).map_err(|_| RestoreError::Damaged)?;
     }
-    Program::from_segments(&segments, settings.hottest_program_millicelsius()).map_err(|_| RestoreError::Damaged)
+    Program::from_segments_with(&segments, settings.hottest_program_millicelsius(), defects)
+        .map_err(|_| RestoreError::Damaged)
 }
 
 fn word(bytes: &[u8; SLOT_BYTES], place: usize) -> u32 {
@@ -209,8 +218,12 @@ pub(crate) struct SlotOrder {
 
 impl SlotOrder {
     /// Reads the newest state that is whole.
-    pub(crate) fn restore(image: &MemoryImage, settings: &Settings) -> (SlotOrder, Result<Stored, RestoreError>) {
-        let [first, second] = [0, 1].map(|slot| Stored::decode(&image.slots[slot], settings));
+    pub(crate) fn restore(
+        image: &MemoryImage,
+        settings: &Settings,
+        defects: Defects,
+    ) -> (SlotOrder, Result<Stored, RestoreError>) {
+        let [first, second] = [0, 1].map(|slot| Stored::decode_with(&image.slots[slot], settings, defects));
         let newest = |slot: usize, (sequence, stored): (u32, Stored)| {
             (SlotOrder { next_slot: 1 - slot, next_sequence: sequence.wrapping_add(1) }, Ok(stored))
         };
@@ -282,10 +295,10 @@ mod tests {
         let settings = Settings::default();
         for written in 0..=SLOT_BYTES {
             let mut image = MemoryImage::holding(&stored(400_000));
-            let (mut order, old) = SlotOrder::restore(&image, &settings);
+            let (mut order, old) = SlotOrder::restore(&image, &settings, Defects::NONE);
             assert_eq!(old, Ok(stored(400_000)));
             image.write(&order.save(&stored(500_000)), written);
-            let (_, restored) = SlotOrder::restore(&image, &settings);
+            let (_, restored) = SlotOrder::restore(&image, &settings, Defects::NONE);
             let expected = if written == SLOT_BYTES { 500_000 } else { 400_000 };
             assert_eq!(restored, Ok(stored(expected)), "{written} bytes written");
         }
@@ -296,17 +309,17 @@ mod tests {
         let mut image = MemoryImage::BLANK;
         image.slots[0] = stored(1_000).encode(u32::MAX);
         image.slots[1] = stored(2_000).encode(0);
-        let (_, restored) = SlotOrder::restore(&image, &Settings::default());
+        let (_, restored) = SlotOrder::restore(&image, &Settings::default(), Defects::NONE);
         assert_eq!(restored, Ok(stored(2_000)));
     }
 
     #[test]
     fn blank_and_damaged_memory_are_told_apart() {
         let settings = Settings::default();
-        assert_eq!(SlotOrder::restore(&MemoryImage::BLANK, &settings).1, Err(RestoreError::Blank));
+        assert_eq!(SlotOrder::restore(&MemoryImage::BLANK, &settings, Defects::NONE).1, Err(RestoreError::Blank));
         let mut torn = MemoryImage::BLANK;
         torn.write(&Save { slot: 0, bytes: stored(1).encode(1) }, 60);
-        assert_eq!(SlotOrder::restore(&torn, &settings).1, Err(RestoreError::Damaged));
+        assert_eq!(SlotOrder::restore(&torn, &settings, Defects::NONE).1, Err(RestoreError::Damaged));
     }
 
     #[test]

@@ -21,6 +21,17 @@ pub(crate) struct Probe {
     jumped_ms: u32,
 }
 
+/// How samples are taken; only defects change it.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Habits {
+    /// A fall is believed however large it is.
+    pub(crate) believes_drops: bool,
+    /// A good sample makes every fault before it forgotten.
+    pub(crate) forgets: bool,
+    /// One sample far from the one before it is enough.
+    pub(crate) hasty: bool,
+}
+
 /// What one sample came to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Sampled {
@@ -33,16 +44,16 @@ pub(crate) enum Sampled {
 }
 
 impl Probe {
-    pub(crate) fn sample(&mut self, settings: &Settings, dt_ms: u32, reading: Reading, believe_drops: bool) -> Sampled {
+    pub(crate) fn sample(&mut self, settings: &Settings, dt_ms: u32, reading: Reading, habits: Habits) -> Sampled {
         match reading {
             Ok(value) => {
-                self.faulty_ms = self.faulty_ms.saturating_sub(dt_ms / 2);
+                self.faulty_ms = if habits.forgets { 0 } else { self.faulty_ms.saturating_sub(dt_ms / 2) };
                 self.good = true;
                 let near = self.believed.is_none_or(|believed| {
                     value.saturating_sub(believed).saturating_abs() <= settings.jump_millicelsius
                 });
                 let dropped = self.believed.is_some_and(|believed| value < believed);
-                if near || (believe_drops && dropped) {
+                if near || (habits.believes_drops && dropped) {
                     self.believed = Some(value);
                     self.jumped_ms = 0;
                 } else {
@@ -50,14 +61,17 @@ impl Probe {
                 }
             }
             Err(fault) => {
-                self.faulty_ms = self.faulty_ms.saturating_add(dt_ms).min(FAULT_CAP_MS);
+                self.faulty_ms = self
+                    .faulty_ms
+                    .saturating_add(dt_ms)
+                    .min(FAULT_CAP_MS.max(settings.probe_fault_ms.saturating_add(dt_ms)));
                 self.good = false;
                 self.flagged = Some(fault);
             }
         }
         match self.flagged {
             Some(fault) if self.faulty_ms > settings.probe_fault_ms => Sampled::Faulty(fault),
-            _ if self.jumped_ms > settings.jump_ms => Sampled::Jumped,
+            _ if self.jumped_ms > if habits.hasty { 0 } else { settings.jump_ms } => Sampled::Jumped,
             _ => Sampled::Fine,
         }
     }
@@ -87,7 +101,7 @@ mod tests {
     fn feed(probe: &mut Probe, times: u32, reading: Reading) -> Sampled {
         let mut last = Sampled::Fine;
         for _ in 0..times {
-            last = probe.sample(&Settings::default(), 100, reading, false);
+            last = probe.sample(&Settings::default(), 100, reading, Habits::default());
         }
         last
     }

@@ -13,6 +13,8 @@ use core::fmt;
 
 use heapless::Vec;
 
+use crate::{Defect, Defects};
+
 /// The most segments in one program.
 pub const MAX_SEGMENTS: usize = 12;
 
@@ -120,15 +122,20 @@ impl Program {
     /// # Errors
     /// What is wrong with it, and where.
     pub fn parse(text: &str, hottest_millicelsius: i32) -> Result<Self, ProgramError> {
+        Program::parse_with(text, hottest_millicelsius, Defects::NONE)
+    }
+
+    /// The same, by a controller that may have defects.
+    pub(crate) fn parse_with(text: &str, hottest_millicelsius: i32, defects: Defects) -> Result<Self, ProgramError> {
         let mut segments = Vec::<Segment, MAX_SEGMENTS>::new();
         if text.trim().is_empty() {
             return Err(ProgramError::Empty);
         }
         for (index, part) in text.split(';').enumerate() {
             let number = u8::try_from(index + 1).map_err(|_| ProgramError::TooMany)?;
-            segments.push(parse_segment(part.trim(), number)?).map_err(|_| ProgramError::TooMany)?;
+            segments.push(parse_segment(part.trim(), number, defects)?).map_err(|_| ProgramError::TooMany)?;
         }
-        Program::from_segments(&segments, hottest_millicelsius)
+        Program::from_segments_with(&segments, hottest_millicelsius, defects)
     }
 
     /// A program of these segments.
@@ -136,6 +143,18 @@ impl Program {
     /// # Errors
     /// What is wrong with them, and where.
     pub fn from_segments(segments: &[Segment], hottest_millicelsius: i32) -> Result<Self, ProgramError> {
+        Program::from_segments_with(segments, hottest_millicelsius, Defects::NONE)
+    }
+
+    /// The same, by a controller that may have defects.
+    pub(crate) fn from_segments_with(
+        segments: &[Segment],
+        hottest_millicelsius: i32,
+        defects: Defects,
+    ) -> Result<Self, ProgramError> {
+        let slowest = i32::from(!defects.has(Defect::RampOfNothingAccepted));
+        let longest = if defects.has(Defect::HoldWithoutEndAccepted) { u32::MAX } else { LONGEST_HOLD_MS };
+        let hottest_millicelsius = if defects.has(Defect::AboveTopAccepted) { i32::MAX } else { hottest_millicelsius };
         if segments.is_empty() {
             return Err(ProgramError::Empty);
         }
@@ -143,14 +162,14 @@ impl Program {
         for (index, segment) in segments.iter().enumerate() {
             let number = index as u8 + 1;
             match *segment {
-                Segment::Ramp { rate_millicelsius_per_hour: rate, .. } if !(1..=FASTEST_RAMP).contains(&rate) => {
+                Segment::Ramp { rate_millicelsius_per_hour: rate, .. } if !(slowest..=FASTEST_RAMP).contains(&rate) => {
                     return Err(ProgramError::Rate { segment: number });
                 }
                 Segment::Ramp { to_millicelsius: to, .. } if !(1_000..=hottest_millicelsius).contains(&to) => {
                     return Err(ProgramError::Temperature { segment: number, hottest_millicelsius });
                 }
                 Segment::Hold { .. } if index == 0 => return Err(ProgramError::HoldFirst),
-                Segment::Hold { length_ms } if !(1_000..=LONGEST_HOLD_MS).contains(&length_ms) => {
+                Segment::Hold { length_ms } if !(1_000..=longest).contains(&length_ms) => {
                     return Err(ProgramError::Length { segment: number });
                 }
                 Segment::Ramp { .. } | Segment::Hold { .. } => {}
@@ -165,7 +184,7 @@ impl Program {
     }
 }
 
-fn parse_segment(text: &str, segment: u8) -> Result<Segment, ProgramError> {
+fn parse_segment(text: &str, segment: u8, defects: Defects) -> Result<Segment, ProgramError> {
     let not_a_segment = ProgramError::NotASegment { segment };
     if let Some(length) = text.strip_prefix("hold") {
         return Ok(Segment::Hold { length_ms: parse_length(length, segment)? });
@@ -173,15 +192,16 @@ fn parse_segment(text: &str, segment: u8) -> Result<Segment, ProgramError> {
     let (rate, to) = text.split_once("to").ok_or(not_a_segment)?;
     let (rate, unit) = parse_quantity(rate.trim(), segment)?;
     let per_hour = unit.strip_suffix("/h").ok_or(ProgramError::NotANumber { segment })?;
-    check_celsius(per_hour, segment)?;
+    check_celsius(per_hour, segment, defects)?;
     let (to, unit) = parse_quantity(to.trim(), segment)?;
-    check_celsius(unit, segment)?;
+    check_celsius(unit, segment, defects)?;
     Ok(Segment::Ramp { rate_millicelsius_per_hour: rate, to_millicelsius: to })
 }
 
-fn check_celsius(unit: &str, segment: u8) -> Result<(), ProgramError> {
+fn check_celsius(unit: &str, segment: u8, defects: Defects) -> Result<(), ProgramError> {
     match unit {
         "C" | "°C" | "degC" => Ok(()),
+        "F" | "°F" | "degF" if defects.has(Defect::FahrenheitReadAsCelsius) => Ok(()),
         "F" | "°F" | "degF" => Err(ProgramError::Fahrenheit { segment }),
         _ => Err(ProgramError::NotANumber { segment }),
     }

@@ -1,6 +1,6 @@
 //! Where a firing stands: segment, set-point, time held.
 
-use crate::{Program, Segment, Settings};
+use crate::{Defect, Defects, Program, Segment, Settings};
 
 const MS_PER_HOUR: i64 = 3_600_000;
 
@@ -97,10 +97,11 @@ impl Progress {
         &mut self,
         program: &Program,
         settings: &Settings,
-        endless_last_hold: bool,
+        defects: Defects,
         dt_ms: u32,
         kiln: Extremes,
     ) -> Advance {
+        let waits = !defects.has(Defect::ProgramDoesNotWait);
         let lag = self.lag(kiln);
         let finished = match self.current(program) {
             None => return Advance::Done,
@@ -109,19 +110,23 @@ impl Progress {
                 // readings above the set-point has nothing to say to it.
                 let limit =
                     if self.upward { settings.hold_back_millicelsius } else { settings.hold_back_millicelsius / 4 * 3 };
-                self.lagging = lag > limit;
-                if !self.lagging {
+                self.lagging = lag > limit && waits;
+                if defects.has(Defect::RampIgnored) {
+                    self.set_point = to;
+                } else if !self.lagging {
                     self.move_set_point(rate, to, dt_ms);
                 }
                 self.set_point == to
             }
             Some(Segment::Hold { length_ms }) => {
-                self.lagging = lag > settings.hold_band_millicelsius;
+                self.lagging = lag > settings.hold_band_millicelsius && waits;
                 if !self.lagging {
                     self.held_ms = self.held_ms.saturating_add(dt_ms);
                 }
                 let last = usize::from(self.segment) + 1 == program.segments().len();
-                self.held_ms >= length_ms && !(endless_last_hold && last)
+                let endless = defects.has(Defect::HoldNeverEnds) && last;
+                let skipped = defects.has(Defect::LastHoldSkipped) && last;
+                (self.held_ms >= length_ms && !endless) || skipped
             }
         };
         if !finished {
@@ -168,7 +173,7 @@ mod tests {
             let mut progress = Progress::begin(&program, 20_000);
             for _ in 0..3_600_000 / dt_ms {
                 let kiln = at(progress.set_point);
-                assert_eq!(progress.advance(&program, &Settings::default(), false, dt_ms, kiln), Advance::Same);
+                assert_eq!(progress.advance(&program, &Settings::default(), Defects::NONE, dt_ms, kiln), Advance::Same);
             }
             assert!((progress.set_point - 170_000).abs() <= 15, "{dt_ms} ms: {}", progress.set_point);
         }
@@ -179,7 +184,7 @@ mod tests {
         let program = program("600 C/h to 1000 C");
         let mut progress = Progress::begin(&program, 20_000);
         for _ in 0..10_000 {
-            progress.advance(&program, &Settings::default(), false, 100, at(20_000));
+            progress.advance(&program, &Settings::default(), Defects::NONE, 100, at(20_000));
         }
         assert!(progress.lagging);
         assert!((40_000..40_100).contains(&progress.set_point), "{}", progress.set_point);
@@ -190,14 +195,14 @@ mod tests {
         let program = program("600 C/h to 30 C; hold 10 s");
         let mut progress = Progress::begin(&program, 29_000);
         let settings = Settings::default();
-        while progress.advance(&program, &settings, false, 100, at(29_500)) == Advance::Same {}
+        while progress.advance(&program, &settings, Defects::NONE, 100, at(29_500)) == Advance::Same {}
         for _ in 0..1_000 {
-            assert_eq!(progress.advance(&program, &settings, false, 100, at(19_000)), Advance::Same);
+            assert_eq!(progress.advance(&program, &settings, Defects::NONE, 100, at(19_000)), Advance::Same);
         }
         for _ in 0..99 {
-            assert_eq!(progress.advance(&program, &settings, false, 100, at(29_000)), Advance::Same);
+            assert_eq!(progress.advance(&program, &settings, Defects::NONE, 100, at(29_000)), Advance::Same);
         }
-        assert_eq!(progress.advance(&program, &settings, false, 100, at(29_000)), Advance::Done);
+        assert_eq!(progress.advance(&program, &settings, Defects::NONE, 100, at(29_000)), Advance::Done);
     }
 
     #[test]
@@ -205,7 +210,7 @@ mod tests {
         let program = program("100 C/h to 500 C");
         let mut progress = Progress::begin(&program, 900_000);
         for _ in 0..36_000 {
-            progress.advance(&program, &Settings::default(), false, 100, at(900_000));
+            progress.advance(&program, &Settings::default(), Defects::NONE, 100, at(900_000));
         }
         assert!(progress.lagging);
         assert!((884_900..=885_000).contains(&progress.set_point), "{}", progress.set_point);

@@ -2,6 +2,9 @@
 
 use crate::Settings;
 
+/// How far the integral part of a spoilt regulator goes.
+const WOUND_UP: f32 = 10.0;
+
 /// Regulator and time-proportioning of one zone.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct ElementControl {
@@ -67,9 +70,10 @@ impl ElementControl {
         let wanted = expected + proportional + self.integral;
         // The integral rests while the duty is at a stop and it would push further.
         let at_stop = (wanted >= 1.0 && deviation > 0.0) || (wanted <= 0.0 && deviation < 0.0);
-        if !at_stop {
+        if !at_stop || settings.winds_up {
             let step = proportional * (settings.cycle_ms as f32 / 1_000.0) / gains.integral_s;
-            self.integral = (self.integral + step).clamp(-1.0, 1.0);
+            let most = if settings.winds_up { WOUND_UP } else { 1.0 };
+            self.integral = (self.integral + step).clamp(-most, most);
         }
         wanted.clamp(0.0, 1.0)
     }

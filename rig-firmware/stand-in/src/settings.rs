@@ -1,6 +1,6 @@
 //! The values that the controller declares.
 
-use crate::MAX_ZONES;
+use crate::{Defect, Defects, MAX_ZONES};
 
 /// What happens when the lid is shut again during a firing.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -65,6 +65,8 @@ pub struct Settings {
     pub resume_drop_millicelsius: i32,
     /// What happens when the lid is shut again.
     pub lid: LidPolicy,
+    /// The regulator's integral part grows although the duty is at a stop; only a defect sets this.
+    pub winds_up: bool,
 }
 
 impl Default for Settings {
@@ -91,6 +93,7 @@ impl Default for Settings {
             runaway_millicelsius: 25_000,
             resume_drop_millicelsius: 50_000,
             lid: LidPolicy::Resume,
+            winds_up: false,
         }
     }
 }
@@ -107,6 +110,20 @@ impl Settings {
         self.longest_firing_ms = self.longest_firing_ms.clamp(60_000, 100 * 3_600_000);
         self.cycle_ms = self.cycle_ms.clamp(1_000, 120_000);
         self.shortest_switch_ms = self.shortest_switch_ms.min(self.cycle_ms / 3);
+        self
+    }
+
+    /// The settings as some defects change them.
+    #[must_use]
+    pub(crate) fn spoilt(mut self, defects: Defects) -> Self {
+        if defects.has(Defect::ProbeFaultAfterAMinute) {
+            self.probe_fault_ms = 60_000;
+        }
+        if defects.has(Defect::RelaysChatter) {
+            self.cycle_ms = 3_000;
+            self.shortest_switch_ms = 300;
+        }
+        self.winds_up |= defects.has(Defect::IntegralWindsUp);
         self
     }
 

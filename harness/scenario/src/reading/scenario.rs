@@ -20,6 +20,7 @@ pub(crate) const KEYS: &[&str] = &[
     "tags",
     "why",
     "limits from",
+    "covers alone",
     "needs",
     "start",
     "firing",
@@ -74,6 +75,7 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Scenario> {
     let limits_from = reading
         .require(&fields, "limits from", what, "common practice")
         .and_then(|node| reading.prose(node, "`limits from`"));
+    let covers_alone = fields.get("covers alone").map(|node| reading.prose(node, "`covers alone`"));
     let needs = fields.get("needs").map(|node| needs(reading, node));
     let start = fields.get("start").map(|node| start(reading, node));
     let firing = fields.get("firing").map(|node| firing(reading, node));
@@ -91,6 +93,10 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Scenario> {
         tags: tags.unwrap_or(Some(Vec::new()))?,
         why: why?,
         limits_from: limits_from?,
+        covers_alone: match covers_alone {
+            Some(text) => Some(text?),
+            None => None,
+        },
         needs: needs.unwrap_or(Some(Vec::new()))?,
         start: start
             .unwrap_or(Some(Start { ambient_millicelsius: DEFAULT_AMBIENT, kiln_millicelsius: DEFAULT_AMBIENT }))?,

@@ -61,11 +61,11 @@ impl StandIn {
     }
 
     fn set_program(&mut self, text: &str) {
-        if self.firing_pending() {
+        if self.firing_pending() && !self.defects.has(Defect::EditedWhileFiring) {
             self.outbox.say(format_args!("program refused: {}", Refusal::AlreadyFiring));
             return;
         }
-        match Program::parse(text, self.settings.hottest_program_millicelsius()) {
+        match Program::parse_with(text, self.settings.hottest_program_millicelsius(), self.defects) {
             Ok(program) => {
                 self.outbox.say(format_args!("program stored: {program}"));
                 self.program = program;
@@ -88,7 +88,13 @@ impl StandIn {
             }
             return;
         }
-        if self.phase == Phase::Waiting && start {
+        let start = start
+            || self.defects.has(Defect::StartByLevel)
+                && self.contacts.start_down()
+                && matches!(self.phase, Phase::Idle | Phase::Ended(_));
+        let kept_in_mind = self.defects.has(Defect::StartWaitsForLid) && self.contacts.lid_open()
+            || self.defects.has(Defect::StartWaitsForStop) && self.contacts.stop();
+        if (self.phase == Phase::Waiting || kept_in_mind) && start {
             // The probes have not been read yet: answered once they have.
             self.requests.start = true;
             return;
@@ -155,6 +161,7 @@ impl StandIn {
         self.guards.rearm();
         self.progress = Progress::begin(&self.program, self.mean());
         self.mischief.lid_at_cycle = false;
+        self.mischief.stop_at_cycle = false;
         self.enter(Phase::Firing);
         self.outbox.say(format_args!("firing begun"));
         self.say_segment();
@@ -176,12 +183,11 @@ impl StandIn {
             self.outbox.say(format_args!("acknowledge refused: {refusal}"));
             return;
         }
-        for probe in &mut self.probes {
-            probe.forget_faults();
+        let resumes = self.defects.has(Defect::AcknowledgeResumes) && self.mischief.interrupted;
+        self.forget_faults();
+        if resumes {
+            self.enter(Phase::Firing);
         }
-        self.guards.rearm();
-        self.mischief.interrupted = false;
-        self.enter(Phase::Idle);
         self.outbox.say(format_args!("fault acknowledged: {trip}"));
     }
 

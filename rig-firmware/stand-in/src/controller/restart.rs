@@ -11,17 +11,20 @@ use crate::progress::Progress;
 use crate::regulation::ElementControl;
 use crate::switching::Switching;
 use crate::trip::{Trip, TripKind};
-use crate::{Defect, Defects, MAX_ZONES, Program, Settings};
+use crate::{Defect, Defects, MAX_ZONES, Program, Segment, Settings};
 
 /// Ticks in a row in which every probe has to be good before anything is believed.
 const GOOD_TICKS: u8 = 3;
+
+/// A probe without a reading for so long after power-up; only a defect asks.
+const DOUBT_MS: u32 = 2_000;
 
 impl StandIn {
     /// The controller as it comes up with this memory. No output is on before
     /// every probe has given good readings.
     pub fn boot(settings: Settings, defects: Defects, memory: &MemoryImage) -> Self {
-        let settings = settings.bounded();
-        let (order, restored) = SlotOrder::restore(memory, &settings);
+        let settings = settings.bounded().spoilt(defects);
+        let (order, restored) = SlotOrder::restore(memory, &settings, defects);
         let mut controller = StandIn {
             settings,
             defects,
@@ -52,6 +55,10 @@ impl StandIn {
         ));
         match restored {
             Ok(stored) => controller.restore(stored),
+            Err(RestoreError::Blank) if defects.has(Defect::ProgramMadeUp) => {
+                let built_in = [Segment::Ramp { rate_millicelsius_per_hour: 100_000, to_millicelsius: 600_000 }];
+                controller.program = Program::from_segments(&built_in, i32::MAX).unwrap_or_default();
+            }
             Err(RestoreError::Blank) => controller.outbox.say(format_args!("memory blank: no program, no heat")),
             // A latched fault may have been lost with the rest.
             Err(RestoreError::Damaged) => controller.trip(Trip::of_kiln(TripKind::DamagedMemory)),
@@ -61,6 +68,11 @@ impl StandIn {
 
     fn restore(&mut self, stored: Stored) {
         self.program = stored.program.clone();
+        if let Some(trip) = stored.trip.filter(|trip| self.doubts(*trip)) {
+            self.mischief.doubted = Some(trip);
+            self.resume = Some(stored);
+            return;
+        }
         if let Some(trip) = stored.trip {
             self.phase = Phase::Tripped(trip);
             self.outbox.say(format_args!("fault still latched: {trip}"));
@@ -74,10 +86,25 @@ impl StandIn {
         }
     }
 
+    /// Whether a stored fault is only kept if every probe reads soon.
+    fn doubts(&self, trip: Trip) -> bool {
+        self.defects.has(Defect::LatchLostWithProbeOpen) && matches!(trip.kind, TripKind::Probe(_))
+    }
+
     /// Leaves [`Phase::Waiting`] once every probe has been read.
     pub(super) fn leave_waiting(&mut self) {
         if self.good_ticks < GOOD_TICKS {
             return;
+        }
+        if let Some(trip) = self.mischief.doubted.take()
+            && self.mischief.unread_ms < DOUBT_MS
+        {
+            self.resume = None;
+            self.phase = Phase::Tripped(trip);
+            return;
+        }
+        if self.defects.has(Defect::LatchLostWithProbeOpen) {
+            self.probes.iter_mut().for_each(Probe::forget_faults);
         }
         let Some(stored) = self.resume.take() else {
             self.phase = Phase::Idle;
@@ -99,6 +126,9 @@ impl StandIn {
         let kiln = self.mean();
         self.progress =
             Progress::resume(&self.program, stored.segment, stored.set_point_millicelsius, stored.held_ms, kiln);
+        if self.defects.has(Defect::HoldRestartedBySupplyCut) {
+            self.progress.held_ms = 0;
+        }
         if self.progress.current(&self.program).is_none() {
             self.end(Ending::Finished);
             return;
