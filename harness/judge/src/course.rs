@@ -71,10 +71,7 @@ pub(crate) trait Signals {
 impl Formula {
     /// How well the condition holds now.
     pub(crate) fn robustness(&self, signals: &impl Signals) -> Robustness {
-        match self.root {
-            Node::Atom(number) => self.atom(number, signals),
-            _ => self.node(&self.root, signals),
-        }
+        self.node(&self.root, signals)
     }
 
     /// Whether the condition holds now; `None` where that is not known, or is

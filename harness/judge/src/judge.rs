@@ -149,7 +149,7 @@ impl Judge {
             // Nothing follows from it.
             return;
         }
-        if state.says_nothing_new(at, value, self.watermark) {
+        if state.says_nothing_new(value, self.watermark) {
             state.left_out_at = at;
             return;
         }
@@ -210,9 +210,23 @@ impl Judge {
     #[inline]
     pub fn advance(&mut self, until: RigTime) {
         let until = until.as_micros().min(FARTHEST);
-        if self.waiting.is_empty() && self.blurred.is_empty() && until < self.next_due {
-            self.watermark = self.watermark.max(until);
-            return;
+        if self.blurred.is_empty() && until < self.next_due {
+            // Mostly there is one sample to take, or none.
+            match *self.waiting {
+                [] => {
+                    self.watermark = self.watermark.max(until);
+                    return;
+                }
+                [Input { at, kind: InputKind::Sample { signal, value } }] if at <= until => {
+                    self.waiting.clear();
+                    self.newest = NEVER;
+                    self.take_alone(at, usize::from(signal), value);
+                    self.pass_time(until);
+                    self.watermark = self.watermark.max(until);
+                    return;
+                }
+                _ => {}
+            }
         }
         self.judge_up_to(until);
     }
@@ -364,7 +378,7 @@ impl Judge {
     /// `settle` come to then.
     fn take_alone(&mut self, at: i64, index: usize, value: i64) {
         let state = &mut self.signals[index];
-        if at < 0 || at < state.unseen_until || !self.blurred.is_empty() || self.next_due <= at {
+        if at < 0 || at < state.unseen_until || !self.blurred.is_empty() {
             self.take(Input { at, kind: InputKind::Sample { signal: index as u16, value } });
             return self.settle(at);
         }
@@ -401,9 +415,6 @@ impl Judge {
 
     /// Everything at an instant has been taken: calls the monitors it concerns.
     fn settle(&mut self, at: i64) {
-        if self.changed.is_empty() && self.touched.is_empty() && self.blurred.is_empty() && self.next_due > at {
-            return;
-        }
         while let Some(index) = self.blurred.pop() {
             let state = &mut self.signals[index];
             if state.sampled_at != at {
@@ -414,7 +425,7 @@ impl Judge {
         while let Some(index) = self.changed.pop() {
             let state = &self.signals[index];
             let last = Present { lo: state.last, hi: state.last, known: state.last_known };
-            if state.present != last && state.sampled_at == at && !self.blurred.contains(&index) {
+            if state.present != last && !self.blurred.contains(&index) {
                 self.blurred.push(index);
             }
             for &(dependent, looks) in &state.dependents {
@@ -434,10 +445,8 @@ impl Judge {
                 }
             }
         }
-        if self.touched.len() > 1 {
-            self.touched.sort_unstable();
-            self.touched.dedup();
-        }
+        self.touched.sort_unstable();
+        self.touched.dedup();
         let mut earliest_moved = false;
         for position in 0..self.touched.len() {
             earliest_moved |= self.call(self.touched[position], at);
@@ -468,14 +477,11 @@ impl SignalState {
     /// Whether a sample repeats what is known, and nothing is waiting that could
     /// make it matter.
     #[inline]
-    fn says_nothing_new(&self, at: i64, value: i64, watermark: i64) -> bool {
-        self.last == value
-            && self.last_known
-            && self.present == (Present { lo: value, hi: value, known: true })
+    fn says_nothing_new(&self, value: i64, watermark: i64) -> bool {
+        self.present == (Present { lo: value, hi: value, known: true })
             // Two of them between two watermarks could not both be put back.
             && self.given_at <= watermark
             && self.left_out_at <= watermark
-            && at > self.sampled_at
     }
 
     /// Takes a sample; several at one instant make it everything between them.

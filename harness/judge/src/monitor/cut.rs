@@ -185,13 +185,8 @@ impl Follow for Cut {
         while index < self.pending.len() {
             match self.pending[index].decide(bounds, around, at, self.not_on_since) {
                 Some(outcome) => {
-                    let opening = self.pending.remove(index).opening;
-                    let rests_on = match (outcome.verdict, outcome.reason) {
-                        (Verdict::Inconclusive, Reason::Vacuous) => bounds.nothing_to_cut(opening),
-                        (Verdict::Inconclusive, _) => bounds.horizon(opening),
-                        _ => at,
-                    };
-                    self.parked.take(around, outcome, rests_on, results);
+                    self.pending.remove(index);
+                    self.parked.take(around, outcome, at, results);
                 }
                 None => {
                     due = due.min(self.pending[index].due(bounds, at));

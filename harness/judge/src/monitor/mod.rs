@@ -353,8 +353,6 @@ impl Monitor {
             }
             self.opened = self.opened.saturating_add(1);
             moved = true;
-            // More openings may follow a trigger, so that one by itself decides nothing.
-            self.news |= !matches!(self.start, Start::Rise(_));
             ahead = next_of(&mut self.openings, at);
         }
         while let Some(&(closes_at, uncertainty)) = self.closings.front()
@@ -393,19 +391,16 @@ impl Monitor {
         self.news = false;
         let around = surroundings(table, &self.formula, &self.track, &self.first, self.closing);
         let settled = self.results.worst.as_ref().filter(|worst| worst.verdict == Verdict::Fail);
-        let finding = match (settled, follower!(&self.claim, claim => claim.certain_fail(&around))) {
-            (Some(settled), Some(certain)) if certain.outranks(settled) => certain.finding(index),
-            (Some(settled), _) => settled.finding(index),
-            (None, Some(certain)) => certain.finding(index),
-            (None, None) => {
+        let certain = || follower!(&self.claim, claim => claim.certain_fail(&around));
+        let finding = match settled.cloned().or_else(certain) {
+            Some(fail) => fail.finding(index),
+            None => {
                 let last_opening = match self.start {
                     Start::Run => true,
                     Start::Moment(..) => moments_come_once,
                     Start::Rise(_) => false,
                 };
-                let all_settled = self.opened > 0
-                    && self.openings.is_empty()
-                    && follower!(&self.claim, claim => claim.unsettled()) == 0;
+                let all_settled = self.openings.is_empty() && follower!(&self.claim, claim => claim.unsettled()) == 0;
                 if !(last_opening && all_settled) || self.late || self.overflow {
                     return None;
                 }

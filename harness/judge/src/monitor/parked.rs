@@ -26,12 +26,10 @@ impl Parked {
             self.waiting.push(Waiting { outcome, rests_on });
         } else if outcome.verdict != Verdict::Fail {
             results.settle(outcome);
-        } else {
-            match self.waiting.first_mut() {
-                None => self.waiting.push(Waiting { outcome, rests_on }),
-                Some(first) if outcome.outranks(&first.outcome) => *first = Waiting { outcome, rests_on },
-                Some(_) => {}
-            }
+        } else if self.waiting.is_empty() {
+            // The first to be certain is reported; of several at one instant the first
+            // to open, and they come in that order.
+            self.waiting.push(Waiting { outcome, rests_on });
         }
     }
 

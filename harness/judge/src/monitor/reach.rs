@@ -146,16 +146,7 @@ impl Reach {
             } else {
                 self.undecided(around, &pending, at)
             };
-            let failed = outcome.verdict == Verdict::Fail;
             self.parked.take(around, outcome, last_chance, results);
-            if failed && around.closing == Closing::Never {
-                // No later occurrence can change the verdict or be reported instead,
-                // except those that are certain at this very instant.
-                let deadline = last_chance;
-                while self.pending.back().is_some_and(|last| self.last_chance(last.opening) > deadline) {
-                    self.pending.pop_back();
-                }
-            }
         }
     }
 }

@@ -7,3 +7,4 @@ mod cases;
 mod conformity;
 mod lattice;
 mod margins;
+mod splitting;
