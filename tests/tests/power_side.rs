@@ -6,7 +6,7 @@ use dryfire_engine::{Applicability, Event};
 use dryfire_judge::Verdict;
 use dryfire_kiln::{KilnDescription, SupplySystem};
 use dryfire_scenario::{Bench, PathRelay, Pole};
-use dryfire_tests::{SEED, run_on, scenario, virtual_bench};
+use dryfire_tests::{SEED, bench, read, run_on, scenario, virtual_bench};
 use dryfire_units::{RigSpan, RigTime};
 use rstest::rstest;
 
@@ -194,4 +194,21 @@ fn a_weld_of_any_kind_that_nothing_else_can_open_is_uncovered(#[case] stimulus: 
     assert!(matches!(outcome.result.applicability, Applicability::Uncovered { .. }), "{:?}", outcome.result);
     let outcome = run(&text, as_it_is);
     assert_eq!(outcome.result.applicability, Applicability::Ran);
+}
+
+#[test]
+fn without_the_neutral_the_rings_of_a_kiln_on_two_phases_lie_in_series_and_the_firing_is_kept_in_bounds() {
+    let text = read("tests/neutral-lost.yaml");
+    let on = |path: &str, seed: u64| {
+        let (file, kiln) = bench(path);
+        let made = file.clone();
+        let make = move || -> Box<dyn dryfire_bench::Bench> { Box::new(VirtualBench::new(made.clone())) };
+        run_on(vec![scenario("neutral-lost.yaml", &text)], &file, &kiln, seed, &make).remove(0).result
+    };
+    let elsewhere = on("scenarios/benches/virtual.yaml", SEED);
+    assert!(matches!(elsewhere.applicability, Applicability::NotApplicable { .. }), "nothing hangs on its neutral");
+    for seed in 0..4 {
+        let result = on("scenarios/benches/two-phases.yaml", seed);
+        assert_eq!(result.verdict, Some(Verdict::Pass), "seed {seed}: {result:#?}");
+    }
 }

@@ -7,6 +7,7 @@
 )]
 
 use std::fs;
+use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::time::Duration;
@@ -121,6 +122,311 @@ fn killed_at_any_instant_a_record_opens_says_unfinished_and_is_gone_on_with() {
     }
     assert!(begun >= KILLS / 4, "killed before {empty}, in the middle {begun}, after {finished}");
     assert!(resumed > 0);
+}
+
+/// What a session tells on its standard output while it goes on, line by line, with when it came.
+fn edges_by_run(lines: &[(std::time::Instant, String)], until: std::time::Instant) -> Vec<usize> {
+    let mut edges = Vec::new();
+    for line in lines.iter().filter(|(at, _)| *at <= until).map(|(_, line)| line) {
+        let Ok(line) = serde_json::from_str::<serde_json::Value>(line) else { continue };
+        let Some(run) = line["run"].as_u64().and_then(|run| usize::try_from(run).ok()) else { continue };
+        if edges.len() < run {
+            edges.resize(run, 0);
+        }
+        edges[run - 1] += usize::from(line["type"] == "edge");
+    }
+    edges
+}
+
+#[test]
+fn what_was_told_a_second_before_the_kill_is_in_the_record() {
+    let mut numbers = Numbers(20_261_126);
+    let folder = TempDir::new().expect("a folder");
+    let (mut looked, mut broken_off) = (0, 0);
+    for kill in 0..12 {
+        let path = folder.path().join(format!("{kill}.sqlite"));
+        // One run at a time is told as it goes on. So many that none of the kills comes after the end.
+        let mut child = dryfire()
+            .args(["run", "scenarios", "--jobs", "1", "--repeat", "50", "--format", "json", "--record", text(&path)])
+            .stdin(Stdio::null())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("dryfire starts");
+        let out = child.stdout.take().expect("a pipe");
+        let told = std::thread::spawn(move || {
+            let lines = BufReader::new(out).lines().map_while(Result::ok);
+            lines.map(|line| (std::time::Instant::now(), line)).collect::<Vec<_>>()
+        });
+        std::thread::park_timeout(Duration::from_millis(1_500 + numbers.next(2_000)));
+        let killed = std::time::Instant::now();
+        child.kill().expect("killed");
+        child.wait().expect("gone");
+        let told = told.join().expect("read");
+        let record = Record::open(&path).expect("a record");
+        assert!(!record.session().finished);
+        broken_off += 1;
+        let before = killed.checked_sub(Duration::from_secs(1)).expect("the clock has run longer");
+        for (run, edges) in record.runs().iter().zip(edges_by_run(&told, before)) {
+            let kept = record.edges(run).expect("edges").len();
+            assert!(kept >= edges, "run {}: {edges} edges were told a second before, {kept} are kept", run.number);
+            looked += edges;
+        }
+    }
+    assert!(broken_off == 12 && looked > 1_000, "{broken_off} sessions, {looked} edges");
+}
+
+/// A simulated rig behind a pseudo-terminal; ended with its owner.
+struct SimulatedRig {
+    child: std::process::Child,
+    port: String,
+    /// Read from no more, and kept open: who writes into a closed pipe is ended.
+    _out: BufReader<std::process::ChildStdout>,
+}
+
+impl SimulatedRig {
+    fn start(more: &[&str]) -> Self {
+        let mut child = dryfire()
+            .args(["rig", "simulate", "--bench", RIG])
+            .args(more)
+            .stdin(Stdio::null())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::inherit())
+            .spawn()
+            .expect("dryfire starts");
+        let mut out = BufReader::new(child.stdout.take().expect("a pipe"));
+        let mut port = String::new();
+        out.read_line(&mut port).expect("the rig names its port");
+        SimulatedRig { child, port: port.trim().to_owned(), _out: out }
+    }
+}
+
+impl Drop for SimulatedRig {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+const RIG: &str = "scenarios/benches/rig.yaml";
+/// Ten seconds of rig time.
+const SHORT: &str = "tests/scenarios/stop-in-ten-seconds.yaml";
+/// Rig seconds in a second of the wall: slow enough that a busy computer keeps up.
+const SPEED: &str = "4";
+
+/// What a killed session over the wire left behind.
+#[derive(Debug, Default)]
+struct Killed {
+    empty: usize,
+    unfinished: usize,
+    finished: usize,
+    resumed: usize,
+    /// Rig time from the last thing in the record to what the program had told by the time of the kill, µs.
+    lost: Vec<i64>,
+}
+
+fn kill_over_the_wire(folder: &Path, seed: u64, kills: usize) -> Killed {
+    let mut numbers = Numbers(seed);
+    let rig = SimulatedRig::start(&["--speed", SPEED]);
+    // As fast as the host grants: however busy this computer is, such a rig never finds the host silent.
+    let patient = SimulatedRig::start(&[]);
+    let mut came = Killed::default();
+    for kill in 0..kills {
+        let path = folder.join(format!("{seed}-{kill}.sqlite"));
+        let mut child = dryfire()
+            .args(["run", SHORT, "--bench", RIG, "--port", &rig.port, "--format", "json", "--record", text(&path)])
+            .stdin(Stdio::null())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("dryfire starts");
+        let out = child.stdout.take().expect("a pipe");
+        let told = std::thread::spawn(move || {
+            let lines = BufReader::new(out).lines().map_while(Result::ok);
+            let lines = lines.filter_map(|line| serde_json::from_str::<serde_json::Value>(&line).ok());
+            lines.filter_map(|line| line["at_us"].as_i64()).collect::<Vec<i64>>()
+        });
+        std::thread::park_timeout(Duration::from_millis(numbers.next(3_000)));
+        child.kill().expect("killed");
+        child.wait().expect("gone");
+        let told = told.join().expect("read");
+        let Ok(record) = Record::open(&path) else {
+            assert!(told.is_empty(), "something had been told and nothing was recorded");
+            came.empty += 1;
+            continue;
+        };
+        if record.session().finished {
+            came.finished += 1;
+            continue;
+        }
+        came.unfinished += 1;
+        if came.unfinished % 4 == 1 {
+            let junit = dryfire().args(["export", text(&path), "--as", "junit"]).output().expect("dryfire starts");
+            assert!(String::from_utf8_lossy(&junit.stdout).contains("<error type=\"unfinished\""), "never a pass");
+        }
+        let run = &record.runs()[0];
+        if let Some(last) = told.last() {
+            let samples = run.table().iter().filter_map(|(id, _)| record.stretches(run, id).ok()?.last().copied());
+            let events = record.events(run).expect("events");
+            let seen = samples
+                .map(|stretch| stretch.until.as_micros())
+                .chain(record.edges(run).expect("edges").iter().map(|edge| edge.at.as_micros()))
+                .chain(events.iter().filter_map(|event| event.levels_until).map(|at| at.as_micros()))
+                .max()
+                .unwrap_or(0);
+            came.lost.push(last - seen);
+        }
+        if came.unfinished % 8 == 1 {
+            let output = dryfire()
+                .args(["run", "--resume", text(&path), "--port", &patient.port])
+                .output()
+                .expect("dryfire starts");
+            assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stdout));
+            let record = Record::open(&path).expect("a record");
+            assert!(record.session().finished && record.session().resumed == 1);
+            assert_eq!(dryfire().args(["verify", text(&path)]).output().expect("starts").status.code(), Some(0));
+            came.resumed += 1;
+        }
+    }
+    came
+}
+
+#[test]
+fn killed_over_the_wire_a_record_has_lost_at_most_the_last_second_and_is_gone_on_with() {
+    let folder = TempDir::new().expect("a folder");
+    let threads: Vec<_> = (0..KILLS / 20)
+        .map(|seed| {
+            let folder = folder.path().to_owned();
+            std::thread::spawn(move || kill_over_the_wire(&folder, seed, 20))
+        })
+        .collect();
+    let came: Vec<Killed> = threads.into_iter().map(|thread| thread.join().expect("no assertion failed")).collect();
+    let count = |of: fn(&Killed) -> usize| came.iter().map(of).sum::<usize>();
+    assert!(count(|it| it.unfinished) >= 25 && count(|it| it.resumed) > 0, "{came:?}");
+    let lost: Vec<i64> = came.iter().flat_map(|it| it.lost.iter().copied()).collect();
+    assert!(lost.len() >= 25, "{came:?}");
+    for lost in lost {
+        assert!(lost <= 1_000_000, "{lost} µs: {came:?}");
+    }
+}
+
+/// A library of some scenarios and a bench with a firmware image, and an unfinished record of it of which
+/// some runs stand.
+fn broken_off(folder: &Path) -> PathBuf {
+    for part in ["kilns", "people", "probe", "supply"] {
+        fs::create_dir(folder.join(part)).expect("a folder");
+        for entry in fs::read_dir(dryfire_tests::root().join("scenarios").join(part)).expect("a part of the library") {
+            let entry = entry.expect("an entry");
+            fs::copy(entry.path(), folder.join(part).join(entry.file_name())).expect("a copy");
+        }
+    }
+    fs::create_dir(folder.join("benches")).expect("a folder");
+    let bench = dryfire_tests::read("scenarios/benches/virtual.yaml");
+    let named =
+        bench.replace("controller: { name: stand-in }", "controller: { name: stand-in, firmware image: image.bin }");
+    assert_ne!(bench, named);
+    fs::write(folder.join("benches/virtual.yaml"), named).expect("a bench");
+    fs::write(folder.join("benches/image.bin"), b"an invented image").expect("an image");
+    for attempt in 0..10 {
+        let path = folder.join(format!("{attempt}.sqlite"));
+        let mut child = dryfire()
+            .args(["run", text(folder), "--jobs", "1", "--format", "json", "--record", text(&path)])
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("dryfire starts");
+        let mut lines = BufReader::new(child.stdout.take().expect("a pipe")).lines();
+        let results = lines.by_ref().map_while(Result::ok).filter(|line| line.starts_with("{\"type\":\"result\""));
+        results.take(8 + attempt).for_each(drop);
+        child.kill().expect("killed");
+        child.wait().expect("gone");
+        let record = Record::open(&path).expect("a record");
+        let stands = record.runs().iter().filter(|run| run.standing().is_some()).count();
+        if !record.session().finished && stands > 0 {
+            return path;
+        }
+    }
+    panic!("ten sessions were never broken off in the middle");
+}
+
+#[test]
+fn what_was_kept_of_a_broken_session_is_given_up_where_anything_it_rests_on_has_changed() {
+    let folder = TempDir::new().expect("a folder");
+    let broken = broken_off(folder.path());
+    let record = Record::open(&broken).expect("a record");
+    let kept: Vec<usize> = record.runs().iter().filter(|run| run.standing().is_some()).map(|run| run.number).collect();
+    let runs = record.runs().len();
+    let first = record.scenario_file(&record.runs()[kept[0] - 1]).expect("its file").path.clone();
+    let add = |path: &Path| {
+        let before = fs::read(path).expect("a file");
+        fs::write(path, [&before[..], b"# changed\n"].concat()).expect("written");
+        before
+    };
+    let cases = [
+        (None, format!("{} runs kept, {} to do", kept.len(), runs - kept.len())),
+        (Some(PathBuf::from(first)), format!("{} runs kept, {} to do", kept.len() - 1, runs - kept.len() + 1)),
+        (Some(folder.path().join("benches/virtual.yaml")), "the bench file is not the recorded one".to_owned()),
+        (Some(folder.path().join("kilns/three-ring.yaml")), "the kiln file is not the recorded one".to_owned()),
+        (Some(folder.path().join("benches/image.bin")), "the image file is not the recorded one".to_owned()),
+    ];
+    for (case, (changed, said)) in cases.into_iter().enumerate() {
+        let copy = folder.path().join(format!("copy-{case}.sqlite"));
+        for ending in ["", "-wal"] {
+            let from = PathBuf::from(format!("{}{ending}", text(&broken)));
+            if from.exists() {
+                fs::copy(from, format!("{}{ending}", text(&copy))).expect("a copy");
+            }
+        }
+        let before = changed.as_ref().map(|path| (path, add(path)));
+        let output = dryfire().args(["run", "--resume", text(&copy)]).output().expect("dryfire starts");
+        let told = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(0), "{told}");
+        assert!(told.contains(&said), "{said}: {told}");
+        if case > 1 {
+            assert!(told.contains(&format!("0 runs kept, {runs} to do")), "{told}");
+        }
+        let record = Record::open(&copy).expect("a record");
+        let notes = record.notes().expect("notes");
+        assert!(notes.iter().any(|note| note.kind == "resumed" && note.text.contains(&said)), "{notes:?}");
+        assert!(record.session().finished);
+        if let Some((path, before)) = before {
+            fs::write(path, before).expect("as it was");
+        }
+    }
+}
+
+#[test]
+fn the_whole_library_judged_again_changes_nothing_and_is_told_as_it_was_live() {
+    let folder = TempDir::new().expect("a folder");
+    let cases: [(&str, &[&str]); 3] = [
+        ("as-it-is", &[]),
+        ("with-a-mistake", &["--defect", "probe-fault-ignored-while-ramping"]),
+        ("without-contactor", &["--bench", "scenarios/benches/without-contactor.yaml", "--repeat", "2"]),
+    ];
+    for (name, more) in cases {
+        let record = folder.path().join(format!("{name}.sqlite"));
+        let live = dryfire()
+            .args(["run", "scenarios", "--format", "json", "--record", text(&record)])
+            .args(more)
+            .output()
+            .expect("dryfire starts");
+        assert!(matches!(live.status.code(), Some(0..=2)), "{}", String::from_utf8_lossy(&live.stderr));
+        let again = dryfire().args(["rejudge", text(&record)]).output().expect("dryfire starts");
+        let said = String::from_utf8_lossy(&again.stdout).into_owned();
+        assert_eq!(again.status.code(), Some(0), "{said}");
+        let (same, all) =
+            said.trim().split_once(" runs").and_then(|(counts, _)| counts.split_once(" of ")).expect("counts");
+        assert!(same == all && all.parse::<usize>().is_ok_and(|all| all > 20), "{said}");
+        let later = dryfire().args(["export", text(&record), "--as", "json"]).output().expect("dryfire starts");
+        assert!(later.stdout == live.stdout, "{name}: the lines from the record are the live ones, byte for byte");
+        let report = |out: &str| {
+            let out = folder.path().join(out);
+            let made = dryfire().args(["report", text(&record), "--out", text(&out)]).output().expect("dryfire starts");
+            assert_eq!(made.status.code(), Some(0));
+            fs::read(out).expect("a report")
+        };
+        assert!(report("one.html") == report("another.html"), "{name}");
+    }
 }
 
 #[test]

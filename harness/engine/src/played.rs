@@ -233,6 +233,12 @@ impl PlayedKiln {
         self.note(done);
     }
 
+    /// The neutral of the kiln's supply is lost or comes back.
+    pub(crate) fn neutral(&mut self, at: RigTime, present: bool) {
+        let done = self.kiln.set_neutral(at, present);
+        self.note(done);
+    }
+
     pub(crate) fn kiln_supply(&mut self, at: RigTime, millivolts: i64) {
         let done = self.kiln.set_supply_volts(at, Volts::new(millivolts as f64 / 1e3));
         self.note(done);

@@ -114,14 +114,13 @@ fn what_is_declared_becomes_a_number_and_what_is_not_leaves_the_scenario_out() {
             Binding::NotApplicable { reason } => Err(reason),
             other => panic!("{other:?}"),
         };
-    let declares =
-        |text: String| text.replace("cycle time: 15 s\n", "cycle time: 15 s\n  reactions: { probe-open: 4 s }\n");
+    let declares = |text: String| text.replace("reactions: { ", "reactions: { probe-frozen: 4 s, ");
     let as_it_is = |text: String| text;
     assert_eq!(limit("3 declared cycle times + 1 s", &as_it_is), Ok(RigSpan::from_seconds(46)));
-    assert_eq!(limit("declared reaction to probe-open + 500 ms", &declares), Ok(RigSpan::from_millis(4_500)));
-    assert_eq!(limit("declared reaction to probe-open or 10 s", &as_it_is), Ok(RigSpan::from_seconds(10)));
-    let reason = limit("declared reaction to probe-open", &as_it_is).expect_err("nothing declared");
-    assert!(reason.contains("declares no reaction to `probe-open`"), "{reason}");
+    assert_eq!(limit("declared reaction to probe-frozen + 500 ms", &declares), Ok(RigSpan::from_millis(4_500)));
+    assert_eq!(limit("declared reaction to probe-frozen or 10 s", &as_it_is), Ok(RigSpan::from_seconds(10)));
+    let reason = limit("declared reaction to probe-frozen", &as_it_is).expect_err("nothing declared");
+    assert!(reason.contains("declares no reaction to `probe-frozen`"), "{reason}");
 }
 
 /// Half of what `dryfire budget` finds for the same kiln, bench and hazard.

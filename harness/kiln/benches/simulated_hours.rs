@@ -1,9 +1,12 @@
 //! Simulated hours for each second of computing: one zone and three, relays
 //! switching every 15 s as in a real firing.
+#![expect(clippy::disallowed_methods, clippy::disallowed_types, reason = "a bench measures by the clock")]
 
 use std::hint::black_box;
+use std::sync::LazyLock;
+use std::time::Instant;
 
-use criterion::{Criterion, Throughput, criterion_group, criterion_main};
+use criterion::{Criterion, Throughput, criterion_group};
 use dryfire_kiln::{Circuit, Kiln, KilnDescription, StartState, three_ring};
 use dryfire_units::{Celsius, RigTime};
 
@@ -50,4 +53,51 @@ fn bench(criterion: &mut Criterion) {
 }
 
 criterion_group!(benches, bench);
-criterion_main!(benches);
+/// The three-ring kiln's row of the comparison with SciPy: hours of its firing, seconds
+/// that Radau took. Recorded when that comparison was last run, not measured here.
+fn recorded_radau() -> Option<(f64, f64)> {
+    let page = include_str!("../../../docs/outside-checks.md");
+    let row = page.lines().find(|line| line.starts_with("| three-ring |"))?;
+    let cells: Vec<&str> = row.trim_matches('|').split('|').map(str::trim).collect();
+    let hours = cells.get(1)?.split(',').next()?.parse().ok()?;
+    Some((hours, cells.last()?.strip_suffix(" s")?.parse().ok()?))
+}
+
+/// Processor time of this process so far; where the system does not tell, of the wall.
+fn processor_seconds() -> f64 {
+    static BEGUN: LazyLock<Instant> = LazyLock::new(Instant::now);
+    let told = std::fs::read_to_string("/proc/self/schedstat").ok();
+    let nanos: Option<f64> = told.and_then(|told| told.split_whitespace().next()?.parse().ok());
+    nanos.map_or_else(|| BEGUN.elapsed().as_secs_f64(), |nanos| nanos / 1e9)
+}
+
+#[expect(clippy::print_stdout, reason = "a bench tells what it measured")]
+fn beside_radau() {
+    let Some((hours, radau)) = recorded_radau() else { return };
+    let one_run = || {
+        let start = StartState::cold(Celsius::new(20.0));
+        let mut kiln = Kiln::new(&three_ring(), Circuit::elements_only(3), start).expect("a good kiln");
+        let begun = processor_seconds();
+        for hour in 0..hours as i64 {
+            one_hour(&mut kiln, hour * 3600);
+        }
+        black_box(kiln.hottest());
+        processor_seconds() - begun
+    };
+    // The shortest of some: what else the machine does makes it longer, never shorter.
+    let model = (0..7).map(|_| one_run()).fold(f64::INFINITY, f64::min);
+    println!(
+        "three-ring kiln, {hours} h, processor time: model {:.1} ms, {:.0} simulated hours in a second; SciPy's Radau \
+         {radau} s, {:.2} (as recorded in docs/outside-checks.md, not measured now): {:.0} times as long",
+        model * 1e3,
+        hours / model,
+        hours / radau,
+        radau / model,
+    );
+}
+
+fn main() {
+    benches();
+    Criterion::default().configure_from_args().final_summary();
+    beside_radau();
+}

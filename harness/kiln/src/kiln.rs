@@ -78,6 +78,8 @@ pub enum KilnError {
         /// How many there are.
         legs: usize,
     },
+    /// The supply has no neutral.
+    NoNeutral,
     /// The kiln has no lid that opens.
     NoLid,
     /// A voltage below 0 or above 1000 V, or not a number.
@@ -103,6 +105,7 @@ impl fmt::Display for KilnError {
             Self::NoSuchRelay { relay, relays } => write!(f, "there is no relay {}, only {relays}", relay + 1),
             Self::NoSuchZone { zone, zones } => write!(f, "there is no zone {}, only {zones}", zone + 1),
             Self::NoSuchLeg { leg, legs } => write!(f, "the supply has no leg {}, only {legs}", leg + 1),
+            Self::NoNeutral => f.write_str("the supply has no neutral"),
             Self::NoLid => f.write_str("the kiln has no lid that opens"),
             Self::SupplyVolts(volts) => write!(f, "the supply has to lie between 0 V and 1000 V, found {volts}"),
         }
@@ -402,6 +405,24 @@ impl Kiln {
         if self.legs.is_present(leg) != present {
             self.stop_at(at)?;
             self.legs.set(leg, present);
+            self.resupply();
+        }
+        Ok(())
+    }
+
+    /// The neutral of the supply is lost or comes back at `at`. Elements that hang on it
+    /// then lie in series between the legs, as far as their relays let them.
+    ///
+    /// # Errors
+    ///
+    /// The supply has no neutral, or `at` is before [`sample_time`](Self::sample_time).
+    pub fn set_neutral(&mut self, at: RigTime, present: bool) -> Result<(), KilnError> {
+        if !self.legs.has_neutral() {
+            return Err(KilnError::NoNeutral);
+        }
+        if self.legs.is_neutral_present() != present {
+            self.stop_at(at)?;
+            self.legs.set_neutral(present);
             self.resupply();
         }
         Ok(())

@@ -71,7 +71,12 @@ impl SupplySystem {
 
     /// Whether nothing holds the conductor at a voltage even in a sound supply.
     fn floats(self, conductor: Conductor) -> bool {
-        conductor == Conductor::Neutral && self == SupplySystem::Star { neutral: false }
+        conductor == Conductor::Neutral && !self.has_neutral()
+    }
+
+    /// Whether a neutral comes with the legs; the common point of a star without one is none.
+    pub fn has_neutral(self) -> bool {
+        !matches!(self, SupplySystem::Delta | SupplySystem::Star { neutral: false })
     }
 }
 
@@ -111,11 +116,12 @@ pub(crate) struct Branch {
 pub(crate) struct Legs {
     system: SupplySystem,
     present: [bool; 3],
+    neutral: bool,
 }
 
 impl Legs {
     pub(crate) fn of(system: SupplySystem) -> Self {
-        Legs { system, present: [true; 3] }
+        Legs { system, present: [true; 3], neutral: true }
     }
 
     pub(crate) fn count(&self) -> usize {
@@ -130,7 +136,19 @@ impl Legs {
         self.present[leg] = present;
     }
 
-    /// Works out what each element gets, by Kirchhoff's laws: a lost leg and a
+    pub(crate) fn has_neutral(&self) -> bool {
+        self.system.has_neutral()
+    }
+
+    pub(crate) fn is_neutral_present(&self) -> bool {
+        self.neutral
+    }
+
+    pub(crate) fn set_neutral(&mut self, present: bool) {
+        self.neutral = present;
+    }
+
+    /// Works out what each element gets, by Kirchhoff's laws: a lost leg, a lost neutral and a
     /// star point without neutral take whatever voltage the elements on them
     /// give. Elements count with their cold resistance; what changes with
     /// temperature changes in all of them nearly alike.
@@ -138,7 +156,7 @@ impl Legs {
         let conductors = [Conductor::Leg(0), Conductor::Leg(1), Conductor::Leg(2), Conductor::Neutral];
         let floating = conductors.map(|conductor| match conductor {
             Conductor::Leg(leg) => !self.present[leg],
-            Conductor::Neutral => self.system.floats(conductor),
+            Conductor::Neutral => !self.neutral || self.system.floats(conductor),
         });
         let mut node = conductors.map(|conductor| self.system.voltage(conductor, volts));
         if floating.contains(&true) {

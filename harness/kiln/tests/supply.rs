@@ -112,6 +112,51 @@ fn half_the_voltage_between_a_leg_and_neutral_of_a_split_supply_is_lost_with_its
     assert_eq!(power(&kiln), 0.0);
 }
 
+/// Zones 1 and 2 between leg 1 or leg 2 and neutral, zone 3 between the legs.
+fn two_on_neutral(one: f64, other: f64) -> Kiln {
+    let mut description = equal_rings(SupplySystem::SplitPhase, 240.0);
+    for (zone, watts) in [(0, one), (1, other)] {
+        description.zones[zone].element.rated = Watts::new(watts);
+        description.zones[zone].element.rated_at = Volts::new(120.0);
+    }
+    let mut circuit = Circuit::elements_only(3);
+    for (zone, leg) in [(0, 0), (1, 1)] {
+        circuit.paths[zone].between = Some([Conductor::Leg(leg), Conductor::Neutral]);
+    }
+    heated(&description, circuit)
+}
+
+/// 120 V across 12 Ω and 8 Ω are 1200 W and 1800 W; without neutral 240 V lie across 20 Ω in
+/// series: 12 A, 144 V and 96 V, so 1728 W and 1152 W.
+#[rstest]
+#[case::equal([1500.0, 1500.0], [1500.0, 1500.0])]
+#[case::unequal([1200.0, 1800.0], [1728.0, 1152.0])]
+fn with_the_neutral_of_a_split_phase_lost_its_elements_lie_in_series(#[case] rated: [f64; 2], #[case] left: [f64; 2]) {
+    let mut kiln = two_on_neutral(rated[0], rated[1]);
+    kiln.set_neutral(at(0.0), false).expect("it has a neutral");
+    for (zone, left) in left.into_iter().enumerate() {
+        assert!((kiln.element_power(zone).value() - left).abs() < 1e-6, "{}", kiln.element_power(zone));
+    }
+    assert!((kiln.element_power(2).value() - 3000.0).abs() < 1e-6, "between the legs nothing changes");
+    kiln.set_relay(at(0.0), 1, false).expect("in order");
+    assert!(!kiln.heat_on(0) && kiln.heat_on(2), "no way back for the one that is left");
+    kiln.set_relay(at(0.0), 1, true).expect("in order");
+    kiln.set_neutral(at(0.0), true).expect("it has a neutral");
+    for (zone, rated) in rated.into_iter().enumerate() {
+        assert!((kiln.element_power(zone).value() - rated).abs() < 1e-6, "it is back");
+    }
+}
+
+#[rstest]
+#[case::single_phase(SupplySystem::SinglePhase, 240.0, 0.0)]
+// As a star without neutral: three equal elements keep the common point where it was.
+#[case::star(SupplySystem::Star { neutral: true }, 240.0 * ROOT_THREE, 1.0)]
+fn of_the_power_is_left_when_the_neutral_is_lost(#[case] system: SupplySystem, #[case] volts: f64, #[case] left: f64) {
+    let mut kiln = heated(&equal_rings(system, volts), Circuit::elements_only(3));
+    kiln.set_neutral(at(0.0), false).expect("it has a neutral");
+    assert!((power(&kiln) - 9000.0 * left).abs() < 1e-6, "{}", power(&kiln));
+}
+
 /// Unequal elements share a lost phase by their resistances: in series the
 /// voltage divides as the resistances do.
 #[test]
@@ -140,6 +185,10 @@ fn a_weld_heats_only_with_both_legs() {
 fn legs_and_ends_that_are_not_there_are_refused() {
     let mut kiln = heated(&three_ring(), Circuit::elements_only(3));
     assert_eq!(kiln.set_leg(at(0.0), 2, false), Err(KilnError::NoSuchLeg { leg: 2, legs: 2 }));
+    for system in [SupplySystem::Delta, SupplySystem::Star { neutral: false }] {
+        let mut kiln = heated(&equal_rings(system, 240.0), Circuit::elements_only(3));
+        assert_eq!(kiln.set_neutral(at(0.0), false), Err(KilnError::NoNeutral), "{system:?}");
+    }
     for between in [[Conductor::Leg(0), Conductor::Leg(0)], [Conductor::Leg(0), Conductor::Leg(2)]] {
         let mut circuit = Circuit::elements_only(3);
         circuit.paths[0] = ZonePath { between: Some(between), ..circuit.paths[0].clone() };

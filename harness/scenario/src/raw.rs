@@ -142,10 +142,10 @@ texts! {
     Terminals r"^\s*terminals\s*$",
     /// A share: `70 %`.
     Share r"^\s*[0-9.eE+]+\s*%\s*$",
-    /// The controller's own supply, or a leg of the kiln's: `supply`, `leg 1`.
-    SupplyOrLeg r"^\s*(supply|(leg|phase)\s+[1-3])\s*$",
-    /// An element or a leg of the kiln's supply: `element.2`, `leg 1`.
-    ElementOrLeg r"^\s*(element(\.[\w-]+)?|(leg|phase)\s+[1-3])\s*$",
+    /// The controller's own supply, or a leg or the neutral of the kiln's: `supply`, `leg 1`.
+    SupplyOrLeg r"^\s*(supply|neutral|(leg|phase)\s+[1-3])\s*$",
+    /// An element, or a leg or the neutral of the kiln's supply: `element.2`, `leg 1`.
+    ElementOrLeg r"^\s*(element(\.[\w-]+)?|neutral|(leg|phase)\s+[1-3])\s*$",
     /// The name of a zone: one word of letters, digits and hyphens.
     ZoneName r"^\w[\w-]*$",
     /// A relay of the bench: `safety`, `element.top`.
@@ -201,6 +201,8 @@ choices! {
     Conductor { Leg1 "leg 1", Leg2 "leg 2", Leg3 "leg 3", Neutral "neutral" }
     /// A leg of the kiln's supply.
     Leg { Leg1 "leg 1", Leg2 "leg 2", Leg3 "leg 3" }
+    /// Frequency of the mains.
+    Mains { Hertz50 "50 Hz", Hertz60 "60 Hz" }
     /// What reads the probes.
     Converter { Linearised "linearised", Linear14 "linear 14-bit", Linear12 "linear 12-bit" }
     /// Heat is cut: off, and staying off longer than an ordinary off-phase.

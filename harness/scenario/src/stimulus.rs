@@ -44,6 +44,13 @@ pub enum ProbeFault {
         /// Root mean square, thousandths of a degree.
         rms_millicelsius: i64,
     },
+    /// The mains hum on the probe's wire.
+    Hum {
+        /// Root mean square, thousandths of a degree.
+        rms_millicelsius: i64,
+        /// Frequency, hertz.
+        hertz: u8,
+    },
     /// The reading has spikes.
     Spikes {
         /// Height (negative: downwards), thousandths of a degree.
@@ -150,6 +157,11 @@ pub enum Stimulus {
     Leg {
         /// Which, from 1.
         leg: u8,
+        /// Whether it is there from now on.
+        present: bool,
+    },
+    /// The neutral of the kiln's supply is lost or comes back.
+    Neutral {
         /// Whether it is there from now on.
         present: bool,
     },

@@ -74,6 +74,47 @@ fn a_loose_contact_opens_first(#[case] micros: i64, #[case] open: bool) {
     assert_eq!(loose.after(RigSpan::from_micros(micros)) == Disturbed::Open, open);
 }
 
+const HUM: Disturbance = Disturbance { hum_nanovolts: 1_000_000, hum_millihertz: 50_000, ..Disturbance::NONE };
+
+/// Against the sine itself; the approximation is 0.0016 of the amplitude off at most (Bhaskara I's formula).
+#[rstest]
+#[case::of_50_hertz(50_000)]
+#[case::of_60_hertz(60_000)]
+fn hum_is_a_sine(#[case] hum_millihertz: u32) {
+    let hum = Disturbance { hum_millihertz, ..HUM };
+    for micros in (0..200_000).step_by(137).chain((3_600_000_000..3_600_040_000).step_by(97)) {
+        let cycles = f64::from(hum_millihertz) / 1e3 * micros as f64 / 1e6;
+        let sine = 1e6 * (2.0 * std::f64::consts::PI * cycles.fract()).sin();
+        assert!((adds(&hum, micros) as f64 - sine).abs() < 1_800.0, "{micros} µs: {} for {sine}", adds(&hum, micros));
+    }
+}
+
+/// Over whole cycles nothing is left; over c cycles the mean is (1 − cos 2πc)/(2πc) from the
+/// beginning of a cycle: 13.2 cycles of 60 Hz in 220 ms leave 0.83 %.
+#[rstest]
+#[case::five_cycles(50_000, 100, 0.0)]
+#[case::six_cycles(60_000, 100, 0.0)]
+#[case::eleven_cycles(50_000, 220, 0.0)]
+#[case::thirteen_and_a_fifth(60_000, 220, 8_332.0)]
+#[case::half_a_cycle(50_000, 10, 636_620.0)]
+fn a_conversion_averages_hum_out(#[case] hum_millihertz: u32, #[case] milliseconds: i64, #[case] left: f64) {
+    let hum = Disturbance { hum_millihertz, ..HUM };
+    let length = RigSpan::from_millis(milliseconds);
+    // Ends where a whole number of seconds and one conversion have passed: it begins with a cycle.
+    let Disturbed::Adds(found) = hum.converted(RigSpan::from_seconds(7) + length, length) else { panic!("open") };
+    assert!((f64::from(found) - left).abs() < 3_000.0, "{found} for {left}");
+}
+
+#[test]
+fn a_conversion_sees_noise_spikes_and_loose_contacts_as_they_are_at_its_end() {
+    let length = RigSpan::from_millis(100);
+    for disturbance in [NOISE, SPIKES, Disturbance { open_ms: 500, closed_ms: 2_000, ..Disturbance::NONE }] {
+        for at in (0..20_000_000).step_by(99_991).map(RigSpan::from_micros) {
+            assert_eq!(disturbance.converted(at, length), disturbance.after(at));
+        }
+    }
+}
+
 #[test]
 fn another_seed_is_another_noise() {
     let other = Disturbance { seed: 8, ..NOISE };
@@ -88,6 +129,7 @@ proptest! {
     fn no_numbers_and_no_time_make_it_panic(
         parts in (any::<u32>(), any::<u32>(), any::<u32>(), any::<i32>(), any::<u32>(), any::<u32>()),
         pattern in (any::<u32>(), any::<u32>()),
+        hum in (any::<u32>(), any::<u32>()),
         micros in any::<i64>(),
     ) {
         let disturbance = Disturbance {
@@ -99,8 +141,11 @@ proptest! {
             spike_every_ms: parts.5,
             open_ms: pattern.0,
             closed_ms: pattern.1,
+            hum_nanovolts: hum.0,
+            hum_millihertz: hum.1,
         };
         let since = RigSpan::from_micros(micros);
         prop_assert_eq!(disturbance.after(since), disturbance.after(since));
+        prop_assert_eq!(disturbance.converted(since, RigSpan::from_millis(100)), disturbance.converted(since, RigSpan::from_millis(100)));
     }
 }

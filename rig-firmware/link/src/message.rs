@@ -85,6 +85,10 @@ pub struct ProbeDisturbance {
     pub open_ms: u32,
     /// How long it is closed then.
     pub closed_ms: u32,
+    /// Hum of the mains: its amplitude.
+    pub hum_nanovolts: u32,
+    /// Its frequency, thousandths of a hertz.
+    pub hum_millihertz: u32,
 }
 
 impl From<Disturbance> for ProbeDisturbance {
@@ -98,6 +102,8 @@ impl From<Disturbance> for ProbeDisturbance {
             spike_every_ms,
             open_ms,
             closed_ms,
+            hum_nanovolts,
+            hum_millihertz,
         } = disturbance;
         ProbeDisturbance {
             seed,
@@ -108,6 +114,8 @@ impl From<Disturbance> for ProbeDisturbance {
             spike_every_ms,
             open_ms,
             closed_ms,
+            hum_nanovolts,
+            hum_millihertz,
         }
     }
 }
@@ -123,6 +131,8 @@ impl From<ProbeDisturbance> for Disturbance {
             spike_every_ms,
             open_ms,
             closed_ms,
+            hum_nanovolts,
+            hum_millihertz,
         } = disturbance;
         Disturbance {
             seed,
@@ -133,6 +143,8 @@ impl From<ProbeDisturbance> for Disturbance {
             spike_every_ms,
             open_ms,
             closed_ms,
+            hum_nanovolts,
+            hum_millihertz,
         }
     }
 }

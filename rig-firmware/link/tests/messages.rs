@@ -55,8 +55,18 @@ fn drive() -> impl Strategy<Value = ProbeDrive> {
 }
 
 fn disturbance() -> impl Strategy<Value = ProbeDisturbance> {
-    (prop::array::uniform7(any::<u32>()), any::<i32>()).prop_map(|(numbers, spike_nanovolts)| {
-        let [seed, noise_nanovolts, noise_every_ms, spike_ms, spike_every_ms, open_ms, closed_ms] = numbers;
+    (prop::array::uniform9(any::<u32>()), any::<i32>()).prop_map(|(numbers, spike_nanovolts)| {
+        let [
+            seed,
+            noise_nanovolts,
+            noise_every_ms,
+            spike_ms,
+            spike_every_ms,
+            open_ms,
+            closed_ms,
+            hum_nanovolts,
+            hum_millihertz,
+        ] = numbers;
         ProbeDisturbance {
             seed,
             noise_nanovolts,
@@ -66,6 +76,8 @@ fn disturbance() -> impl Strategy<Value = ProbeDisturbance> {
             spike_every_ms,
             open_ms,
             closed_ms,
+            hum_nanovolts,
+            hum_millihertz,
         }
     })
 }

@@ -84,6 +84,8 @@ fn host_messages() -> BTreeMap<&'static str, HostMessage> {
         spike_every_ms: 10_000,
         open_ms: 0,
         closed_ms: 1,
+        hum_nanovolts: 1_500,
+        hum_millihertz: 50_000,
     };
     let voltage =
         ProbeDrive::Voltage { nanovolts: 4_096_000, nanovolts_per_second: -1_500, valid_until: at(1_400_000) };

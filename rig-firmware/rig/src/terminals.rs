@@ -136,7 +136,10 @@ impl Channel {
     /// When the parts have to be set again; `None` if they stay as they are.
     pub fn next_change(&self, now: RigTime) -> Option<RigTime> {
         let disturbed = (!self.disturbance.is_none()).then(|| {
-            let period = if self.disturbance.spike_nanovolts != 0 || self.disturbance.open_ms > 0 {
+            let period = if self.disturbance.spike_nanovolts != 0
+                || self.disturbance.open_ms > 0
+                || self.disturbance.hum_nanovolts > 0
+            {
                 SHORTEST
             } else {
                 i64::from(self.disturbance.noise_every_ms.max(1)) * 1_000
@@ -224,6 +227,19 @@ mod tests {
         assert!(!channel.terminals(at(1_000)).connected);
         assert!(channel.terminals(at(11_000)).connected);
         assert_eq!(channel.next_change(at(1_000)), Some(at(2_000)));
+    }
+
+    #[test]
+    fn hum_is_drawn_in_ten_steps_of_a_cycle_of_fifty_hertz() {
+        let mut channel = playing(voltage(10_000_000, 0));
+        channel.disturb(at(0), Disturbance { hum_nanovolts: 1_000_000, hum_millihertz: 50_000, ..Disturbance::NONE });
+        assert_eq!(channel.next_change(at(100)), Some(at(2_000)));
+        let codes = [0, 1, 2, 3, 4, 5, 6, 7, 8, 9].map(|step| channel.terminals(at(step * 2_000)).code);
+        let still = ChannelScale::NOMINAL.code(10_000_000);
+        assert_eq!(codes[0], still);
+        assert!(codes[1..5].iter().all(|code| *code > still) && codes[6..].iter().all(|code| *code < still));
+        // A quarter of a cycle: the whole amplitude.
+        assert_eq!(channel.terminals(at(5_000)).code, ChannelScale::NOMINAL.code(11_000_000));
     }
 
     proptest! {

@@ -185,7 +185,7 @@ impl Channel {
         let added = if self.disturbance.is_none() {
             0
         } else {
-            match self.disturbance.after(at - self.disturbed_since) {
+            match self.disturbance.converted(at - self.disturbed_since, self.period) {
                 Disturbed::Open => return TerminalSignal::Open,
                 Disturbed::Adds(nanovolts) => i64::from(nanovolts),
             }

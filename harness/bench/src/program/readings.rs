@@ -71,7 +71,7 @@ impl Channel {
     fn terminals(&self, at: RigTime) -> TerminalSignal {
         let Some(point) = self.played.iter().rev().find(|point| point.at <= at) else { return TerminalSignal::Open };
         let disturbed = self.disturbed.iter().rev().find(|(since, _)| *since <= at);
-        let added = match disturbed.map(|(since, disturbance)| disturbance.after(at - *since)) {
+        let added = match disturbed.map(|(since, disturbance)| disturbance.converted(at - *since, CONVERSION)) {
             Some(Disturbed::Open) => return TerminalSignal::Open,
             Some(Disturbed::Adds(nanovolts)) => i128::from(nanovolts),
             None => 0,

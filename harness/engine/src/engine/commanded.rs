@@ -194,6 +194,11 @@ impl Engine {
                     waiting.push(id);
                 }
             }
+            Stimulus::Neutral { present } => {
+                self.played.neutral(now, *present);
+                self.show_derived(now);
+                self.events.push_back(Event::Stimulus { at: now, text });
+            }
             Stimulus::KilnSupply { millivolts } => {
                 self.played.kiln_supply(now, *millivolts);
                 self.show_derived(now);
@@ -308,6 +313,7 @@ fn happens_in_the_model(stimulus: &Stimulus) -> bool {
             | Stimulus::FreeRelay { .. }
             | Stimulus::LoseElement { .. }
             | Stimulus::Leg { .. }
+            | Stimulus::Neutral { .. }
             | Stimulus::KilnSupply { .. }
     )
 }

@@ -4,9 +4,9 @@
 //! A hazard with no means of reaction is *uncovered*, which is a finding; that
 //! holds for every weld, whether or not the scenario remembers to say so.
 
-use dryfire_kiln::KilnDescription;
+use dryfire_kiln::{Conductor, KilnDescription};
 use dryfire_scenario::{
-    Bench, Missing, NeededPart, RelayFault, RelayRole, RelaySelector, Scenario, Stimulus, ZoneSelector,
+    Bench, Missing, NeededPart, Path, RelayFault, RelayRole, RelaySelector, Scenario, Stimulus, Wire, ZoneSelector,
 };
 
 use super::signals::{contact_name, has_probe, relay_index, relay_name, zone_index};
@@ -143,6 +143,22 @@ fn relay_fault_is_possible(bench: &Bench, fault: RelayFault, relay: &RelaySelect
     }
 }
 
+/// Whether the supply has a neutral that an element hangs on: nothing else feels its loss.
+fn neutral_is_used(bench: &Bench, kiln: &KilnDescription) -> Result<(), String> {
+    if !kiln.system.has_neutral() {
+        return Err("the kiln's supply has no neutral".to_owned());
+    }
+    let hangs_on_it = |path: &Path| match path.between {
+        Some(ends) => ends.contains(&Wire::Neutral),
+        None => kiln.system.usual_ends(path.zone).contains(&Conductor::Neutral),
+    };
+    if bench.paths.iter().any(hangs_on_it) {
+        Ok(())
+    } else {
+        Err("no element of the kiln hangs on the neutral, so its loss changes nothing there".to_owned())
+    }
+}
+
 fn stimulus_is_possible(bench: &Bench, kiln: &KilnDescription, stimulus: &Stimulus) -> Result<(), Lack> {
     let zone_exists = |selector: &ZoneSelector| zone_index(bench, selector).map(|_| ()).map_err(Lack::NotApplicable);
     match stimulus {
@@ -171,6 +187,7 @@ fn stimulus_is_possible(bench: &Bench, kiln: &KilnDescription, stimulus: &Stimul
             }
             Ok(())
         }
+        Stimulus::Neutral { .. } => neutral_is_used(bench, kiln).map_err(Lack::NotApplicable),
         Stimulus::Relay { fault, relay } => relay_fault_is_possible(bench, *fault, relay),
         Stimulus::FreeRelay { relay } => select_relays(bench, relay).map(|_| ()).map_err(Lack::NotApplicable),
         Stimulus::Contact { contact, .. } => {

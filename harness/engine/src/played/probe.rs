@@ -166,7 +166,10 @@ impl Probe {
                 },
                 head: celsius(head_millicelsius),
             },
-            ProbeFault::Noise { .. } | ProbeFault::Spikes { .. } | ProbeFault::Intermittent { .. } => return,
+            ProbeFault::Noise { .. }
+            | ProbeFault::Hum { .. }
+            | ProbeFault::Spikes { .. }
+            | ProbeFault::Intermittent { .. } => return,
         });
         self.stale = true;
     }
@@ -215,6 +218,13 @@ impl Probe {
             ProbeFault::Noise { rms_millicelsius } => Disturbance {
                 noise_nanovolts: u32::try_from(nanovolts(rms_millicelsius).max(1)).unwrap_or(u32::MAX),
                 noise_every_ms: NOISE_EVERY_MS,
+                ..self.disturbance
+            },
+            ProbeFault::Hum { rms_millicelsius, hertz } => Disturbance {
+                // The amplitude of a sine is √2 of its root mean square.
+                hum_nanovolts: u32::try_from(nanovolts(rms_millicelsius * 1_414_214 / 1_000_000).max(1))
+                    .unwrap_or(u32::MAX),
+                hum_millihertz: u32::from(hertz) * 1_000,
                 ..self.disturbance
             },
             ProbeFault::Spikes { by_millicelsius, length, every } => Disturbance {

@@ -57,6 +57,9 @@ fn probe(fault: ProbeFault, zone: &ZoneSelector) -> String {
             format!("extension wire of {probe} {wire}, head at {}", celsius(head_millicelsius))
         }
         ProbeFault::Noise { rms_millicelsius } => format!("{probe} noisy by {} rms", celsius(rms_millicelsius)),
+        ProbeFault::Hum { rms_millicelsius, hertz } => {
+            format!("{hertz} Hz hum of {} rms on {probe}", celsius(rms_millicelsius))
+        }
         ProbeFault::Spikes { by_millicelsius, length, every } => {
             format!("{probe} has spikes of {} for {length} every {every}", celsius(by_millicelsius))
         }
@@ -98,6 +101,8 @@ pub(crate) fn stimulus(stimulus: &Stimulus) -> String {
         Stimulus::LoseElement { zone } => format!("{} lost", of_zone("element", zone)),
         Stimulus::Leg { leg, present: false } => format!("leg {leg} of the kiln's supply lost"),
         Stimulus::Leg { leg, present: true } => format!("leg {leg} of the kiln's supply restored"),
+        Stimulus::Neutral { present: false } => "neutral of the kiln's supply lost".to_owned(),
+        Stimulus::Neutral { present: true } => "neutral of the kiln's supply restored".to_owned(),
         Stimulus::KilnSupply { millivolts } => format!("kiln's supply at {} V", decimal(*millivolts)),
         Stimulus::Contact { contact: role, engaged } => contact(*role, *engaged).to_owned(),
         Stimulus::Supply { on: true } => "supply restored".to_owned(),

@@ -7,8 +7,8 @@ use serde::de::{self, MapAccess, Visitor};
 use serde::{Deserialize, Deserializer};
 
 use super::{
-    Amount, Button, Condition, Count, Cut, Difference, Duration, ElementOrLeg, End, Hazard, Instant, Lid, Missing,
-    MomentName, Moments, Name, OneOrMany, Part, Probe, ProbeOrLid, ProbeType, Prose, Rate, Relay, Share, Soak,
+    Amount, Button, Condition, Count, Cut, Difference, Duration, ElementOrLeg, End, Hazard, Instant, Lid, Mains,
+    Missing, MomentName, Moments, Name, OneOrMany, Part, Probe, ProbeOrLid, ProbeType, Prose, Rate, Relay, Share, Soak,
     SupplyOrLeg, SupplyWord, Temperature, Terminals, TimeLimit, Voltage, Wire,
 };
 
@@ -215,6 +215,7 @@ pub(crate) struct TimedStep {
     { "required": ["another type", "as"], "propertyNames": { "enum": ["another type", "as"] } },
     { "required": ["extend", "in", "head"], "propertyNames": { "enum": ["extend", "in", "head"] } },
     { "required": ["noise", "of"], "propertyNames": { "enum": ["noise", "of"] } },
+    { "required": ["hum", "of"], "propertyNames": { "enum": ["hum", "of", "at"] } },
     { "required": ["spike"], "propertyNames": { "enum": ["spike", "by", "for", "every"] } },
     { "required": ["loosen", "open for", "closed for"], "propertyNames": { "enum": ["loosen", "open for", "closed for"] } },
     { "required": ["cross", "with"], "propertyNames": { "enum": ["cross", "with"] } },
@@ -264,7 +265,11 @@ pub(crate) struct Stimulus {
     in_: Option<Wire>,
     /// Let the reading be noisy; with `of`.
     noise: Option<Probe>,
-    /// How noisy, root mean square.
+    /// Let the mains hum on it; with `of`, perhaps with `at`.
+    hum: Option<Probe>,
+    /// Frequency of the mains: `50 Hz` (the default) or `60 Hz`.
+    at: Option<Mains>,
+    /// How noisy, or how much hum, root mean square.
     of: Option<Difference>,
     /// Let the reading have spikes; perhaps with `by`, `for` and `every`.
     spike: Option<Probe>,
@@ -334,7 +339,7 @@ pub(crate) struct Stimulus {
     stick_open: Option<Relay>,
     /// Let a relay work again.
     free: Option<Relay>,
-    /// Let an element burn through, or a leg of the kiln's supply fail.
+    /// Let an element burn through, or a leg or the neutral of the kiln's supply fail.
     lose: Option<ElementOrLeg>,
     /// Give the kiln's supply another voltage.
     #[serde(rename = "kiln supply")]

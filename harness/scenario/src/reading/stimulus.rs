@@ -24,6 +24,7 @@ enum Object {
     Element,
     Terminals,
     Leg,
+    Neutral,
     Voltage,
     Text,
 }
@@ -45,6 +46,7 @@ const VERBS: &[Verb] = &[
     Verb("another type", &[Object::Probe], &["as"], &[]),
     Verb("extend", &[Object::Probe], &["in", "head"], &[]),
     Verb("noise", &[Object::Probe], &["of"], &[]),
+    Verb("hum", &[Object::Probe], &["of"], &["at"]),
     Verb("spike", &[Object::Probe], &[], &["by", "for", "every"]),
     Verb("loosen", &[Object::Probe], &["open for", "closed for"], &[]),
     Verb("cross", &[Object::Probe], &["with"], &[]),
@@ -54,7 +56,7 @@ const VERBS: &[Verb] = &[
     Verb("press", &[Object::Button], &[], &[]),
     Verb("release", &[Object::Button], &[], &[]),
     Verb("cut", &[Object::Supply], &[], &[]),
-    Verb("restore", &[Object::Supply, Object::Leg], &[], &[]),
+    Verb("restore", &[Object::Supply, Object::Leg, Object::Neutral], &[], &[]),
     Verb("weld", &[Object::Relay], &[], &["pole"]),
     Verb("weld at times", &[Object::Relay], &["welded for", "free for"], &[]),
     Verb("stick open", &[Object::Relay], &[], &[]),
@@ -63,7 +65,7 @@ const VERBS: &[Verb] = &[
     Verb("half open", &[Object::Relay], &[], &[]),
     Verb("burn", &[Object::Relay], &["to"], &[]),
     Verb("free", &[Object::Relay], &[], &[]),
-    Verb("lose", &[Object::Element, Object::Leg], &[], &[]),
+    Verb("lose", &[Object::Element, Object::Leg, Object::Neutral], &[], &[]),
     Verb("kiln supply", &[Object::Voltage], &[], &[]),
     Verb("console", &[Object::Text], &[], &[]),
     Verb("prompt", &[Object::Text], &[], &[]),
@@ -73,6 +75,9 @@ const VERBS: &[Verb] = &[
 const SPIKE_MILLICELSIUS: i64 = 300_000;
 const SPIKE_LENGTH: RigSpan = RigSpan::from_millis(200);
 const SPIKE_EVERY: RigSpan = RigSpan::from_seconds(10);
+
+/// Frequencies of the mains; the first is taken where none is given.
+const MAINS_HERTZ: [(&str, u8); 2] = [("50", 50), ("60", 60)];
 
 /// Most legs that a supply has.
 const LEGS: i64 = 3;
@@ -231,6 +236,7 @@ fn example(verb: &str) -> &'static str {
         "drift" => "{ drift: probe, by: -20 °C/h }",
         "another type" => "{ another type: probe, as: N }",
         "extend" => "{ extend: probe, in: copper, head: 80 °C }",
+        "hum" => "{ hum: probe, of: 20 °C, at: 50 Hz }",
         "noise" => "{ noise: probe, of: 2 °C }",
         "loosen" => "{ loosen: probe, open for: 1 s, closed for: 2 s }",
         "cross" => "{ cross: probe.1, with: probe.2 }",
@@ -382,18 +388,35 @@ fn probe_fault(reading: &mut Reading<'_>, fault: ProbeFault, given: &Given<'_>) 
             let head = given.head(reading);
             ProbeFault::Extension { wire: wire?, head_millicelsius: head? }
         }
-        ProbeFault::Noise { .. } => {
-            let rms_millicelsius = given.difference(reading, "of", "the noise")?;
+        ProbeFault::Noise { .. } | ProbeFault::Hum { .. } => {
+            let rms_millicelsius = given.difference(reading, "of", "the noise or hum")?;
             if !(1..=100_000).contains(&rms_millicelsius) {
                 reading.mistake(
                     DiagnosticKind::OutOfRange,
                     given.node("of")?.span,
-                    format!("noise cannot be {} °C", crate::quantity::thousandths(rms_millicelsius)),
+                    format!("noise or hum cannot be {} °C", crate::quantity::thousandths(rms_millicelsius)),
                     "it lies between 0.001 °C and 100 °C, root mean square".to_owned(),
                 );
                 return None;
             }
-            ProbeFault::Noise { rms_millicelsius }
+            if !matches!(fault, ProbeFault::Hum { .. }) {
+                return Some(ProbeFault::Noise { rms_millicelsius });
+            }
+            let hertz = match given.node("at") {
+                None => MAINS_HERTZ[0].1,
+                Some(_) => given.words(reading, "at", "the frequency of the mains", |words| {
+                    let number = MAINS_HERTZ.iter().find(|(number, _)| words.take(number)).map(|(_, hertz)| *hertz);
+                    let number = number.filter(|_| words.take("Hz"));
+                    number.ok_or_else(|| {
+                        words.wanted(
+                            DiagnosticKind::UnknownWord,
+                            "the frequency of the mains",
+                            Some("write `50 Hz` or `60 Hz`".to_owned()),
+                        )
+                    })
+                })?,
+            };
+            ProbeFault::Hum { rms_millicelsius, hertz }
         }
         ProbeFault::Spikes { .. } => {
             let by = match given.node("by") {
@@ -484,6 +507,7 @@ fn done_to(words: &mut Words<'_>, verb: &str) -> Result<Stimulus, Mistake> {
             fault(none_yet, probe(words, verb)?)
         }
         "noise" => fault(ProbeFault::Noise { rms_millicelsius: 0 }, probe(words, verb)?),
+        "hum" => fault(ProbeFault::Hum { rms_millicelsius: 0, hertz: MAINS_HERTZ[0].1 }, probe(words, verb)?),
         "spike" => {
             let usual =
                 ProbeFault::Spikes { by_millicelsius: SPIKE_MILLICELSIUS, length: SPIKE_LENGTH, every: SPIKE_EVERY };
@@ -526,6 +550,7 @@ fn done_to(words: &mut Words<'_>, verb: &str) -> Result<Stimulus, Mistake> {
             words.step();
             Ok(Stimulus::Leg { leg: leg(words)?, present: verb == "restore" })
         }
+        "lose" | "restore" if words.take("neutral") => Ok(Stimulus::Neutral { present: verb == "restore" }),
         "stick open" => Ok(Stimulus::Relay { fault: RelayFault::StuckOpen, relay: relay_of(words, verb)? }),
         "free" => Ok(Stimulus::FreeRelay { relay: relay_of(words, verb)? }),
         "lose" if words.take("element") => Ok(Stimulus::LoseElement { zone: words.zone()? }),
@@ -572,6 +597,7 @@ fn objects(verb: &str) -> Vec<&'static str> {
             Object::Element => &["element", "element.1", "element.top"],
             Object::Terminals => &["terminals"],
             Object::Leg => &["leg 1", "leg 2", "leg 3"],
+            Object::Neutral => &["neutral"],
             Object::Voltage | Object::Text => &[],
         })
         .copied()

@@ -1,6 +1,6 @@
 //! The parameters of the model's equations as JSON, in SI units and °C.
 
-use dryfire_kiln::{Conductivity, KilnDescription, SpecificHeat};
+use dryfire_kiln::{Conductivity, KilnDescription, SpecificHeat, SupplySystem};
 use serde_json::{Value, json};
 
 /// Everything that stands in the equations of `docs/kiln-model.md`.
@@ -47,7 +47,7 @@ pub(crate) fn of(kiln: &KilnDescription) -> Value {
         |coupling| json!({ "radiating_area": coupling.radiating_area.value(), "conductance": coupling.conductance.value() }),
     );
     json!({
-        "supply": kiln.supply.value(),
+        "supply": across_an_element(kiln),
         "zones": zones.collect::<Vec<_>>(),
         "couplings": couplings.collect::<Vec<_>>(),
         "lid": kiln.lid.map(|lid| json!({
@@ -76,5 +76,13 @@ fn specific_heat(law: &SpecificHeat) -> Value {
         SpecificHeat::Table(points) => {
             points.iter().map(|(t, value)| json!([t.value(), value.value()])).collect::<Vec<_>>().into()
         }
+    }
+}
+
+/// The voltage across an element, V: of a star that of a phase, √3 less than between two.
+fn across_an_element(kiln: &KilnDescription) -> f64 {
+    match kiln.system {
+        SupplySystem::Star { .. } => kiln.supply.value() / 3.0_f64.sqrt(),
+        SupplySystem::SinglePhase | SupplySystem::SplitPhase | SupplySystem::Delta => kiln.supply.value(),
     }
 }
