@@ -3,8 +3,8 @@
 
 use dryfire_judge::naive::{self, Trace};
 use dryfire_judge::{
-    Claim, Comparison, Condition, Expectation, Finding, Instant, Judge, MOST_WAITING, Margin, MomentId, Reason, Scope,
-    SignalId, SignalKind, SignalSpec, SignalTable, Verdict,
+    Claim, Comparison, Condition, Expectation, Finding, Instant, Judge, MOST_AWAITED, MOST_WAITING, Margin, MomentId,
+    Reason, Scope, SignalId, SignalKind, SignalSpec, SignalTable, Verdict,
 };
 use dryfire_units::{RigSpan, RigTime};
 
@@ -413,4 +413,83 @@ fn what_the_end_of_the_run_cuts_off_just_where_it_could_have_been_too_long_is_op
         assert_eq!(first, second);
         assert_eq!(first.reason, expected);
     }
+}
+
+#[test]
+fn a_trigger_that_may_have_ceased_where_it_began_is_not_cut_off_by_the_end() {
+    // 6 °C ± 2 °C: it may be below the limit just where the trigger comes true.
+    let mut table = SignalTable::default();
+    table.add(SignalSpec {
+        name: "kiln".to_owned(),
+        kind: SignalKind::Temperature,
+        value_uncertainty: 2,
+        model_error: 0,
+        time_uncertainty: RigSpan::ZERO,
+        release: RigSpan::ZERO,
+    });
+    let hot = Condition::Compare { signal: SignalId(0), comparison: Comparison::Above, limit: 5 };
+    let condition = Condition::Not(Box::new(hot.clone()));
+    let claim = Claim::Within { limit: RigSpan::from_micros(20), condition };
+    let expectation = Expectation { name: "it".to_owned(), scope: Scope::Whenever(hot), claim };
+    for (begins_at, expected) in [(6, Reason::InsideGuardBand), (9, Reason::TriggerNotObserved)] {
+        let mut judge = Judge::new(table.clone(), Vec::new(), vec![expectation.clone()]).expect("sound");
+        let mut trace = Trace::default();
+        for (at, value) in [(0, 0), (10, begins_at), (11, 9)] {
+            judge.observe(micros(at), SignalId(0), value);
+            trace.sample(micros(at), SignalId(0), value);
+        }
+        let first = judge.finish(micros(20)).remove(0);
+        assert_eq!(naive::judge(&table, std::slice::from_ref(&expectation), &trace, micros(20)).remove(0), first);
+        assert_eq!(first.reason, expected);
+    }
+}
+
+#[test]
+fn as_many_moments_can_lie_ahead_as_are_kept() {
+    let offset = RigSpan::from_seconds(1);
+    for (times, expected) in [(MOST_AWAITED, Reason::Held), (MOST_AWAITED + 1, Reason::Overflow)] {
+        let scope = Scope::After(Instant { moment: BREAK, offset });
+        let mut judge = judge(vec![Expectation { scope, ..after_break(Claim::Never(on(LID))) }]);
+        judge.observe(RigTime::ZERO, LID, 0);
+        for index in 0..times as i64 {
+            judge.moment(BREAK, micros(index), RigSpan::ZERO);
+            judge.advance(micros(index));
+        }
+        let finding = judge.finish(milliseconds(60_000)).remove(0);
+        assert_eq!(finding.reason, expected);
+    }
+}
+
+#[test]
+fn what_is_over_takes_no_room() {
+    let claim = Claim::HoldsFor { span: RigSpan::from_micros(3), condition: on(LID) };
+    let scope = Scope::Whenever(on(LID));
+    let mut judge = judge(vec![Expectation { scope, ..after_break(claim) }]);
+    judge.observe(RigTime::ZERO, LID, 0);
+    for index in 1..3_000 {
+        judge.observe(micros(10 * index), LID, 1);
+        judge.observe(micros(10 * index + 5), LID, 0);
+    }
+    assert_eq!(judge.finish(milliseconds(60_000))[0].verdict, Verdict::Pass);
+}
+
+#[test]
+fn a_later_opening_that_is_known_better_is_followed_by_itself() {
+    let always = |moments: &[(i64, i64)], edges: &[(i64, i64)]| {
+        let mut judge = judge(vec![after_break(Claim::Always(on(LID)))]);
+        for &(at, value) in edges {
+            judge.observe(micros(at), LID, value);
+        }
+        for &(at, uncertainty) in moments {
+            judge.moment(BREAK, micros(at), RigSpan::from_micros(uncertainty));
+        }
+        judge.finish(micros(30)).remove(0)
+    };
+    // Off at 14 µs: surely after 12 ± 1, perhaps before 10 ± 5.
+    let edges = [(0, 1), (14, 0), (15, 1)];
+    assert_eq!(always(&[(10, 5)], &edges).reason, Reason::InsideGuardBand);
+    assert_eq!(always(&[(10, 5), (12, 1)], &edges).reason, Reason::Violated);
+    // One that may not have begun when the run ends is open, whatever opened since.
+    assert_eq!(always(&[(10, 0), (22, 0)], &[(0, 1)]).reason, Reason::Held);
+    assert_eq!(always(&[(10, 0), (21, 10), (22, 0)], &[(0, 1)]).reason, Reason::StillOpen);
 }

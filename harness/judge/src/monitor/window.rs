@@ -157,7 +157,8 @@ impl Follow for Windows {
 
     fn forget(&mut self, from: i64) {
         self.open.retain(|window| window.opening.at < from);
-        self.followed_along.retain(|opening| opening.at < from);
+        // They are of the part that is open, as what is struck out is.
+        self.followed_along.clear();
     }
 
     fn finish(&mut self, around: &Surroundings<'_>, ending: Ending, results: &mut Results) {

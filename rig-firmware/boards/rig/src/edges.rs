@@ -108,14 +108,17 @@ pub fn levels() -> (u32, bool) {
     (pins >> FIRST_INPUT & ((1 << INPUTS) - 1), pins >> RAIL & 1 != 0)
 }
 
-/// The next change, oldest first.
-pub fn take() -> Option<Change> {
+/// The next change, oldest first, if it is wanted; else it stays.
+pub fn take_if(wanted: impl FnOnce(&Change) -> bool) -> Option<Change> {
     let read = RING.read.load(Ordering::Relaxed);
     if read == RING.written.load(Ordering::Acquire) {
         return None;
     }
     // SAFETY: written before `written` moved past it, and not reused before `read` does.
     let change = unsafe { (*RING.slots.get())[read % ROOM].assume_init() };
+    if !wanted(&change) {
+        return None;
+    }
     RING.read.store(read.wrapping_add(1), Ordering::Release);
     Some(change)
 }

@@ -193,7 +193,7 @@ async fn run(
     loop {
         let (now, link_now) = clocks.read(rig.is_stepped());
         extender.extend(now.as_micros() as u32);
-        take_changes(rig, &mut extender);
+        take_changes(rig, &mut extender, now);
         while let Ok((packet, count)) = usb::RECEIVED.try_receive() {
             rig.handle_bytes(link_now, &packet[..count]);
         }
@@ -260,8 +260,10 @@ async fn wait_for_room(blocked: bool) {
     if blocked { usb::ROOM.wait().await } else { core::future::pending().await }
 }
 
-fn take_changes(rig: &mut Rig, extender: &mut WrapExtender) {
-    while let Some(change) = edges::take() {
+/// Takes what happened up to `now`. What comes meanwhile is for the next turn, so that changes which come as fast
+/// as they are taken hold up neither the link nor the watchdog.
+fn take_changes(rig: &mut Rig, extender: &mut WrapExtender, now: RigTime) {
+    while let Some(change) = edges::take_if(|change| extender.extend(change.raw_micros) <= now) {
         let at = extender.extend(change.raw_micros);
         if usize::from(change.pin) == edges::RAIL {
             rig.handle_supply_rail(at, change.high);
