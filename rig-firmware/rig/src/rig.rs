@@ -254,8 +254,13 @@ impl<const EDGES: usize> Rig<EDGES> {
     /// When something is due in link time; in the past if at once.
     pub fn next_link_due(&self) -> Option<LinkTime> {
         let heartbeat = self.greeted.then_some(self.heartbeat_due);
-        let silence = if self.safe { None } else { self.silence_at() };
-        self.link.poll_timeout().into_iter().chain(heartbeat).chain(silence).min()
+        self.link.poll_timeout().into_iter().chain(heartbeat).chain(self.next_silence_due()).min()
+    }
+
+    /// When the host will have been silent for too long, in link time; `None` in the safe state. A board that
+    /// cannot send just now, because nobody reads, has to wake for this all the same.
+    pub fn next_silence_due(&self) -> Option<LinkTime> {
+        if self.safe { None } else { self.silence_at() }
     }
 
     fn silence_at(&self) -> Option<LinkTime> {

@@ -678,6 +678,24 @@ fn silence_counts_in_link_time_also_while_a_stepped_clock_stands_still() {
     assert!(setup.rig.is_safe());
 }
 
+/// A board whose bytes nobody takes sleeps until then and no longer.
+#[test]
+fn a_board_that_cannot_send_knows_when_the_host_will_have_been_silent_for_too_long() {
+    let mut setup = Setup::running(LinkPacing::Free);
+    setup.connected = false;
+    let due = setup.rig.next_silence_due().expect("the host may fall silent").as_micros();
+    assert!(due > setup.link && due <= setup.link + 500_000, "{due} µs, and it is {} µs", setup.link);
+    setup.now += (due - setup.link) as i64;
+    setup.link = due;
+    setup.turn();
+    assert!(!setup.rig.is_safe(), "not a microsecond too early");
+    setup.link += 1;
+    setup.now += 1;
+    setup.turn();
+    assert!(setup.rig.is_safe());
+    assert_eq!(setup.rig.next_silence_due(), None, "nothing more to be noticed");
+}
+
 #[test]
 fn a_stepped_rig_stops_at_its_grant_and_says_so_at_once() {
     let mut setup = Setup::running(LinkPacing::Stepped);

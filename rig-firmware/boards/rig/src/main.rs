@@ -228,7 +228,9 @@ async fn run(
         if stepped {
             due = due.min(rig.horizon().as_micros() as u64);
         }
-        if let Some(at) = rig.next_link_due().filter(|_| !blocked) {
+        // While the host takes nothing there is nothing to be done for the link but to notice its silence.
+        let link_due = if blocked { rig.next_silence_due() } else { rig.next_link_due() };
+        if let Some(at) = link_due {
             // Link time stands still in a stepped run: what is not due yet never will be.
             if !stepped || at <= link_now {
                 due = due.min(clocks.to_instant(at));
