@@ -28,6 +28,9 @@ pub(crate) const KEY: &str = "sweep";
 /// is only taken for a value where a sweep names it.
 const FREE_TEXT: [&str; 5] = ["why", "limits from", "covers alone", "console", "prompt"];
 
+/// Keys of names: the same there in a file without a sweep.
+const NAMES: [&str; 2] = ["scenario", "name"];
+
 /// One scenario of a file with a sweep.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct Point {
@@ -351,7 +354,7 @@ fn walk(
                     let in_the_scenarios_name = entry.key == "scenario";
                     match names.iter().position(|known| known.value == name) {
                         Some(name) => places.push(Place { span, name, in_the_scenarios_name }),
-                        None if length == 0 || FREE_TEXT.contains(&key) => {}
+                        None if length == 0 || FREE_TEXT.contains(&key) || (!swept && NAMES.contains(&key)) => {}
                         None => unknown(reading, names, span, name, swept),
                     }
                 }
