@@ -87,7 +87,7 @@ fn the_narrowed_text_gives_its_own_scenario_and_no_other() {
 #[test]
 fn a_name_may_have_a_dollar_in_it_where_nothing_is_swept() {
     let plain = text("tags: [quick]", "1 s").replace(".$zone", "").replace("the probe opens", "a probe for $five");
-    let plain = plain.replace("heat stays off", "off, or $end");
+    let plain = plain.replace("heat stays off", "off or $end");
     assert_eq!(names(&plain), ["a probe for $five"]);
     let swept = text("sweep: { zone: [1] }", "1 s").replace("the probe opens", "the probe of zone $zon opens");
     assert!(parse_scenarios("sweep.yaml", &swept).is_err(), "a slip of the pen");
