@@ -52,11 +52,23 @@ const KILLS: u64 = 100;
 fn killed_at_any_instant_a_record_opens_says_unfinished_and_is_gone_on_with() {
     let mut numbers = Numbers(20_261_125);
     let folder = TempDir::new().expect("a folder");
-    let scenarios = ["scenarios/people", "scenarios/probe/open-while-ramping.yaml"];
+    let scenarios = ["scenarios/people", "scenarios/time"];
+    // Most of the kills come after the record is begun: reading and checking the files takes a while.
     let whole = std::time::Instant::now();
-    let output = dryfire().args(["run", "--no-record"]).args(scenarios).output().expect("dryfire starts");
-    assert_eq!(output.status.code(), Some(0));
-    let length = u64::try_from(whole.elapsed().as_micros()).expect("not for ever");
+    let rehearsal = folder.path().join("rehearsal.sqlite");
+    let mut child = dryfire()
+        .args(["run", "--jobs", "2", "--record", text(&rehearsal)])
+        .args(scenarios)
+        .stdout(Stdio::null())
+        .spawn()
+        .expect("dryfire starts");
+    let micros = || u64::try_from(whole.elapsed().as_micros()).expect("not for ever");
+    while Record::open(&rehearsal).is_err() {
+        std::thread::park_timeout(Duration::from_millis(1));
+    }
+    let begins = micros() * 3 / 4;
+    assert_eq!(child.wait().expect("it ends").code(), Some(0));
+    let length = micros() - begins;
     let (mut empty, mut begun, mut finished, mut resumed) = (0, 0, 0, 0);
     for kill in 0..KILLS {
         let path = folder.path().join(format!("{kill}.sqlite"));
@@ -68,7 +80,7 @@ fn killed_at_any_instant_a_record_opens_says_unfinished_and_is_gone_on_with() {
             .spawn()
             .expect("dryfire starts");
         // SIGKILL: nothing of the program runs any more.
-        std::thread::park_timeout(Duration::from_micros(numbers.next(length)));
+        std::thread::park_timeout(Duration::from_micros(begins + numbers.next(length)));
         child.kill().expect("killed");
         child.wait().expect("gone");
         if !path.exists() {
@@ -158,6 +170,10 @@ fn what_was_told_a_second_before_the_kill_is_in_the_record() {
             let lines = BufReader::new(out).lines().map_while(Result::ok);
             lines.map(|line| (std::time::Instant::now(), line)).collect::<Vec<_>>()
         });
+        // It takes a while until so many runs are planned and the record is begun.
+        while Record::open(&path).is_err() {
+            std::thread::park_timeout(Duration::from_millis(20));
+        }
         std::thread::park_timeout(Duration::from_millis(1_500 + numbers.next(2_000)));
         let killed = std::time::Instant::now();
         child.kill().expect("killed");
@@ -335,11 +351,17 @@ fn broken_off(folder: &Path) -> PathBuf {
             .stderr(Stdio::null())
             .spawn()
             .expect("dryfire starts");
-        let mut lines = BufReader::new(child.stdout.take().expect("a pipe")).lines();
-        let results = lines.by_ref().map_while(Result::ok).filter(|line| line.starts_with("{\"type\":\"result\""));
-        results.take(8 + attempt).for_each(drop);
+        let out = child.stdout.take().expect("a pipe");
+        let told = std::thread::spawn(move || BufReader::new(out).lines().map_while(Result::ok).for_each(drop));
+        // Until some runs stand in the record.
+        let stand = |record: &Record| record.runs().iter().filter(|run| run.standing().is_some()).count();
+        while Record::open(&path).map_or(0, |record| stand(&record)) < 8 && child.try_wait().expect("a child").is_none()
+        {
+            std::thread::park_timeout(Duration::from_millis(5));
+        }
         child.kill().expect("killed");
         child.wait().expect("gone");
+        told.join().expect("read");
         let record = Record::open(&path).expect("a record");
         let stands = record.runs().iter().filter(|run| run.standing().is_some()).count();
         if !record.session().finished && stands > 0 {
