@@ -9,7 +9,7 @@ use std::process::{Child, Stdio};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, LazyLock};
 
-use dryfire_tests::dryfire;
+use dryfire_tests::{dryfire, library_files};
 use rstest::rstest;
 use serde_json::Value;
 
@@ -95,8 +95,19 @@ fn assert_same_as_virtual(paths: &[&str], rig: &Rig) {
 #[test]
 fn the_whole_library_gives_the_same_events_through_the_wire() {
     let rig = Rig::start(&[]);
-    assert_same_as_virtual(&["scenarios"], &rig);
+    let files = library_files().into_iter().map(|(file, _)| file).filter(|file| !NOT_ON_A_RIG.contains(&file.as_str()));
+    let files: Vec<String> = files.collect();
+    let files: Vec<&str> = files.iter().map(String::as_str).collect();
+    assert!(files.len() > 60, "{}", files.len());
+    assert_same_as_virtual(&files, &rig);
+    for file in NOT_ON_A_RIG {
+        let (status, lines) = run(&[file, "--bench", &PATIENT_RIG, "--port", &rig.port]);
+        assert_eq!(status, 5, "nothing applicable: {lines:?}");
+    }
 }
+
+/// What a rig, which plays voltages, cannot do: these are not applicable there, and say so.
+const NOT_ON_A_RIG: &[&str] = &["scenarios/probe/box-hot.yaml"];
 
 /// Ten seconds of simulated time, so that it can be had at half speed too.
 const SHORT: &str = "tests/scenarios/stop-in-ten-seconds.yaml";
