@@ -14,17 +14,6 @@ use rstest::rstest;
 use serde_json::Value;
 
 const RIG: &str = "scenarios/benches/rig.yaml";
-/// The rig's file with the longest silence that can be agreed: these tests load every core, and a
-/// computer that is late by half a second would end a run in an error, as it should.
-static PATIENT_RIG: LazyLock<String> = LazyLock::new(|| {
-    let (own, kilns) = (dryfire_tests::read(RIG), dryfire_tests::root().join("scenarios/kilns"));
-    assert!(own.contains("silence: 500 ms"), "{RIG} agrees on a silence");
-    let text = own.replace("silence: 500 ms", "silence: 1 s").replace("../kilns", &kilns.to_string_lossy());
-    let path = std::env::temp_dir().join(format!("dryfire-rig-{}.yaml", std::process::id()));
-    std::fs::write(&path, text).expect("the folder for temporary files can be written");
-    path.to_string_lossy().into_owned()
-});
-
 /// The virtual bench's file with the uncertainty that the rig states: margins are compared
 /// under the same one.
 static VIRTUAL: LazyLock<String> = LazyLock::new(|| {
@@ -48,7 +37,7 @@ struct Rig {
 impl Rig {
     fn start(arguments: &[&str]) -> Rig {
         let mut child = dryfire()
-            .args(["rig", "simulate", "--bench", &PATIENT_RIG])
+            .args(["rig", "simulate", "--bench", RIG])
             .args(arguments)
             .stdin(Stdio::null())
             .stdout(Stdio::piped())
@@ -84,7 +73,7 @@ fn run(arguments: &[&str]) -> (i32, Vec<String>) {
 
 fn assert_same_as_virtual(paths: &[&str], rig: &Rig) {
     let (status, virtual_lines) = run(&[paths, &["--bench", &VIRTUAL]].concat());
-    let (rig_status, rig_lines) = run(&[paths, &["--bench", &PATIENT_RIG, "--port", &rig.port]].concat());
+    let (rig_status, rig_lines) = run(&[paths, &["--bench", RIG, "--port", &rig.port]].concat());
     for (number, (one, other)) in virtual_lines.iter().zip(&rig_lines).enumerate() {
         assert_eq!(one, other, "line {}", number + 2);
     }
@@ -101,7 +90,7 @@ fn the_whole_library_gives_the_same_events_through_the_wire() {
     assert!(files.len() > 60, "{}", files.len());
     assert_same_as_virtual(&files, &rig);
     for file in NOT_ON_A_RIG {
-        let (status, lines) = run(&[file, "--bench", &PATIENT_RIG, "--port", &rig.port]);
+        let (status, lines) = run(&[file, "--bench", RIG, "--port", &rig.port]);
         assert_eq!(status, 5, "nothing applicable: {lines:?}");
     }
 }
@@ -149,7 +138,7 @@ fn a_failing_controller_fails_through_the_wire_with_the_same_findings() {
     let rig = Rig::start(&["--defect", "restarts-after-stop"]);
     let path = "scenarios/people/stop-pressed.yaml";
     let (_, on_virtual) = run(&[path, "--bench", &VIRTUAL, "--defect", "restarts-after-stop"]);
-    let (status, on_rig) = run(&[path, "--bench", &PATIENT_RIG, "--port", &rig.port]);
+    let (status, on_rig) = run(&[path, "--bench", RIG, "--port", &rig.port]);
     assert_eq!(status, 1);
     assert_eq!(on_virtual, on_rig);
 }
@@ -157,7 +146,7 @@ fn a_failing_controller_fails_through_the_wire_with_the_same_findings() {
 #[test]
 fn a_rig_without_grants_that_runs_too_fast_has_late_set_points_and_never_passes() {
     let rig = Rig::start(&["--no-grants", "--speed", "2000"]);
-    let (status, lines) = run(&["scenarios/people/stop-pressed.yaml", "--bench", &PATIENT_RIG, "--port", &rig.port]);
+    let (status, lines) = run(&["scenarios/people/stop-pressed.yaml", "--bench", RIG, "--port", &rig.port]);
     let result: Value = lines
         .iter()
         .filter_map(|line| serde_json::from_str(line).ok())
