@@ -5,10 +5,12 @@ use std::io::{self, IsTerminal};
 use std::sync::{Arc, PoisonError, RwLock};
 
 use dryfire_record::{LogSender, Note, utc};
+use dryfire_report::neutralise;
 use tracing::field::{Field, Visit};
 use tracing::level_filters::LevelFilter;
 use tracing::span::{Attributes, Id};
 use tracing::{Event, Subscriber};
+use tracing_subscriber::field::MakeExt;
 use tracing_subscriber::filter::Targets;
 use tracing_subscriber::layer::{Context, Layer, SubscriberExt};
 use tracing_subscriber::registry::LookupSpan;
@@ -51,7 +53,17 @@ pub(crate) fn begin(verbose: u8) -> Result<RecordLines, Mistake> {
         _ => EnvFilter::new(level),
     };
     let colour = io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none_or(|value| value.is_empty());
-    let terminal = lines::layer().with_writer(io::stderr).with_ansi(colour).with_target(true).with_filter(filter);
+    // Names come from files and from controllers: what acts on a terminal is written out.
+    let fields = lines::format::debug_fn(|writer, field, value| {
+        let text = neutralise(&format!("{value:?}"));
+        if field.name() == "message" { write!(writer, "{text}") } else { write!(writer, "{field}={text}") }
+    });
+    let terminal = lines::layer()
+        .fmt_fields(fields.delimited(" "))
+        .with_writer(io::stderr)
+        .with_ansi(colour)
+        .with_target(true)
+        .with_filter(filter);
     let recorded = RecordLines::default();
     let of_the_record =
         Targets::new().with_target("dryfire", LevelFilter::INFO).with_target(OF_THE_PROGRAM, LevelFilter::DEBUG);

@@ -59,7 +59,8 @@ fn result(html: &mut Html, recorded: &Recorded, tally: &Tally) {
         html.element("p", &[("class", "stop")], words::DEFECTIVE).raw("\n");
     }
     html.element("p", &[("class", "most")], &headline(tally)).raw("\n");
-    html.element("p", &[], &scenarios_line(tally)).raw("\n</div>\n<div class=\"counts\">\n");
+    html.element("p", &[], &scenarios_line(tally)).raw("\n");
+    html.element("p", &[("class", "note")], crate::CAUTION).raw("\n</div>\n<div class=\"counts\">\n");
     let hazards = &tally.hazards;
     let groups = [
         ("Not met", "✗", hazards.which(|it| it.failed), false),

@@ -27,6 +27,8 @@ const WINDOW: i64 = 42;
 const FOOT: i64 = 34;
 /// Between two lines of small text.
 const SMALL: i64 = 13;
+/// Characters of a lane's name.
+pub(super) const MOST_LANE_LETTERS: usize = 20;
 /// Characters of small text that fit beside the plot's left edge.
 const MOST_LETTERS: usize = 104;
 
@@ -372,7 +374,7 @@ impl Plot {
     fn lanes(&self, html: &mut Html) {
         for (index, lane) in self.lanes.iter().enumerate() {
             let top = self.lanes_top() + index as i64 * LANE;
-            let name = shortened(&lane.name, 18);
+            let name = shortened(&lane.name, MOST_LANE_LETTERS);
             html.element(
                 "text",
                 &[("x", &(LEFT - 6).to_string()), ("y", &(top + 12).to_string()), ("class", "t e")],
@@ -435,7 +437,7 @@ impl Plot {
 }
 
 /// The first letters of a text.
-fn shortened(text: &str, most: usize) -> String {
+pub(super) fn shortened(text: &str, most: usize) -> String {
     if text.chars().count() <= most {
         return text.to_owned();
     }
