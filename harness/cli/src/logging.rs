@@ -28,7 +28,7 @@ pub(crate) struct RecordLines(Arc<RwLock<Option<LogSender>>>);
 
 impl RecordLines {
     /// From now on into this record, or into none.
-    pub(crate) fn into_record(&self, sender: Option<LogSender>) {
+    pub(crate) fn set_record(&self, sender: Option<LogSender>) {
         *self.0.write().unwrap_or_else(PoisonError::into_inner) = sender;
     }
 }

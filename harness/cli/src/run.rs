@@ -39,7 +39,7 @@ pub(crate) fn run(
     let again = record.map(|record| evidence::again(record, &session.beginning));
     let stop = interrupt::watch()?;
     let recorder = evidence::begin(arguments, &session.beginning, again.as_ref(), &stop)?;
-    lines.into_record(recorder.as_ref().map(Recorder::log_sender));
+    lines.set_record(recorder.as_ref().map(Recorder::log_sender));
     for reason in again.iter().flat_map(Again::reasons) {
         screen.warn(reason);
     }
