@@ -1,7 +1,7 @@
 //! What recording costs the virtual bench: the twelve-hour firing of its own bench, run as
 //! `dryfire run` runs it, with a record and without, by turns and in processor time of all threads.
 //! Ends with 1 where it costs more than is allowed at 10 Hz.
-#![expect(clippy::print_stdout, clippy::exit, reason = "a bench tells its figures")]
+#![expect(clippy::print_stdout, reason = "a bench tells its figures")]
 
 #[allow(dead_code, reason = "the other bench uses more of it")]
 #[path = "../../bench/benches/virtual_bench/firing.rs"]

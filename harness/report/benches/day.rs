@@ -2,7 +2,6 @@
 //! each with what is allowed. Ends with 1 where more is taken.
 #![expect(
     clippy::print_stdout,
-    clippy::exit,
     clippy::disallowed_methods,
     clippy::disallowed_types,
     reason = "a bench reads the clock and tells its figures"
