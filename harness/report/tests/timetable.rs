@@ -57,7 +57,7 @@ fn half_an_hour_shows_as_many_hazards_as_fit_before_it_shows_one_twice() {
     assert_eq!(night.entries, [0, 1, 2, 3]);
     assert_eq!(night.left_out, ["firing-too-long"]);
     assert_eq!(full.entries, [0, 1, 2, 3, 4]);
-    assert_eq!(full.left_out, [String::new(); 0]);
+    assert!(full.left_out.is_empty(), "{:?}", full.left_out);
 }
 
 #[test]

@@ -157,7 +157,7 @@ mod tests {
     fn of_three_samples_the_middle_one_counts() {
         let settings = Settings { middle_of_three: true, ..Settings::default() };
         let mut probe = Probe::default();
-        for (sample, believed) in [(800, 800), (820, 800), (810, 810), (700, 810), (812, 810), (815, 812)] {
+        for (sample, believed) in [(800, 800), (820, 820), (810, 810), (700, 810), (812, 810), (815, 812)] {
             probe.sample(&settings, 100, Ok(sample * 1_000), Habits::default());
             assert_eq!(probe.believed, Some(believed * 1_000), "after {sample}");
         }
