@@ -179,6 +179,28 @@ fn the_library_tells_the_mistake_in_c_from_the_build_without_it() {
     assert!(stderr.contains("no scenario guards against it"), "{stderr}");
 }
 
+/// Half a minute of heat after a start is no firing: what is off afterwards was cut by nothing that a scenario did.
+#[test]
+fn a_controller_that_heats_for_a_moment_after_each_start_and_never_again_shows_no_hazard_at_all() {
+    if !python() {
+        return;
+    }
+    let folder = tempfile::tempdir().expect("there is room");
+    let bench = bench_with(folder.path(), "moment.py");
+    let output = dryfire()
+        .args(["run", "--no-record", "scenarios", "--format", "json", "--bench"])
+        .arg(bench)
+        .output()
+        .expect("dryfire starts");
+    let lines = String::from_utf8_lossy(&output.stdout);
+    let summary: Value = serde_json::from_str(lines.lines().last().expect("a summary")).expect("JSON");
+    assert_eq!(summary["type"], "summary", "{summary:#}");
+    assert!(summary["scenarios"].as_u64() > Some(90), "{summary:#}");
+    assert_eq!(summary["errors"], 0, "{summary:#}");
+    assert_eq!(summary["hazards"]["shown"], serde_json::json!([]), "{summary:#}");
+    assert_eq!(output.status.code(), Some(1));
+}
+
 #[rstest]
 #[case::hangs("hangs.py, call", "program-late")]
 #[case::dies("dies.py, exits", "program-ended")]

@@ -393,12 +393,7 @@ fn what_was_kept_of_a_broken_session_is_given_up_where_anything_it_rests_on_has_
     ];
     for (case, (changed, said)) in cases.into_iter().enumerate() {
         let copy = folder.path().join(format!("copy-{case}.sqlite"));
-        for ending in ["", "-wal"] {
-            let from = PathBuf::from(format!("{}{ending}", text(&broken)));
-            if from.exists() {
-                fs::copy(from, format!("{}{ending}", text(&copy))).expect("a copy");
-            }
-        }
+        copied(&broken, &copy);
         let before = changed.as_ref().map(|path| (path, add(path)));
         let output = dryfire().args(["run", "--resume", text(&copy)]).output().expect("dryfire starts");
         let told = String::from_utf8_lossy(&output.stderr).into_owned();
@@ -414,6 +409,79 @@ fn what_was_kept_of_a_broken_session_is_given_up_where_anything_it_rests_on_has_
         if let Some((path, before)) = before {
             fs::write(path, before).expect("as it was");
         }
+    }
+}
+
+/// A record with its side file, as it lies there.
+fn copied(from: &Path, to: &Path) {
+    for ending in ["", "-wal"] {
+        let from = PathBuf::from(format!("{}{ending}", text(from)));
+        if from.exists() {
+            fs::copy(from, format!("{}{ending}", text(to))).expect("a copy");
+        }
+    }
+}
+
+#[test]
+fn what_another_version_of_the_program_has_recorded_is_not_kept() {
+    let folder = TempDir::new().expect("a folder");
+    let broken = broken_off(folder.path());
+    let copy = folder.path().join("older.sqlite");
+    copied(&broken, &copy);
+    let opened = rusqlite::Connection::open(&copy).expect("a record");
+    assert_eq!(opened.execute("UPDATE session SET tool = 'dryfire 0.0.9'", []).expect("changed"), 1);
+    drop(opened);
+    let runs = Record::open(&copy).expect("a record").runs().len();
+    let output = dryfire().args(["run", "--resume", text(&copy)]).output().expect("dryfire starts");
+    let told = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert_eq!(output.status.code(), Some(0), "{told}");
+    assert!(told.contains("everything starts again: it was recorded by dryfire 0.0.9"), "{told}");
+    assert!(told.contains(&format!("0 runs kept, {runs} to do")), "{told}");
+    let record = Record::open(&copy).expect("a record");
+    assert_ne!(record.session().facts.tool, "dryfire 0.0.9");
+    assert!(record.notes().expect("notes").iter().any(|note| note.text.contains("dryfire 0.0.9")));
+}
+
+#[test]
+fn a_repeated_session_that_was_broken_off_comes_to_what_an_unbroken_one_comes_to() {
+    let folder = TempDir::new().expect("a folder");
+    let (whole, broken) = (folder.path().join("whole.sqlite"), folder.path().join("broken.sqlite"));
+    let call = |record: &Path| {
+        let mut command = dryfire();
+        command.args(["run", "scenarios/people", "scenarios/supply", "--repeat", "3", "--jobs", "1", "--record"]);
+        command.arg(record).stdout(Stdio::null()).stderr(Stdio::null());
+        command
+    };
+    assert_eq!(call(&whole).status().expect("dryfire starts").code(), Some(0));
+    let whole = Record::open(&whole).expect("a record");
+    let runs = whole.runs().len();
+    let stand = |record: &Record| record.runs().iter().filter(|run| run.standing().is_some()).count();
+    // Killed in the second repetition.
+    let mut child = call(&broken).spawn().expect("dryfire starts");
+    while Record::open(&broken).map_or(0, |record| stand(&record)) <= runs / 3 {
+        assert!(child.try_wait().expect("a child").is_none(), "it was over before anybody looked");
+        std::thread::park_timeout(Duration::from_millis(2));
+    }
+    child.kill().expect("killed");
+    child.wait().expect("gone");
+    let kept = stand(&Record::open(&broken).expect("a record"));
+    assert!((runs / 3..runs).contains(&kept), "{kept} of {runs}");
+    let output = dryfire().args(["run", "--resume", text(&broken)]).output().expect("dryfire starts");
+    let told = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert_eq!(output.status.code(), Some(0), "{told}");
+    assert!(told.contains(&format!("{kept} runs kept, {} to do", runs - kept)), "{told}");
+    let resumed = Record::open(&broken).expect("a record");
+    assert_eq!(resumed.runs().len(), runs);
+    for (run, unbroken) in resumed.runs().iter().zip(whole.runs()) {
+        assert_eq!(run.repetition, unbroken.repetition, "run {}", run.number);
+        assert_eq!(run.planned.seed, unbroken.planned.seed, "run {}", run.number);
+        assert_eq!(run.result, unbroken.result, "run {}", run.number);
+    }
+    // Log lines count the runs of the whole plan, before and after.
+    let log = resumed.log().expect("log lines");
+    for number in kept + 2..=runs {
+        let begins = log.iter().filter(|line| line.run == Some(number) && line.text.starts_with("run begins"));
+        assert_eq!(begins.count(), 1, "run {number}: {log:#?}");
     }
 }
 
@@ -544,6 +612,89 @@ fn a_full_disk_ends_the_session_with_an_error_and_no_evidence() {
     let kept = Record::open(&record).expect("what was written until then");
     assert!(!kept.session().finished);
     assert!(!seal::path_of(&record).exists());
+}
+
+/// Runs a script with a small file system of its own at `$1`, which is gone with it; `None` where that is not allowed.
+fn on_a_small_disk(options: &str, script: &str, folder: &Path) -> Option<std::process::Output> {
+    let place = folder.join("disk");
+    fs::create_dir_all(&place).expect("a folder");
+    let all = format!("mount -t tmpfs -o {options} none \"$1\" || exit 99\n{script}");
+    for unshare in [&["--mount"][..], &["--mount", "--user", "--map-root-user"]] {
+        let output = Command::new("unshare")
+            .args(unshare)
+            .args(["sh", "-c", &all, "sh"])
+            .args([&place, folder])
+            .env("DRYFIRE", dryfire().get_program())
+            .current_dir(dryfire_tests::root())
+            .output();
+        match output {
+            Ok(output) if output.status.code() == Some(99) => {}
+            // `unshare` itself ends with 1 and a word on standard error where it may not.
+            Ok(output) if String::from_utf8_lossy(&output.stderr).contains("unshare failed") => {}
+            Ok(output) => return Some(output),
+            Err(_) => break,
+        }
+    }
+    assert!(std::env::var_os("CI").is_none(), "no file system can be mounted here");
+    eprintln!("skipped: no small file system can be mounted here, so a full disk was not tried");
+    None
+}
+
+#[test]
+fn a_small_disk_that_runs_full_gives_an_error_and_no_verdict_changes() {
+    let folder = TempDir::new().expect("a folder");
+    let whole = folder.path().join("whole.sqlite");
+    let run = "run scenarios/people --jobs 1 --record";
+    let status = dryfire().args(run.split(' ')).arg(&whole).stdout(Stdio::null()).status().expect("dryfire starts");
+    assert_eq!(status.code(), Some(0));
+    let bytes = fs::metadata(&whole).expect("a record").len();
+    let whole = Record::open(&whole).expect("a record");
+    // From what does not hold the beginning to what holds everything but not the sealed copy beside it.
+    for kilobytes in [8, 100, bytes / 2_000, bytes * 5 / 4_000, bytes * 7 / 4_000] {
+        let script = format!(
+            "\"$DRYFIRE\" {run} \"$1/it.sqlite\"; status=$?\n\
+             rm -f \"$2\"/it.sqlite*; cp \"$1\"/it.sqlite* \"$2\" 2>/dev/null; exit $status"
+        );
+        let Some(output) = on_a_small_disk(&format!("size={kilobytes}k"), &script, folder.path()) else { return };
+        let said = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert!(said.contains("full"), "{kilobytes} kB: {said}");
+        let record = folder.path().join("it.sqlite");
+        assert!(!seal::path_of(&record).exists(), "{kilobytes} kB");
+        match output.status.code() {
+            // Nothing had run.
+            Some(4) => assert!(output.stdout.is_empty() && !record.exists(), "{kilobytes} kB: {said}"),
+            Some(3) => {
+                let kept = Record::open(&record).expect("what was written until then");
+                assert!(!kept.session().finished, "{kilobytes} kB");
+                for (run, as_it_is) in kept.runs().iter().zip(whole.runs()) {
+                    assert!(run.standing().is_none() || run.result == as_it_is.result, "{kilobytes} kB: {run:#?}");
+                }
+            }
+            other => panic!("{kilobytes} kB: {other:?}: {said}"),
+        }
+    }
+}
+
+#[test]
+fn a_folder_that_is_only_for_reading_is_said_and_nothing_is_left_there() {
+    let folder = TempDir::new().expect("a folder");
+    let script = "\"$DRYFIRE\" run scenarios/people/stop-pressed.yaml --record \"$1/it.sqlite\" || exit 1\n\
+                  mount -o remount,ro \"$1\" || exit 99\n\
+                  \"$DRYFIRE\" run scenarios/people/stop-pressed.yaml --record \"$1/another.sqlite\"; echo \"run $?\"\n\
+                  \"$DRYFIRE\" verify \"$1/it.sqlite\"; echo \"verify $?\"\n\
+                  \"$DRYFIRE\" rejudge \"$1/it.sqlite\"; echo \"rejudge $?\"\n\
+                  \"$DRYFIRE\" report \"$1/it.sqlite\"; echo \"report $?\"\n\
+                  \"$DRYFIRE\" export \"$1/it.sqlite\" --as junit --out \"$1/it.xml\"; echo \"export $?\"\n\
+                  ls \"$1\"";
+    let Some(output) = on_a_small_disk("size=20m", script, folder.path()) else { return };
+    let out = String::from_utf8_lossy(&output.stdout).into_owned();
+    let said = String::from_utf8_lossy(&output.stderr).into_owned();
+    // Of the record that is there everything can still be told.
+    for line in ["run 4", "verify 0", "rejudge 0", "report 3", "export 3"] {
+        assert!(out.lines().any(|it| it == line), "{line}: {out}{said}");
+    }
+    assert!(out.ends_with("it.sqlite\nit.sqlite.seal\n"), "{out}");
+    assert!(said.matches("Read-only").count() >= 3, "{said}");
 }
 
 #[test]

@@ -33,7 +33,7 @@ pub use pty::{PtyRig, PtyTransport};
 pub use rig::{Connect, Operator, RigBench, RigPatience, RigService, port_of};
 pub use self_test::{Check, CheckVerdict, LoopBack, self_test};
 pub use session::{
-    Following, Job, JobOutcome, MakeWatcher, Misfit, SessionNote, SessionOptions, Watcher, bind_all, repeated,
+    Following, Job, JobOutcome, MakeWatcher, Misfit, Proved, SessionNote, SessionOptions, Watcher, bind_all, repeated,
     run_seed, run_session, run_watched_session,
 };
 pub use simulated_rig::{RigPace, SimulatedRig, SimulatedRigSetup, serve};

@@ -108,6 +108,8 @@ pub enum SessionNote {
         /// How far it has come.
         at: RigTime,
     },
+    /// The proving run has come to its end.
+    Proved(Proved),
     /// An event of a run, as it happens; only told where that was asked for.
     Live {
         /// Index of the job.
@@ -123,6 +125,19 @@ pub enum SessionNote {
         /// What it came to, with its events.
         outcome: Box<JobOutcome>,
     },
+}
+
+/// What a proving run came to.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Proved {
+    /// Whether it is the negative control without which no pass counts, because a real controller is wired to the bench.
+    pub control: bool,
+    /// Its seed.
+    pub seed: u64,
+    /// The relays that were seen on in it, by name.
+    pub relays_on: Vec<String>,
+    /// Why it shows nothing; `None` where what has to fail has failed.
+    pub shows_nothing: Option<String>,
 }
 
 /// What a job came to.
@@ -161,6 +176,8 @@ pub struct Following<'a> {
     pub make_watcher: Option<MakeWatcher<'a>>,
     /// What was shown before, in a part of the session that was interrupted.
     pub shown_before: &'a [ScenarioResult],
+    /// The jobs' places in the whole plan, where they are the rest of one: for log lines, which count runs.
+    pub places: Option<&'a [usize]>,
 }
 
 /// How often a run tells how far it has come.
@@ -231,7 +248,9 @@ pub fn run_watched_session(
                         return;
                     }
                     let watcher = following.make_watcher.map(|make| make(job));
-                    let outcome = run_job(job, &jobs[job], &mut bench, make_bench, options, live, &sender, watcher);
+                    let place = following.places.and_then(|places| places.get(job)).map_or(job, |place| *place);
+                    let outcome =
+                        run_job((job, place), &jobs[job], &mut bench, make_bench, options, live, &sender, watcher);
                     let outcome = Box::new(outcome);
                     if sender.send(SessionNote::Finished { job, outcome }).is_err() {
                         return;
@@ -277,12 +296,19 @@ fn prove(
     proof: &mut SessionProof,
     note: &mut dyn FnMut(SessionNote),
 ) {
-    let Some(plan) = any_plan(jobs).and_then(proving::plan) else { return };
+    let Some(like) = any_plan(jobs) else { return };
+    let seed = run_seed(options.seed, proving::NAME, 0);
+    let (control, relays) = (proof.owes_control(), proof.relays().to_vec());
+    let mut proved = Proved { control, seed, relays_on: Vec::new(), shows_nothing: None };
+    let Some(plan) = proving::plan(like) else {
+        proved.shows_nothing = Some("no firing can be begun on this bench".to_owned());
+        note(SessionNote::Proved(proved));
+        return;
+    };
     let span = tracing::info_span!("run", scenario = proving::NAME);
     let _entered = span.enter();
     note(SessionNote::Proving { at: RigTime::ZERO });
     let run = u32::try_from(jobs.len()).unwrap_or(u32::MAX);
-    let seed = run_seed(options.seed, proving::NAME, 0);
     let run_options = RunOptions { run, seed, sample_events: false, second_judge: true };
     let mut bench = make_bench();
     let mut at_times = AtTimes::new();
@@ -291,18 +317,29 @@ fn prove(
             note(SessionNote::Proving { at });
         }
     });
-    if let Ok(result) = result
-        && proving::succeeded(&result)
-    {
-        tracing::info!("what has to fail has failed: this bench can fail");
-        proof.note(&result);
-        proof.note_control();
+    match result {
+        Ok(result) => {
+            let on = result.relays_seen.on.iter();
+            proved.relays_on = on.filter_map(|relay| relays.get(*relay).cloned()).collect();
+            if proving::succeeded(&result) {
+                tracing::info!("what has to fail has failed: this bench can fail");
+                proof.note(&result);
+                proof.note_control();
+            } else {
+                proved.shows_nothing = Some(proving::why_not(&result));
+            }
+        }
+        Err(error) => proved.shows_nothing = Some(error.to_string()),
     }
+    if let Some(why) = &proved.shows_nothing {
+        tracing::warn!("the proving run shows nothing: {why}");
+    }
+    note(SessionNote::Proved(proved));
 }
 
-/// Whether what is asked is a rig with a real controller. One that does not answer says so in the first run.
+/// Whether what is asked is a rig with a real controller. One that does not answer now may be one all the same.
 fn on_real_wires(make_bench: &dyn Fn() -> Box<dyn Bench>) -> bool {
-    make_bench().has_real_wires().unwrap_or(false)
+    make_bench().has_real_wires().unwrap_or(true)
 }
 
 fn any_plan(jobs: &[Job]) -> Option<&Plan> {
@@ -342,7 +379,7 @@ impl AtTimes {
 
 #[expect(clippy::too_many_arguments, reason = "a part of `run_session` that is only called there")]
 fn run_job(
-    index: usize,
+    (index, place): (usize, usize),
     job: &Job,
     bench: &mut Option<Box<dyn Bench>>,
     make_bench: &dyn Fn() -> Box<dyn Bench>,
@@ -370,7 +407,7 @@ fn run_job(
         return outcome;
     }
     // Counted from 1, as in every output.
-    let span = tracing::info_span!("run", run = index + 1, scenario = %job.scenario.name, seed);
+    let span = tracing::info_span!("run", run = place + 1, scenario = %job.scenario.name, seed);
     let _entered = span.enter();
     let bench = bench.get_or_insert_with(make_bench);
     let run = u32::try_from(index).unwrap_or(u32::MAX);

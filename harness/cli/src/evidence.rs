@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
-use dryfire_bench::Job;
+use dryfire_bench::{Job, Proved};
 use dryfire_engine::Binding;
 use dryfire_record::{
     Beginning, ExpectationWindow, Fact, File, FileRole, Note, Pace, PlannedRun, Record, RecordError, Recorder,
@@ -181,6 +181,36 @@ pub(crate) fn begin(
     }
     arguments.note.iter().for_each(|text| note("operator", text));
     Ok(Some(recorder))
+}
+
+/// What a proving run came to, for the record.
+pub(crate) fn proved(proved: &Proved) -> Note {
+    let what = if proved.control { "negative control" } else { "proving run" };
+    let text = match &proved.shows_nothing {
+        None => format!(
+            "{what}: in a firing with nothing broken, heat was called a fault on purpose, and that was judged a failure, \
+             as it has to be; seen on in it: {}; seed {}",
+            proved.relays_on.join(", "),
+            proved.seed
+        ),
+        Some(why) => format!("{what}: it shows nothing, so no pass rests on it: {why}; seed {}", proved.seed),
+    };
+    proof(text)
+}
+
+/// That there was none, for the record.
+pub(crate) fn not_proved(interrupted: bool) -> Note {
+    proof(if interrupted {
+        "no proving run: the session was ended early".to_owned()
+    } else {
+        "no proving run was needed; one is for every pass on real wires, and for a pass that rests on a relay which no run \
+         has shown on"
+            .to_owned()
+    })
+}
+
+fn proof(text: String) -> Note {
+    Note { at: utc::now(), run: None, kind: "proof".to_owned(), text }
 }
 
 fn cannot(error: &RecordError) -> Mistake {

@@ -58,9 +58,9 @@ fn main() -> ExitCode {
 }
 
 fn begin(arguments: &Arguments, screen: &mut Screen) -> Result<ExitStatus, Refusal> {
-    logging::begin(arguments.verbose)?;
+    let lines = logging::begin(arguments.verbose)?;
     match &arguments.command {
-        Command::Run(run) => run::run(run, arguments.verbose, screen),
+        Command::Run(run) => run::run(run, arguments.verbose, &lines, screen),
         Command::Verify(verify) => record::verify(verify, screen),
         Command::Rejudge(rejudge) => record::rejudge(rejudge, screen),
         Command::Report(report) => report::report(report, screen),

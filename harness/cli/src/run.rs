@@ -18,13 +18,19 @@ use crate::args::{Format, RunArguments};
 use crate::evidence::{self, Again};
 use crate::files::{self, Wanted};
 use crate::library::{BenchWithKiln, Reader, ScenarioFile, misfit};
+use crate::logging::RecordLines;
 use crate::progress::Progress;
 use crate::rig::AtTheTerminal;
 use crate::rig_service::calibration_warning;
 use crate::screen::{Mistake, Screen, terminals};
 use crate::{Refusal, defects, interrupt};
 
-pub(crate) fn run(arguments: &RunArguments, verbose: u8, screen: &mut Screen) -> Result<ExitStatus, Refusal> {
+pub(crate) fn run(
+    arguments: &RunArguments,
+    verbose: u8,
+    lines: &RecordLines,
+    screen: &mut Screen,
+) -> Result<ExitStatus, Refusal> {
     let record = arguments.resume.as_deref().map(Record::open).transpose();
     let record = record.map_err(|error| Mistake::new(error.to_string()))?;
     let recorded = record.as_ref().map(|record| evidence::as_recorded(arguments, record)).transpose()?;
@@ -33,6 +39,7 @@ pub(crate) fn run(arguments: &RunArguments, verbose: u8, screen: &mut Screen) ->
     let again = record.map(|record| evidence::again(record, &session.beginning));
     let stop = interrupt::watch()?;
     let recorder = evidence::begin(arguments, &session.beginning, again.as_ref(), &stop)?;
+    lines.set_record(recorder.as_ref().map(Recorder::log_sender));
     for reason in again.iter().flat_map(Again::reasons) {
         screen.warn(reason);
     }
@@ -63,7 +70,8 @@ pub(crate) fn run(arguments: &RunArguments, verbose: u8, screen: &mut Screen) ->
     let make_watcher = make_watcher.as_ref().map(|make| make as MakeWatcher<'_>);
     let shown_before: Vec<ScenarioResult> =
         again.iter().flat_map(|again| again.kept.iter().flatten()).cloned().collect();
-    let following = Following { make_watcher, shown_before: &shown_before };
+    let following = Following { make_watcher, shown_before: &shown_before, places: Some(&to_do.places) };
+    let mut proved = false;
     run_watched_session(&to_do.jobs, &make_bench, options, following, &mut |note| {
         if stop.load(Ordering::Relaxed) {
             progress.stopping();
@@ -79,6 +87,12 @@ pub(crate) fn run(arguments: &RunArguments, verbose: u8, screen: &mut Screen) ->
             }
             SessionNote::Progress { job, at } => progress.reached(to_do.places[job], at),
             SessionNote::Proving { at } => progress.proving(at),
+            SessionNote::Proved(what) => {
+                proved = true;
+                if let Some(recorder) = &recorder {
+                    recorder.note(evidence::proved(&what));
+                }
+            }
             SessionNote::Live { event, .. } => telling.live(screen, &event),
             SessionNote::Finished { job, outcome } => {
                 let job = to_do.places[job];
@@ -93,6 +107,9 @@ pub(crate) fn run(arguments: &RunArguments, verbose: u8, screen: &mut Screen) ->
     });
     telling.kept_before(screen, session.jobs.len(), again.as_ref());
     progress.clear();
+    if let Some(recorder) = recorder.as_ref().filter(|_| !proved) {
+        recorder.note(evidence::not_proved(stop.load(Ordering::Relaxed)));
+    }
     let evidence = recorder.map(|recorder| close(recorder, stop.load(Ordering::Relaxed)));
     let interrupted = stop.load(Ordering::Relaxed);
     let outcome = Outcome { results: &telling.results, not_run: &telling.not_run, interrupted };

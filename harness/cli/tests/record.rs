@@ -8,6 +8,7 @@ use std::path::Path;
 
 use command::files::{LID_IS_OPENED, RELAY_WELDS, changed_bench, library, probe_opens};
 use command::{Ran, dryfire, dryfire_with};
+use dryfire_record::{Note, Record};
 use rstest::rstest;
 use tempfile::TempDir;
 
@@ -251,4 +252,45 @@ fn a_session_that_was_interrupted_is_gone_on_with() {
     let ran = dryfire_with(&["run", "--resume", &record], &[]);
     assert_eq!(ran.status, Some(4), "{ran:?}");
     assert!(ran.err.contains("is finished; there is nothing to go on with"), "{ran:?}");
+}
+
+#[test]
+fn log_lines_and_the_proof_that_the_bench_can_fail_are_in_the_record_and_in_the_report() {
+    let (folder, path) = recorded();
+    let record = Record::open(Path::new(&path)).expect("a record");
+    let log = record.log().expect("log lines");
+    for run in record.runs() {
+        let begins = |line: &&Note| line.run == Some(run.number) && line.text.starts_with("run begins bench=");
+        assert_eq!(log.iter().filter(begins).count(), 1, "{log:#?}");
+    }
+    assert!(log.iter().all(|line| line.kind == "info" && line.at.ends_with('Z')), "{log:#?}");
+    let proofs = |record: &Record| {
+        let notes = record.notes().expect("notes");
+        notes.into_iter().filter(|note| note.kind == "proof").map(|note| note.text).collect::<Vec<_>>()
+    };
+    let said = proofs(&record);
+    assert!(said.len() == 1 && said[0].starts_with("no proving run was needed;"), "{said:?}");
+    let report = |record: &str, name: &str| {
+        let out = folder.path().join(name);
+        let ran = dryfire(&["report", record, "--out", text(&out)]);
+        assert_eq!(ran.status, Some(0), "{ran:?}");
+        fs::read_to_string(out).expect("a report")
+    };
+    let page = report(&path, "one.html");
+    assert!(page.contains(&format!("<dt>Whether the bench can fail</dt><dd>{}", said[0])), "{page}");
+    assert!(page.contains(&format!("<p>{} are in the record; none is a warning or an error.</p>", log.len())));
+    // A relay that no scenario of the session turns on, and a pass that rests on its being off.
+    let idle = folder.path().join("idle.sqlite");
+    let scenario = "format: 1\nscenario: nothing heats by itself\nhazards: [heat-while-idle]\nwhy: Nobody asked it to.\n\
+                    limits from: invented for a test\nexpect: [{ name: no heat, never: element on }]\nend: 10 min\n";
+    let alone = library(&[("idle.yaml", scenario)]);
+    let ran = dryfire(&["run", text(alone.path()), "--record", text(&idle)]);
+    assert_eq!(ran.status, Some(0), "{ran:?}");
+    let record = Record::open(&idle).expect("a record");
+    let said = proofs(&record);
+    assert!(said.len() == 1 && said[0].starts_with("proving run: in a firing with nothing broken"), "{said:?}");
+    let shown = "proving the bench: what has to fail has failed: this bench can fail";
+    let log = record.log().expect("log lines");
+    assert!(log.iter().any(|line| line.run.is_none() && line.text == shown), "{log:#?}");
+    assert!(report(text(&idle), "idle.html").contains(&said[0]));
 }

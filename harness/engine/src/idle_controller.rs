@@ -169,6 +169,16 @@ impl SessionProof {
         self.owes_control = true;
     }
 
+    /// Whether no pass counts yet, because what has to fail has not failed.
+    pub fn owes_control(&self) -> bool {
+        self.owes_control
+    }
+
+    /// The bench's relays by name, in the order of its file.
+    pub fn relays(&self) -> &[String] {
+        &self.relays
+    }
+
     /// What had to fail has failed.
     pub fn note_control(&mut self) {
         self.owes_control = false;

@@ -1,6 +1,8 @@
 //! Follows runs in their own threads and hands what they saw to the one writer.
 #![expect(clippy::disallowed_methods, clippy::disallowed_types, reason = "parts are handed on by the wall clock")]
 
+mod lines;
+
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TryRecvError, sync_channel};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -16,6 +18,8 @@ use crate::block::{Reading, Sample, encode};
 use crate::model::{Edge, Note, Stretch, TimedEvent};
 use crate::writer::Writer;
 use crate::{RecordError, utc};
+
+pub use self::lines::LogSender;
 
 /// How many samples a block holds when it is full: about a quarter of an hour at one a second.
 const BLOCK: usize = 1_024;
@@ -62,7 +66,8 @@ enum Message {
 /// Writes a record in a thread of its own while the runs go on.
 #[derive(Debug)]
 pub struct Recorder {
-    sender: SyncSender<Message>,
+    sender: Arc<SyncSender<Message>>,
+    lines: Arc<lines::Count>,
     writer: JoinHandle<Result<Writer, RecordError>>,
     pace: Pace,
     stop: Arc<AtomicBool>,
@@ -93,14 +98,14 @@ impl Recorder {
                 written
             })
             .map_err(|source| RecordError::Io { what: "the thread that writes the record".to_owned(), source })?;
-        Ok(Recorder { sender, writer, pace, stop, failed })
+        Ok(Recorder { sender: Arc::new(sender), lines: Arc::default(), writer, pace, stop, failed })
     }
 
     /// Who follows the run of this number (from 1).
     pub fn watcher(&self, run: usize) -> Box<dyn Watcher> {
         Box::new(Follower {
             run,
-            sender: self.sender.clone(),
+            sender: SyncSender::clone(&self.sender),
             pace: self.pace,
             levels: Vec::new(),
             full: Vec::new(),
@@ -131,7 +136,7 @@ impl Recorder {
 
     /// Where log lines go, from any thread.
     pub fn log_sender(&self) -> LogSender {
-        LogSender { sender: self.sender.clone() }
+        LogSender::new(&self.sender, &self.lines)
     }
 
     /// What went wrong with writing, as soon as something has: what runs on is not recorded any more.
@@ -144,24 +149,15 @@ impl Recorder {
     /// # Errors
     /// What went wrong on the way.
     pub fn close(self) -> Result<Writer, RecordError> {
+        if let Some(line) = self.lines.last_line() {
+            // A writer that is gone says why below.
+            let _ = self.sender.send(Message::Log(line));
+        }
         drop(self.sender);
         self.writer.join().map_err(|_| RecordError::Damaged {
             path: String::new(),
             what: "the thread that writes the record broke down; this is a fault of dryfire".to_owned(),
         })?
-    }
-}
-
-/// Hands log lines to the record.
-#[derive(Clone, Debug)]
-pub struct LogSender {
-    sender: SyncSender<Message>,
-}
-
-impl LogSender {
-    /// Adds a log line; lines that come faster than they can be written are left out.
-    pub fn log(&self, line: Note) {
-        let _ = self.sender.try_send(Message::Log(line));
     }
 }
 

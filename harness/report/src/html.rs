@@ -9,18 +9,22 @@ mod course;
 mod front;
 mod markup;
 mod overlay;
+mod path;
 mod plot;
 mod reduce;
 mod section;
 mod standing;
 mod words;
 
-use dryfire_record::{Record, RecordError, topic};
+use dryfire_record::{Note, Record, RecordError, topic};
 
 pub use self::challenge::challenge_html;
 pub use self::compare::compare_html;
 use self::markup::Html;
 use crate::Recorded;
+
+/// Warnings and errors of the log that are listed; all are in the record.
+const MOST_LOG_LINES: usize = 40;
 
 /// What stands for the record's bytes in the report.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -45,7 +49,7 @@ pub fn report_html(record: &Record, seal: &Seal) -> Result<String, RecordError> 
     let tally = recorded.tally();
     let mut html = Html::new();
     page_head(&mut html, &recorded.head.controller, ": report of a bench test");
-    front::front(&mut html, record, &recorded, &tally, seal);
+    front::front(&mut html, record, &recorded, &tally, seal)?;
     front::tables(&mut html, record, &recorded, &tally);
     contents(&mut html, record);
     for run in record.runs() {
@@ -105,7 +109,12 @@ fn appendix(html: &mut Html, record: &Record) -> Result<(), RecordError> {
         let run = note.run.map(|run| format!(", run {run}")).unwrap_or_default();
         entry(&format!("Note ({}{run})", note.kind), &format!("{}: {}", note.at, note.text));
     }
-    for (about, name) in [(topic::WARNING, "Warning"), (topic::DECLARED, "Declared"), (topic::CALL, "Call")] {
+    for (about, name) in [
+        (topic::WARNING, "Warning"),
+        (topic::CALIBRATION, "Uncertainty"),
+        (topic::DECLARED, "Declared"),
+        (topic::CALL, "Call"),
+    ] {
         for fact in record.facts_about(about) {
             entry(&format!("{name}: {}", fact.name), &format!("{} ({})", fact.value, fact.source));
         }
@@ -116,6 +125,35 @@ fn appendix(html: &mut Html, record: &Record) -> Result<(), RecordError> {
             &format!("{}, {} bytes, SHA-256 {}", file.path, file.bytes, file.sha256),
         );
     }
-    html.raw("</dl>\n</section>\n");
+    html.raw("</dl>\n");
+    log(html, record)?;
+    html.raw("</section>\n");
+    Ok(())
+}
+
+/// Log lines that tell of something wrong; all others only by their number.
+fn log(html: &mut Html, record: &Record) -> Result<(), RecordError> {
+    let lines = record.log()?;
+    let wrong: Vec<&Note> = lines.iter().filter(|line| matches!(line.kind.as_str(), "warn" | "error")).collect();
+    html.raw("<h3>Log lines</h3>\n");
+    let said = match (lines.len(), wrong.len()) {
+        (0, _) => "None are recorded.".to_owned(),
+        (all, 0) => format!("{all} are in the record; none is a warning or an error."),
+        (all, wrong) => format!("{all} are in the record; {wrong} of them are warnings or errors."),
+    };
+    html.element("p", &[], &said).raw("\n");
+    if wrong.is_empty() {
+        return Ok(());
+    }
+    html.raw("<ul>\n");
+    for line in wrong.iter().take(MOST_LOG_LINES) {
+        let run = line.run.map(|run| format!(", run {run}")).unwrap_or_default();
+        html.element("li", &[], &format!("{} ({}{run}): {}", line.at, line.kind, line.text)).raw("\n");
+    }
+    html.raw("</ul>\n");
+    if wrong.len() > MOST_LOG_LINES {
+        let more = wrong.len() - MOST_LOG_LINES;
+        html.element("p", &[("class", "note")], &format!("And {more} more, in the record.")).raw("\n");
+    }
     Ok(())
 }

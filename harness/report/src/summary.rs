@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use dryfire_engine::{Applicability, FindingReport, ScenarioResult};
 use dryfire_judge::{Finding, Margin, Verdict};
+use dryfire_kiln::HeatWork;
 
 use crate::heat_work::sentences;
 use crate::quantity::{factor, signed_margin, size, value};
@@ -101,9 +102,16 @@ fn folded(rows: Vec<Row<'_>>) -> Vec<Row<'_>> {
     folded
 }
 
-/// What clean firings did to cones: for plausibility, never for a verdict.
+/// What clean firings did to cones: for plausibility, never for a verdict. A firing in which no zone came to a cone is
+/// left out here; its peaks are in the JSON lines and in the report.
 fn heat_work(text: &mut Text, outcome: &Outcome<'_>, width: usize) {
-    let fired: Vec<&ScenarioResult> = outcome.results.iter().filter(|result| !result.heat_work.is_empty()).collect();
+    let fired: Vec<&ScenarioResult> = outcome
+        .results
+        .iter()
+        .filter(|result| {
+            result.heat_work.iter().any(|zone| matches!(zone.peak.heat_work(), Some(HeatWork::Bent { .. })))
+        })
+        .collect();
     if fired.is_empty() {
         return;
     }

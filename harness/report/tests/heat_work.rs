@@ -7,6 +7,7 @@ use dryfire_kiln::Peak;
 use dryfire_report::{JsonLines, Outcome, summary};
 use dryfire_units::MilliCelsius;
 use invented::{head, passed};
+use rstest::rstest;
 
 fn zone(name: &str, millicelsius: i64, per_hour: Option<i64>) -> ZoneHeatWork {
     let peak = Peak { temperature: MilliCelsius::new(millicelsius), millicelsius_per_hour: per_hour };
@@ -37,9 +38,13 @@ fn the_summary_says_which_cone_and_how_far_to_the_next_and_what_it_cannot_say() 
     insta::assert_snapshot!(chapter.join("\n"));
 }
 
-#[test]
-fn a_session_without_a_clean_firing_does_not_speak_of_cones() {
-    let results = [passed()];
+#[rstest]
+#[case::none(passed())]
+#[case::cooler(ScenarioResult { heat_work: vec![zone("top", 400_000, Some(100_000))], ..passed() })]
+#[case::too_fast(ScenarioResult { heat_work: vec![zone("top", 1_000_000, Some(400_000))], ..passed() })]
+#[case::too_short(ScenarioResult { heat_work: vec![zone("top", 1_000_000, None)], ..passed() })]
+fn a_session_in_which_no_firing_came_to_a_cone_does_not_speak_of_cones(#[case] result: ScenarioResult) {
+    let results = [result];
     let outcome = Outcome { results: &results, not_run: &[], interrupted: false };
     assert!(!summary(&head(), &outcome, 120).to_string().contains("cone"));
 }

@@ -52,7 +52,7 @@ fn main() {
     } else {
         println!("── no_std crates for the board: skipped, the target thumbv6m-none-eabi is not installed");
     }
-    board_tools();
+    outside_tools();
     boards();
     licences(".");
     licences(BOARDS);
@@ -65,9 +65,16 @@ fn main() {
 /// The workspace of the boards' programs.
 const BOARDS: &str = "rig-firmware/boards";
 
-/// Node.js and socat carry the two emulated boards; where Debian's packages can be had, they are installed.
-fn board_tools() {
-    let wanted = [("node", "--version", "nodejs"), ("npm", "--version", "npm"), ("socat", "-V", "socat")];
+/// Node.js and socat carry the two emulated boards, Chromium shows the pages to those that check them, GTKWave reads
+/// dumps; where Debian's packages can be had, they are installed.
+fn outside_tools() {
+    let wanted = [
+        ("node", "--version", "nodejs"),
+        ("npm", "--version", "npm"),
+        ("socat", "-V", "socat"),
+        ("chromium", "--version", "chromium"),
+        ("fst2vcd", "--help", "gtkwave"),
+    ];
     let missing: Vec<&str> = wanted
         .iter()
         .filter(|(program, argument, _)| {
@@ -79,13 +86,13 @@ fn board_tools() {
     if missing.is_empty() {
         return;
     }
-    println!("── tools for the emulated boards: apt-get install {}", missing.join(" "));
+    println!("── tools of others that tests ask: apt-get install {}", missing.join(" "));
     let get = |arguments: &[&str]| {
         Command::new("apt-get").args(["-q", "-y"]).args(arguments).status().is_ok_and(|status| status.success())
     };
     if !get(&["update"]) || !get(&[&["install", "--no-install-recommends"][..], &missing].concat()) {
         println!(
-            "── tools for the emulated boards: cannot be installed here; their tests will say that they were skipped"
+            "── tools of others that tests ask: cannot be installed here; their tests will say that they were skipped"
         );
     }
 }

@@ -32,6 +32,17 @@ pub(super) fn succeeded(result: &ScenarioResult) -> bool {
         && result.findings.iter().all(|report| report.finding.verdict == Verdict::Fail)
 }
 
+/// What the run came to instead of what it is for.
+pub(super) fn why_not(result: &ScenarioResult) -> String {
+    if let Some(trouble) = &result.trouble {
+        return format!("{} ({})", trouble.detail, trouble.kind.word());
+    }
+    let findings = result.findings.iter().filter(|report| report.finding.verdict != Verdict::Fail);
+    let findings = findings
+        .map(|report| format!("{}: {} ({})", report.name, report.finding.verdict, report.finding.reason.word()));
+    findings.chain(result.remarks.iter().cloned()).collect::<Vec<_>>().join("; ")
+}
+
 /// Whether the run can end its own firing, so that another one can follow.
 pub(super) fn can_stop(bench: &BenchFile) -> bool {
     bench.contacts.iter().any(|contact| contact.role == ContactRole::Stop)

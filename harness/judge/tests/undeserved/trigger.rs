@@ -134,6 +134,10 @@ fn what_had_opened_in_doubt_is_struck_out() {
         };
         assert_undecided(&attempt(60_004), Reason::TriggerNotObserved);
         assert_eq!(attempt(60_005).verdict, Verdict::Fail, "{claim:?}");
+        // On once more and off again before it is sure that the part has begun: that is struck out too.
+        let twice = Attempt::at(scope(), claim.clone()).heat(0, true).sample(0, KILN, 500_000).moment(60_000, BREAK);
+        let twice = twice.heat(60_001, false).heat(60_002, true).heat(60_003, false).end(200_000);
+        assert_undecided(&twice, Reason::TriggerNotObserved);
     }
 }
 

@@ -93,7 +93,9 @@ fn sides(html: &mut Html, comparison: &Comparison) {
 }
 
 fn table_head(html: &mut Html, label: &str, columns: &[&'static str]) {
-    html.open("section", &[("class", "wide"), ("tabindex", "0"), ("aria-label", label)]);
+    // The section around it has the name alone.
+    let label = format!("Table: {label}");
+    html.open("section", &[("class", "wide"), ("tabindex", "0"), ("aria-label", &label)]);
     html.raw("\n<table>\n<thead><tr>");
     for column in columns {
         // A number stands right, and so does what is above it.

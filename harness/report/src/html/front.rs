@@ -2,7 +2,7 @@
 
 use dryfire_engine::{Applicability, FindingReport, SingleFaultTable};
 use dryfire_judge::Margin;
-use dryfire_record::{FileRole, Record, Run, RunState, topic};
+use dryfire_record::{FileRole, Record, RecordError, Run, RunState, topic};
 
 use super::Seal;
 use super::markup::Html;
@@ -16,19 +16,28 @@ use crate::words::reason_sentence;
 use crate::{Tally, signed_margin, value};
 
 /// Margins in the table of the tightest, for each unit.
-const MOST_TIGHT: usize = 3;
+const MOST_TIGHT: usize = 2;
 
 pub(super) fn anchor(run: &Run) -> String {
     format!("run-{}", run.number)
 }
 
 /// The head of the page and the first sheet.
-pub(super) fn front(html: &mut Html, record: &Record, recorded: &Recorded, tally: &Tally, seal: &Seal) {
+///
+/// # Errors
+/// When the record cannot be read.
+pub(super) fn front(
+    html: &mut Html,
+    record: &Record,
+    recorded: &Recorded,
+    tally: &Tally,
+    seal: &Seal,
+) -> Result<(), RecordError> {
     let facts = &record.session().facts;
     html.raw("<header class=\"top\">\n<p class=\"kind\">Report of a bench test of a kiln controller</p>\n");
     html.element("h1", &[], &facts.controller).raw("\n</header>\n<main>\n");
     result(html, recorded, tally);
-    tested(html, record, seal);
+    tested(html, record, seal)?;
     next(html, record, recorded, tally);
     tight(html, record);
     html.raw("<aside class=\"cautions\" aria-label=\"Cautions\">\n<h3>Cautions</h3>\n<ul>\n");
@@ -37,6 +46,7 @@ pub(super) fn front(html: &mut Html, record: &Record, recorded: &Recorded, tally
     }
     html.raw("</ul>\n</aside>\n");
     signature(html);
+    Ok(())
 }
 
 /// Everything counted, in sentences that cannot be taken for more than they say.
@@ -49,7 +59,8 @@ fn result(html: &mut Html, recorded: &Recorded, tally: &Tally) {
         html.element("p", &[("class", "stop")], words::DEFECTIVE).raw("\n");
     }
     html.element("p", &[("class", "most")], &headline(tally)).raw("\n");
-    html.element("p", &[], &scenarios_line(tally)).raw("\n</div>\n<div class=\"counts\">\n");
+    html.element("p", &[], &scenarios_line(tally)).raw("\n");
+    html.element("p", &[("class", "note")], crate::CAUTION).raw("\n</div>\n<div class=\"counts\">\n");
     let hazards = &tally.hazards;
     let groups = [
         ("Not met", "✗", hazards.which(|it| it.failed), false),
@@ -125,7 +136,7 @@ fn entry(html: &mut Html, name: &str, body: &str) {
     html.element("dt", &[], name).element("dd", &[], body).raw("\n");
 }
 
-fn tested(html: &mut Html, record: &Record, seal: &Seal) {
+fn tested(html: &mut Html, record: &Record, seal: &Seal) -> Result<(), RecordError> {
     let session = record.session();
     let facts = &session.facts;
     html.raw("<section aria-labelledby=\"tested\">\n<h2 id=\"tested\">What was tested, on what, and when</h2>\n");
@@ -149,6 +160,8 @@ fn tested(html: &mut Html, record: &Record, seal: &Seal) {
     }
     let calibration: Vec<String> = record
         .facts_about(topic::CALIBRATION)
+        // What they are made of stands at the end.
+        .filter(|fact| !fact.name.contains(", line "))
         .map(|fact| format!("{} {} ({})", fact.name, fact.value, fact.source))
         .collect();
     entry(
@@ -165,6 +178,13 @@ fn tested(html: &mut Html, record: &Record, seal: &Seal) {
     for fact in record.facts_about(topic::DEFECT) {
         entry(html, "Defect switched on", &fact.value);
     }
+    let notes = record.notes()?;
+    let proofs: Vec<&str> = notes.iter().filter(|note| note.kind == "proof").map(|note| note.text.as_str()).collect();
+    entry(
+        html,
+        "Whether the bench can fail",
+        &if proofs.is_empty() { "nothing is recorded of it".to_owned() } else { proofs.join("; then ") },
+    );
     let ended = session.ended_at.as_deref().unwrap_or("not ended");
     let resumed = match session.resumed {
         0 => String::new(),
@@ -184,6 +204,7 @@ fn tested(html: &mut Html, record: &Record, seal: &Seal) {
         }
     }
     html.raw("</dd>\n</dl>\n</section>\n");
+    Ok(())
 }
 
 /// What the bench said of itself, each once.
@@ -226,14 +247,15 @@ fn tight(html: &mut Html, record: &Record) {
     html.raw("<th scope=\"col\" class=\"num\">Margin</th><th scope=\"col\" class=\"num\">Seen</th>");
     html.raw("<th scope=\"col\" class=\"num\">Uncertainty</th>");
     html.raw("<th scope=\"col\">Expectation</th><th scope=\"col\">Scenario</th></tr></thead>\n<tbody>\n");
-    let (mut of_unit, mut before) = (0, usize::MAX);
+    let mut listed: Vec<(usize, &str, &str)> = Vec::new();
     for (margin, run, report) in margins {
         let (seen, uncertainty) = (report.finding.seen, report.finding.uncertainty);
-        of_unit = if unit(margin) == before { of_unit + 1 } else { 0 };
-        before = unit(margin);
-        if of_unit >= MOST_TIGHT {
+        let this = (unit(margin), run.planned.scenario.as_str(), report.name.as_str());
+        // Of runs of the same scenario only the tightest says anything.
+        if listed.contains(&this) || listed.iter().filter(|it| it.0 == this.0).count() >= MOST_TIGHT {
             continue;
         }
+        listed.push(this);
         html.raw("<tr>").element("td", &[("class", "num")], &signed_margin(margin));
         html.element("td", &[("class", "num")], &seen.map(value).unwrap_or_default());
         html.element("td", &[("class", "num")], &uncertainty.map(plus_minus).unwrap_or_default());
@@ -319,7 +341,7 @@ fn next(html: &mut Html, record: &Record, recorded: &Recorded, tally: &Tally) {
 }
 
 fn signature(html: &mut Html) {
-    html.raw("<section aria-labelledby=\"signed\">\n<h2 id=\"signed\">Read and signed</h2>\n");
+    html.raw("<section class=\"signed\" aria-labelledby=\"signed\">\n<h2 id=\"signed\">Read and signed</h2>\n");
     html.element("p", &[("class", "note")], words::SIGNED_FOR).raw("\n<div class=\"sign\">\n");
     for place in ["Name and trade", "Signature", "Date"] {
         html.element("p", &[], place).raw("\n");

@@ -6,7 +6,7 @@ use dryfire_record::{Record, RecordError, Run};
 use super::course::{
     Happening, Occurrence, end_of, happenings, in_words, levels, limits, occurrences, pick_levels, switches, window,
 };
-use super::plot::{COLUMNS, Curve, Lane, Mark, Plot, Window, span_words};
+use super::plot::{COLUMNS, Curve, Lane, MOST_LANE_LETTERS, Mark, Plot, Window, shortened, span_words};
 use super::reduce::{Axis, LevelColumn, SwitchSpan, SwitchState, switch_spans};
 
 /// Close looks at single reactions.
@@ -79,7 +79,8 @@ impl<'a> Side<'a> {
         if self.end < axis.until {
             cut(&mut spans, axis.column(self.end) + 1, axis.columns);
         }
-        Lane { name: format!("{name}, {}", self.word), spans }
+        // What tells the two apart is never cut off.
+        Lane { name: format!("{}, {}", shortened(name, MOST_LANE_LETTERS - 5), self.word), spans }
     }
 }
 

@@ -6,6 +6,7 @@ use dryfire_judge::Margin;
 use dryfire_units::RigSpan;
 
 use super::markup::Html;
+use super::path::{Point, line, row, tenth};
 use super::reduce::{Axis, LevelColumn, SwitchSpan, SwitchState};
 use crate::value;
 
@@ -26,6 +27,8 @@ const WINDOW: i64 = 42;
 const FOOT: i64 = 34;
 /// Between two lines of small text.
 const SMALL: i64 = 13;
+/// Characters of a lane's name.
+pub(super) const MOST_LANE_LETTERS: usize = 20;
 /// Characters of small text that fit beside the plot's left edge.
 const MOST_LETTERS: usize = 104;
 
@@ -300,7 +303,8 @@ impl Plot {
             html.element("text", &[("x", &tenth(at)), ("y", &tenth(place)), ("class", "t h b")], &limit.words);
         }
         let mut names: Vec<(i64, &Curve)> = Vec::new();
-        for curve in &self.curves {
+        // The hottest zone and the hottest probe come first, and are drawn over the others.
+        for curve in self.curves.iter().rev() {
             let class = format!("c c{}", curve.look);
             html.open("path", &[("class", &class), ("d", &curve_path(curve, scale))]).close("path");
             if let Some(last) = curve.columns.last() {
@@ -370,27 +374,25 @@ impl Plot {
     fn lanes(&self, html: &mut Html) {
         for (index, lane) in self.lanes.iter().enumerate() {
             let top = self.lanes_top() + index as i64 * LANE;
-            let name = shortened(&lane.name, 18);
+            let name = shortened(&lane.name, MOST_LANE_LETTERS);
             html.element(
                 "text",
                 &[("x", &(LEFT - 6).to_string()), ("y", &(top + 12).to_string()), ("class", "t e")],
                 &name,
             );
-            let (base, full) = (top + LANE - 3, LANE - 6);
-            let (mut on, mut changing, mut off, mut unknown) =
-                (String::new(), String::new(), String::new(), String::new());
-            for span in &lane.spans {
-                let (x, width) = (LEFT + span.from as i64, span.until - span.from);
-                let _ = match span.state {
-                    SwitchState::On => write!(on, "M{x} {base}v-{full}h{width}v{full}z"),
-                    SwitchState::Changing => write!(changing, "M{x} {}v-{}h{width}v{}z", base + 1, full + 2, full + 2),
-                    SwitchState::Off => write!(off, "M{x} {base}h{width}"),
-                    SwitchState::Unknown => write!(unknown, "M{x} {}h{width}", base - full / 2),
-                };
-            }
-            for (class, d) in [("o", &off), ("u", &unknown), ("s", &on), ("k", &changing)] {
+            let base = top + LANE - 3;
+            // Bars are strokes as thick as the style says, around the middle of the lane.
+            let middle = base * 10 - 55;
+            for (class, state, y) in [
+                ("o", SwitchState::Off, base * 10),
+                ("u", SwitchState::Unknown, middle),
+                ("s", SwitchState::On, middle),
+                ("k", SwitchState::Changing, middle),
+            ] {
+                let spans = lane.spans.iter().filter(|span| span.state == state);
+                let d = row(y, spans.map(|span| (LEFT + span.from as i64, (span.until - span.from) as i64)));
                 if !d.is_empty() {
-                    html.open("path", &[("class", class), ("d", d)]).close("path");
+                    html.open("path", &[("class", class), ("d", &d)]).close("path");
                 }
             }
         }
@@ -434,15 +436,8 @@ impl Plot {
     }
 }
 
-/// A number of tenths as SVG writes it.
-fn tenth(tenths: i64) -> String {
-    let (whole, rest) = (tenths / 10, (tenths % 10).abs());
-    let sign = if tenths < 0 && whole == 0 { "-" } else { "" };
-    if rest == 0 { format!("{sign}{whole}") } else { format!("{sign}{whole}.{rest}") }
-}
-
 /// The first letters of a text.
-fn shortened(text: &str, most: usize) -> String {
+pub(super) fn shortened(text: &str, most: usize) -> String {
     if text.chars().count() <= most {
         return text.to_owned();
     }
@@ -453,7 +448,7 @@ fn shortened(text: &str, most: usize) -> String {
 
 /// Every column's first, least, greatest and last value; broken where something was not observed.
 fn curve_path(curve: &Curve, scale: Scale) -> String {
-    let mut strokes: Vec<Vec<(i64, i64)>> = Vec::new();
+    let mut strokes: Vec<Vec<Point>> = Vec::new();
     for column in &curve.columns {
         let x = LEFT * 10 + column.column as i64 * 10 + 5;
         if column.after_gap || strokes.is_empty() {
@@ -462,39 +457,11 @@ fn curve_path(curve: &Curve, scale: Scale) -> String {
         let Some(stroke) = strokes.last_mut() else { continue };
         let rising = column.last >= column.first;
         let (one, other) = if rising { (column.least, column.greatest) } else { (column.greatest, column.least) };
-        for value in [column.first, one, other, column.last] {
-            add_point(stroke, (x, scale.tenths(value)));
-        }
+        stroke.extend([column.first, one, other, column.last].map(|value| (x, scale.tenths(value))));
     }
     let mut path = String::new();
-    for stroke in strokes {
-        let mut before = None;
-        for (x, y) in &stroke {
-            let _ = match before {
-                None => write!(path, "M{} {}", tenth(*x), tenth(*y)),
-                Some((from_x, from_y)) => write!(path, "l{} {}", tenth(x - from_x), tenth(y - from_y)),
-            };
-            before = Some((*x, *y));
-        }
-        if stroke.len() == 1 {
-            path.push_str("h1");
-        }
-    }
+    strokes.iter().for_each(|stroke| line(&mut path, stroke));
     path
-}
-
-/// Adds a point; one that lies on the way to it is left out.
-fn add_point(stroke: &mut Vec<(i64, i64)>, point: (i64, i64)) {
-    if stroke.last() == Some(&point) {
-        return;
-    }
-    if let [.., first, middle] = stroke[..] {
-        let (a, b) = ((middle.0 - first.0, middle.1 - first.1), (point.0 - middle.0, point.1 - middle.1));
-        if a.0 * b.1 == a.1 * b.0 && a.0 * b.0 >= 0 && a.1 * b.1 >= 0 {
-            stroke.pop();
-        }
-    }
-    stroke.push(point);
 }
 
 /// A time for a label.
@@ -504,6 +471,7 @@ pub(super) fn span_words(micros: i64) -> String {
 
 #[cfg(test)]
 mod tests {
+    use super::super::path::drawn;
     use super::*;
     use proptest::prelude::*;
     use rstest::rstest;
@@ -518,38 +486,7 @@ mod tests {
         assert_eq!(time_words(micros), words);
     }
 
-    #[rstest]
-    #[case(0, "0")]
-    #[case(-4, "-0.4")]
-    #[case(-14, "-1.4")]
-    #[case(120, "12")]
-    #[case(7, "0.7")]
-    fn tenths_are_numbers_of_svg(#[case] tenths: i64, #[case] number: &str) {
-        assert_eq!(tenth(tenths), number);
-    }
-
     proptest! {
-        /// What is left out lies on the line, so that the drawing is the same.
-        #[test]
-        fn a_point_that_is_left_out_lies_on_the_line(steps in proptest::collection::vec((0_i64..3, -2_i64..3), 1..60)) {
-            let mut all = vec![(0, 0)];
-            for (x, y) in steps {
-                let last = all[all.len() - 1];
-                all.push((last.0 + x, last.1 + y));
-            }
-            let mut kept = Vec::new();
-            all.iter().for_each(|point| add_point(&mut kept, *point));
-            for point in &all {
-                let on_line = kept.windows(2).any(|pair| {
-                    let (a, b) = (pair[0], pair[1]);
-                    (b.0 - a.0) * (point.1 - a.1) == (b.1 - a.1) * (point.0 - a.0)
-                        && (a.0.min(b.0)..=a.0.max(b.0)).contains(&point.0)
-                        && (a.1.min(b.1)..=a.1.max(b.1)).contains(&point.1)
-                });
-                prop_assert!(on_line || kept.contains(point), "{:?}", point);
-            }
-        }
-
         #[test]
         fn the_extremes_of_every_column_are_in_the_path(values in proptest::collection::vec(-50_000_i64..1_300_000, 1..50)) {
             let columns = values.windows(2).enumerate().map(|(column, pair)| LevelColumn {
@@ -558,14 +495,15 @@ mod tests {
             });
             let curve = Curve { name: String::new(), look: 0, columns: columns.collect() };
             let scale = Scale { least: -100_000, greatest: 1_400_000 };
-            let path = curve_path(&curve, scale);
-            for (stroke, column) in path.split('M').skip(1).zip(&curve.columns) {
-                let y = scale.tenths(column.first);
-                let start = format!("{} {}", tenth(LEFT * 10 + column.column as i64 * 10 + 5), tenth(y));
-                prop_assert!(stroke.starts_with(&start), "{}", stroke);
-                if scale.tenths(column.least) != scale.tenths(column.greatest) {
-                    let whole = scale.tenths(column.last) - y;
-                    prop_assert!(stroke.ends_with(&format!("l0 {}", tenth(whole))), "{}", stroke);
+            let strokes = drawn(&curve_path(&curve, scale));
+            prop_assert_eq!(strokes.len(), curve.columns.len());
+            for (stroke, column) in strokes.iter().zip(&curve.columns) {
+                let x = LEFT * 10 + column.column as i64 * 10 + 5;
+                prop_assert_eq!(stroke[0], (x, scale.tenths(column.first)));
+                let ends = [stroke.iter().map(|it| it.1).min(), stroke.iter().map(|it| it.1).max()];
+                // Greater values are higher up; a tenth of a unit is not seen.
+                for (end, value) in ends.into_iter().flatten().zip([column.greatest, column.least]) {
+                    prop_assert!((end - scale.tenths(value)).abs() <= 1, "{:?}: {:?}", column, stroke);
                 }
             }
         }

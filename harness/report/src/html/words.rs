@@ -37,8 +37,8 @@ pub(super) const PLOT_KEY: [&str; 5] = [
     "Kiln temperatures are those of the model that plays the kiln, probe temperatures what the controller was shown.",
     "Long dashes across: a limit, over the part of the run in which it counts.",
     "Hatched: the time that was allowed. The thick arrow: the reaction, with its time; release times are in it.",
-    "Lanes below: a bar is on, a line is off, dots are not observed; a thin tall stroke is a change, also of a pulse \
-     too short to be drawn. Numbers on top lead to the list of what was done.",
+    "Lanes below: a dark bar is on, a line is off, dots are not observed; paler and taller is a change in every column \
+     that it covers, also of a pulse too short to be drawn. Numbers on top lead to the list of what was done.",
 ];
 
 /// What stands in place of the table when the bench file of the record cannot be read any more.

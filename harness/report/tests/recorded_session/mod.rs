@@ -180,6 +180,7 @@ pub(crate) fn write(folder: &Path, session: &Session) -> (PathBuf, Seal) {
     };
     let tick = session.tick.as_micros();
     let break_at = session.ticks / 2 * tick;
+    let mut known = [None; SWITCHES.len()];
     watcher.event(&Event::Began);
     for step in 0..session.ticks {
         let micros = step * tick;
@@ -204,11 +205,13 @@ pub(crate) fn write(folder: &Path, session: &Session) -> (PathBuf, Seal) {
                 watcher.event(&Event::Sampled { at: time, signal, value });
             }
         }
-        for index in 0..SWITCHES.len() {
+        for (index, known) in known.iter_mut().enumerate() {
             let signal = SignalId((LEVELS.len() + index) as u16);
             let off = micros >= break_at + CUT.as_micros();
             let on = !off && (index == 1 || micros % 15_000_000 < 6_000_000 || micros >= break_at) && index != 3;
-            watcher.event(&Event::Switched { at: time, signal, on });
+            if known.replace(on) != Some(on) {
+                watcher.event(&Event::Switched { at: time, signal, on });
+            }
         }
     }
     let length = at(session.ticks * tick);
