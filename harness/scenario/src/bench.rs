@@ -84,6 +84,8 @@ pub enum BenchKind {
 pub struct StandInChoice {
     /// Defects switched on, by name.
     pub defects: Vec<String>,
+    /// The honest variant of it, by name; `None`: as it is.
+    pub variant: Option<String>,
     /// Period of its control tick; 100 ms if not given.
     pub tick: Option<RigSpan>,
 }

@@ -78,6 +78,8 @@ pub(crate) struct Virtual {
     /// Defects switched on.
     #[serde(default)]
     defects: Vec<Name>,
+    /// The variant of it that is meant: other settings, no mistake.
+    variant: Option<Name>,
 }
 
 /// A controller that runs as a program of its own.

@@ -265,7 +265,7 @@ fn kind(reading: &mut Reading<'_>, fields: &Fields<'_>) -> Option<BenchKind> {
     match entry.key.as_str() {
         "virtual" if entry.value.is_left_out() => Some(BenchKind::Virtual(StandInChoice::default())),
         "virtual" => {
-            let fields = section(reading, &["tick", "defects"])?;
+            let fields = section(reading, &["tick", "defects", "variant"])?;
             let tick = match fields.get("tick") {
                 Some(node) => Some(tick(reading, node)?),
                 None => None,
@@ -274,7 +274,11 @@ fn kind(reading: &mut Reading<'_>, fields: &Fields<'_>) -> Option<BenchKind> {
                 Some(node) => words_of(reading, node, "the list of defects", "a defect")?,
                 None => Vec::new(),
             };
-            Some(BenchKind::Virtual(StandInChoice { defects, tick }))
+            let variant = match fields.get("variant") {
+                Some(node) => Some(reading.name(node, "the variant")?),
+                None => None,
+            };
+            Some(BenchKind::Virtual(StandInChoice { defects, tick, variant }))
         }
         "program" => {
             let fields = section(reading, &["command", "deadline"])?;
