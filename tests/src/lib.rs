@@ -4,6 +4,7 @@
 pub mod any_input;
 pub mod boards;
 mod drawing;
+pub mod hazard_pages;
 
 use std::path::{Path, PathBuf};
 use std::process::Command;

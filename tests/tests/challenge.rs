@@ -1,4 +1,5 @@
 //! The detection table from the command line.
+#![expect(clippy::disallowed_methods, reason = "tests of the whole system write files")]
 
 use dryfire_tests::dryfire;
 
@@ -16,6 +17,11 @@ fn the_library_catches_every_mistake_and_clears_every_honest_controller() {
     let summary: serde_json::Value = serde_json::from_str(last).expect("JSON");
     assert_eq!(summary["caught"], summary["mistakes"], "{summary:#}\n{stderr}");
     assert_eq!(summary["cleared"], summary["honest"], "{summary:#}\n{stderr}");
+    assert_eq!(summary["undecided"], summary["near_a_limit"], "{summary:#}\n{stderr}");
+    assert!(summary["honest"].as_u64() >= Some(15), "{summary:#}");
+    for none in ["idle", "alike", "blamed"] {
+        assert_eq!(summary[none], serde_json::json!([]), "{summary:#}");
+    }
     assert_eq!(summary["mistakes"].as_u64(), Some(dryfire_stand_in::Defect::ALL.len() as u64));
     assert_eq!(status, Some(0), "{stderr}");
     for line in stdout.lines() {
@@ -39,4 +45,19 @@ fn a_bench_with_a_controller_of_its_own_has_no_known_mistakes() {
     let (status, _, stderr) = challenge(&["scenarios", "--bench", "scenarios/benches/program-python.yaml"]);
     assert_eq!(status, Some(4), "{stderr}");
     assert!(stderr.contains("has a controller of its own"), "{stderr}");
+    assert!(stderr.contains("--faulty"), "{stderr}");
+}
+
+#[test]
+fn a_variant_that_there_is_not_is_refused_with_the_nearest() {
+    let folder = tempfile::tempdir().expect("there is room");
+    let bench = dryfire_tests::read("scenarios/benches/virtual.yaml")
+        .replace("virtual: { tick: 100 ms }", "virtual: { variant: brisk-regulater }")
+        .replace("../kilns", &dryfire_tests::root().join("scenarios/kilns").to_string_lossy());
+    let path = folder.path().join("bench.yaml");
+    std::fs::write(&path, bench).expect("the folder is writable");
+    let output = dryfire().args(["check", "--bench"]).arg(&path).output().expect("dryfire starts");
+    let stderr = String::from_utf8_lossy(&output.stderr);
+    assert_eq!(output.status.code(), Some(4), "{stderr}");
+    assert!(stderr.contains("no variant `brisk-regulater`") && stderr.contains("`brisk-regulator`"), "{stderr}");
 }

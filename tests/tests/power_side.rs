@@ -5,7 +5,7 @@ use dryfire_bench::{JobOutcome, VirtualBench};
 use dryfire_engine::{Applicability, Event};
 use dryfire_judge::Verdict;
 use dryfire_kiln::{KilnDescription, SupplySystem};
-use dryfire_scenario::{Bench, PathRelay, Pole};
+use dryfire_scenario::{Bench, OldPart, OldPartKind, PathRelay, Pole, Unpowered};
 use dryfire_tests::{SEED, bench, read, run_on, scenario, virtual_bench};
 use dryfire_units::{RigSpan, RigTime};
 use rstest::rstest;
@@ -211,4 +211,86 @@ fn without_the_neutral_the_rings_of_a_kiln_on_two_phases_lie_in_series_and_the_f
         let result = on("scenarios/benches/two-phases.yaml", seed);
         assert_eq!(result.verdict, Some(Verdict::Pass), "seed {seed}: {result:#?}");
     }
+}
+
+/// An old part in the path of the top zone.
+fn with_part(file: &mut Bench, kind: OldPartKind) {
+    file.old_parts = vec![OldPart { zone: 0, kind }];
+}
+
+fn bypass(relays: &[usize]) -> OldPartKind {
+    OldPartKind::Bypass { around: relays.iter().map(|relay| PathRelay(*relay)).collect() }
+}
+
+const BYPASS: &str = "[{ close: bypass.top }, { press: stop }]";
+
+/// A switch of the old control bridges the element relay: the contactor still cuts. It bridges all of
+/// them: nothing does, and that is a finding. There is none: nothing to find.
+#[test]
+fn a_bypass_is_met_by_what_it_does_not_bridge_and_uncovered_where_it_bridges_everything() {
+    let expect = "  - { name: heat is cut, after: broken, within: 2 s, heat: cut }\n";
+    let text = text(BYPASS, expect, "3 min after broken");
+    let outcome = run(&text, as_it_is);
+    let Applicability::NotApplicable { reason } = outcome.result.applicability else { panic!("{:?}", outcome.result) };
+    assert!(reason.contains("no bypass"), "{reason}");
+    let outcome = run(&text, |file, _| with_part(file, bypass(&[1])));
+    assert_eq!(outcome.result.verdict, Some(Verdict::Pass), "{:#?}", outcome.result);
+    let outcome = run(&text, |file, _| with_part(file, bypass(&[0, 1])));
+    let Applicability::Uncovered { reason } = outcome.result.applicability else { panic!("{:?}", outcome.result) };
+    assert!(reason.contains("past every relay") && reason.contains("top"), "{reason}");
+}
+
+#[test]
+fn heat_through_a_bypass_is_seen_although_no_relay_is_on() {
+    // The contactor is welded and the element relay bridged: two faults, and nothing is left.
+    let stimulus = "[{ close: bypass.top }, { weld: safety }, { press: stop }]";
+    let expect = "  - { name: heat is cut, after: broken, within: 5 s, heat: cut }\n";
+    let outcome = run(&text(stimulus, expect, "3 min after broken"), |file, _| with_part(file, bypass(&[1])));
+    assert_eq!(outcome.result.verdict, Some(Verdict::Fail), "{:#?}", outcome.result);
+    let broken = moment(&outcome, "broken");
+    let later = broken + RigSpan::from_minutes(2);
+    assert!(!state(&changes(&outcome, "element.top"), later), "the relay is off");
+    assert!(state(&changes(&outcome, "heat.top"), later), "and current flows");
+}
+
+#[test]
+fn an_infinite_switch_left_in_switches_the_heat_by_its_own_clock_to_the_microsecond() {
+    let kind = OldPartKind::InfiniteSwitch { on: RigSpan::from_micros(3_000_001), cycle: RigSpan::from_seconds(7) };
+    let expect = "  - { name: heat comes, after: broken, within: 1 min, see: heat.top on }\n";
+    let outcome = run(&text("{ press: acknowledge }", expect, "10 min after broken"), move |file, _| {
+        with_part(file, kind.clone());
+    });
+    assert_eq!(outcome.result.verdict, Some(Verdict::Pass), "{:#?}", outcome.result);
+    let relay = changes(&outcome, "element.top");
+    let safety = changes(&outcome, "safety");
+    let heat = changes(&outcome, "heat.top");
+    let broken = moment(&outcome, "broken");
+    for second in 0..600 {
+        let at = broken + RigSpan::from_seconds(second);
+        let closed = at.as_micros() % 7_000_000 < 3_000_001;
+        assert_eq!(state(&heat, at), closed && state(&relay, at) && state(&safety, at), "{at}");
+    }
+    let by_itself = heat.iter().filter(|(at, _)| relay.iter().all(|(edge, _)| edge != at)).count();
+    assert!(by_itself > 0, "it switches where no edge is");
+}
+
+/// Without the supply of their coils the relays open although their outputs go on switching; with it
+/// the kiln is held again, without an overshoot from what was asked for meanwhile.
+#[test]
+fn relays_without_the_supply_of_their_coils_open_and_come_back_with_it() {
+    let text = "format: 1\nscenario: the coils lose their supply\nhazards: [supply-cut]\nwhy: a test\n\
+        limits from: a test\nstart: { kiln: soaked at 400 °C }\n\
+        firing: [{ ramp: 150 °C/h, to: 500 °C }, { hold: 30 min }]\nscript:\n  - begin firing\n  \
+        - { when: element.1 on for 0.5 s, within: 5 min, call it: lost, do: { lose: coil supply } }\n  \
+        - { wait: 3 min, call it: nearly, do: { press: acknowledge } }\n  \
+        - { wait: 10 s, call it: back, do: { restore: coil supply } }\n\
+        expect:\n  - { name: no heat, between: lost + 1 s and nearly, never: heat on }\n  \
+        - { name: asked for all the same, between: lost and nearly, sometime: element.1 on }\n  \
+        - { name: heat again, after: back, within: 1 min, see: heat on }\n  \
+        - { name: not too hot, always: kiln < 520 °C }\nend: 3 h after back\n";
+    let outcome = run(text, as_it_is);
+    assert_eq!(outcome.result.verdict, Some(Verdict::Pass), "{:#?}", outcome.result);
+    // Contacts that close without it heat meanwhile: the same scenario then fails.
+    let outcome = run(text, |file, _| file.relays.iter_mut().for_each(|relay| relay.unpowered = Unpowered::Closed));
+    assert_eq!(outcome.result.verdict, Some(Verdict::Fail), "{:#?}", outcome.result);
 }

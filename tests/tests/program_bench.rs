@@ -23,7 +23,7 @@ fn python() -> bool {
 
 #[expect(clippy::print_stderr, reason = "a skipped test says so")]
 fn eprintln_skipped() {
-    eprintln!("skipped: there is no python3 here");
+    eprintln!("skipped: there is no python3 or no C compiler here");
 }
 
 fn results(output: &[u8]) -> Vec<Value> {
@@ -88,6 +88,95 @@ fn a_mistake_seeded_into_the_controller_in_python_is_found() {
     let results = results(&output.stdout);
     assert_eq!(results[0]["verdict"], "fail", "{:#}", results[0]);
     assert_eq!(output.status.code(), Some(1));
+}
+
+/// The controller in C, compiled into the folder; `None` where there is no compiler.
+fn controller_in_c(folder: &Path) -> Option<std::path::PathBuf> {
+    let program = folder.join("controller");
+    let source = root().join("tests/controllers/controller.c");
+    let output = Command::new("cc").args(["-std=c11", "-O1", "-o"]).arg(&program).arg(source).arg("-lm").output();
+    match output {
+        Ok(output) => {
+            assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+            Some(program)
+        }
+        Err(_) => {
+            assert!(std::env::var_os("CI").is_none(), "the project's own checks need a C compiler");
+            None
+        }
+    }
+}
+
+/// A bench file for that program.
+fn bench_of(folder: &Path, name: &str, program: &Path, arguments: &str) -> std::path::PathBuf {
+    let text = read("scenarios/benches/program-python.yaml");
+    let line = text.lines().find(|line| line.trim_start().starts_with("command:")).expect("it has a command");
+    let text = text
+        .replace(line, &format!("  command: [{}{arguments}]", program.display()))
+        .replace("the small controller in Python", name)
+        .replace("../kilns", &root().join("scenarios/kilns").to_string_lossy())
+        .replace("controller.py", "controller.c");
+    let path = folder.join(format!("{}.yaml", name.replace(' ', "-")));
+    std::fs::write(&path, text).expect("the folder is writable");
+    path
+}
+
+#[test]
+fn the_controller_in_c_meets_the_hazards_that_it_claims_to_meet() {
+    let folder = tempfile::tempdir().expect("there is room");
+    let Some(program) = controller_in_c(folder.path()) else { return eprintln_skipped() };
+    let bench = bench_of(folder.path(), "the small controller in C", &program, "");
+    let scenarios = ["probe/open-while-ramping", "probe/frozen", "people/stop-pressed", "supply/cut-after-fault"];
+    let paths = scenarios.map(|scenario| format!("scenarios/{scenario}.yaml"));
+    let output = dryfire()
+        .args(["run", "--no-record", "--format", "json", "--bench"])
+        .arg(bench)
+        .args(&paths)
+        .output()
+        .expect("dryfire starts");
+    let results = results(&output.stdout);
+    assert_eq!(results.len(), paths.len(), "{}", String::from_utf8_lossy(&output.stderr));
+    for result in &results {
+        assert_eq!(result["verdict"], "pass", "{result:#}");
+    }
+    assert_eq!(output.status.code(), Some(0));
+}
+
+/// The user's own builds are challenged like the stand-in's.
+#[test]
+fn the_library_tells_the_mistake_in_c_from_the_build_without_it() {
+    let folder = tempfile::tempdir().expect("there is room");
+    let Some(program) = controller_in_c(folder.path()) else { return eprintln_skipped() };
+    let good = bench_of(folder.path(), "without the mistake", &program, "");
+    let bad = bench_of(folder.path(), "with the mistake", &program, ", --mistake, fault-time-in-a-byte");
+    let challenge = |hazard: &str, page: &Path| {
+        let output = dryfire()
+            .args(["challenge", "scenarios/probe/open-while-ramping.yaml", "scenarios/people/stop-pressed.yaml"])
+            .args(["--format", "json", "--html"])
+            .arg(page)
+            .arg("--bench")
+            .arg(&good)
+            .arg("--faulty")
+            .arg(format!("{hazard}={}", bad.display()))
+            .output()
+            .expect("dryfire starts");
+        let stdout = String::from_utf8_lossy(&output.stdout).into_owned();
+        let summary: Value = stdout.lines().last().and_then(|line| serde_json::from_str(line).ok()).unwrap_or_default();
+        (output.status.code(), summary, String::from_utf8_lossy(&output.stderr).into_owned())
+    };
+    let page = folder.path().join("table.html");
+    let (status, summary, stderr) = challenge("probe-open", &page);
+    assert_eq!((&summary["caught"], &summary["cleared"]), (&1.into(), &1.into()), "{summary:#}\n{stderr}");
+    assert_eq!(status, Some(0), "{summary:#}");
+    let page = std::fs::read_to_string(page).expect("a page");
+    assert!(page.contains("with the mistake") && page.contains("the probe opens while the kiln climbs"));
+    // The same build said to be wrong in another way is not caught.
+    let (status, summary, _) = challenge("stop-pressed", &folder.path().join("other.html"));
+    assert_eq!((status, &summary["caught"]), (Some(1), &0.into()), "{summary:#}");
+    // A hazard that nothing guards against is a mistake in the call.
+    let (status, _, stderr) = challenge("moth-in-the-box", &folder.path().join("third.html"));
+    assert_eq!(status, Some(4));
+    assert!(stderr.contains("no scenario guards against it"), "{stderr}");
 }
 
 /// Half a minute of heat after a start is no firing: what is off afterwards was cut by nothing that a scenario did.

@@ -55,6 +55,7 @@ pub(crate) enum Command {
     Compare(CompareArguments),
     Check(CheckArguments),
     Explain(ExplainArguments),
+    Plan(PlanArguments),
     Schema(SchemaArguments),
     Budget(BudgetArguments),
     Paths(PathsArguments),
@@ -370,24 +371,36 @@ pub(crate) struct PathsArguments {
         Every scenario runs on the stand-in controller with each of its defects (see `dryfire defects`), one at a \
         time, and on honest variants of it. A mistake counts as caught only by a fail of an expectation that speaks \
         to the mistake's own hazard. The table says what catches which mistake and what slips through, which \
-        scenarios are never the only one to catch a mistake, and who is blamed without reason.",
+        scenarios are idle (never the only ones to catch a mistake, and without `covers alone`), which mistakes \
+        nothing tells apart, and who is blamed without reason. Builds of your own controller, as program benches, \
+        are tried in the same way.",
     after_long_help = "\
 Examples:
   dryfire challenge scenarios                      the whole library; a minute or two
   dryfire challenge scenarios/probe my-own.yaml    what my own scenarios catch
   dryfire challenge scenarios --format json > detection.jsonl
+  dryfire challenge scenarios --html detection.html
+  dryfire challenge scenarios --bench mine.yaml --faulty probe-open=mine-with-a-mistake.yaml
 
-Exit status: 0 every mistake was caught and nobody honest was blamed, 1 otherwise, 3 something broke down,
-4 bad input, 130 interrupted."
+Exit status: 0 every mistake was caught and told from every other, nobody honest was blamed and no scenario is idle;
+1 otherwise, 3 something broke down, 4 bad input, 130 interrupted."
 )]
 pub(crate) struct ChallengeArguments {
     /// Scenario files, and folders to search for them.
     #[arg(value_name = "PATH", required = true)]
     pub(crate) paths: Vec<PathBuf>,
 
-    /// Virtual bench; found as `dryfire run` finds it if left out.
+    /// Virtual bench, or a program bench together with --faulty; found as `dryfire run` finds it if left out.
     #[arg(long, value_name = "FILE")]
     pub(crate) bench: Option<PathBuf>,
+
+    /// Bench file of another controller that does everything right; may be repeated.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) honest: Vec<PathBuf>,
+
+    /// Bench file of a controller with a mistake, and the hazard that it meets wrongly; may be repeated.
+    #[arg(long, value_name = "HAZARD=FILE", value_parser = faulty)]
+    pub(crate) faulty: Vec<Faulty>,
 
     #[command(flatten)]
     pub(crate) selection: Selection,
@@ -403,6 +416,26 @@ pub(crate) struct ChallengeArguments {
     /// What standard output is for.
     #[arg(long, value_enum, value_name = "FORMAT", default_value_t = Format::Text)]
     pub(crate) format: Format,
+
+    /// Also make a page of the table; a file that is there is replaced.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) html: Option<PathBuf>,
+}
+
+/// A build with a mistake.
+#[derive(Clone, Debug)]
+pub(crate) struct Faulty {
+    pub(crate) hazard: String,
+    pub(crate) bench: PathBuf,
+}
+
+fn faulty(text: &str) -> Result<Faulty, String> {
+    match text.split_once('=') {
+        Some((hazard, bench)) if !hazard.is_empty() && !bench.is_empty() => {
+            Ok(Faulty { hazard: hazard.to_owned(), bench: PathBuf::from(bench) })
+        }
+        _ => Err("it is a hazard and a bench file, as in probe-open=my-bench.yaml".to_owned()),
+    }
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
@@ -437,6 +470,39 @@ pub(crate) struct CheckArguments {
 
     #[command(flatten)]
     pub(crate) selection: Selection,
+}
+
+#[derive(Debug, Args)]
+#[command(
+    arg_required_else_help = false,
+    about = "Say how long a session takes in real time, whom it needs, and what fits into half an hour or a night",
+    long_about = "Say how long a session takes in real time, whom it needs, and what fits into half an hour or a night.\n\n\
+        A real controller cannot be sped up. Each scenario is timed with the stand-in controller on the same wiring; \
+        what needs somebody comes together and first. Scenarios that do not apply to the bench are told with the \
+        reason. Sets for 30 minutes and for a night (10 h) take the shortest scenario of each hazard first.",
+    after_long_help = "\
+Examples:
+  dryfire plan scenarios --bench my-bench.yaml
+  dryfire plan scenarios --bench my-bench.yaml --tag quick
+  dryfire plan scenarios --bench my-bench.yaml --format json
+
+Exit status: 0 told, 5 nothing applies to the bench, 4 bad input, 130 interrupted."
+)]
+pub(crate) struct PlanArguments {
+    /// Scenario files, and folders to search for them.
+    #[arg(value_name = "PATH", required = true)]
+    pub(crate) paths: Vec<PathBuf>,
+
+    /// Bench file; found as `dryfire run` finds it if left out.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) bench: Option<PathBuf>,
+
+    #[command(flatten)]
+    pub(crate) selection: Selection,
+
+    /// What standard output is for.
+    #[arg(long, value_enum, value_name = "FORMAT", default_value_t = Format::Text)]
+    pub(crate) format: Format,
 }
 
 #[derive(Debug, Args)]

@@ -1,37 +1,36 @@
 //! `dryfire challenge`: the library on controllers with known mistakes, and on honest ones.
 
+mod contenders;
+
+use std::path::Path;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-use dryfire_bench::{Bench as Driver, SessionNote, SessionOptions, VirtualBench, bind_all, run_session};
+use dryfire_bench::{SessionNote, SessionOptions, bind_all, run_session};
 use dryfire_report::{
-    Challenged, DetectionTable, ExitStatus, Mistake as Given, SessionHead, challenge_json, challenge_text,
+    Challenged, DetectionTable, ExitStatus, SessionHead, Tried, challenge_html, challenge_json, challenge_text,
 };
 use dryfire_scenario::{Bench, BenchKind, Scenario};
-use dryfire_stand_in::Defect;
-use dryfire_units::RigSpan;
 
 use crate::args::{ChallengeArguments, Format};
 use crate::files::{self, Wanted};
-use crate::library::{BenchWithKiln, Reader};
+use crate::library::{BenchWithKiln, Reader, ScenarioFile};
 use crate::progress::Progress;
+use crate::run::{buildable, make_bench};
 use crate::screen::{Mistake, Screen, terminals};
 use crate::{Refusal, interrupt};
 
-/// A controller to be tried.
-struct Contender {
-    name: String,
-    mistake: Option<Given>,
-    bench: Bench,
-    seed: u64,
-}
+use contenders::Contender;
 
 pub(crate) fn challenge(
     arguments: &ChallengeArguments,
     verbose: u8,
     screen: &mut Screen,
 ) -> Result<ExitStatus, Refusal> {
-    let (scenarios, fitted) = read(arguments, screen)?;
-    let contenders = contenders(&fitted.bench, arguments.seed)?;
+    let (files, fitted, builds) = read(arguments, screen)?;
+    let head = head(&fitted.bench, arguments.seed, files.len());
+    let contenders = contenders::all(fitted, builds, arguments.seed)?;
+    let scenarios: Vec<Scenario> = files.iter().map(|file| file.scenario.clone()).collect();
+    let library: Vec<Tried> = files.into_iter().map(tried).collect();
     let stop = interrupt::watch()?;
     let (stderr, stdout) = terminals();
     let visible = stderr && verbose == 0 && !(stdout && arguments.format == Format::Json);
@@ -39,7 +38,7 @@ pub(crate) fn challenge(
     let mut challenged = Vec::new();
     for (place, contender) in contenders.into_iter().enumerate() {
         progress.started(place, &contender.name);
-        challenged.push(try_on(&scenarios, contender, &fitted, arguments, &stop)?);
+        challenged.push(try_on(&scenarios, contender, arguments, &stop)?);
         progress.finished(place);
         if stop.load(Ordering::Relaxed) {
             progress.clear();
@@ -48,18 +47,44 @@ pub(crate) fn challenge(
         }
     }
     progress.clear();
-    let table = DetectionTable::of(&challenged);
+    let table = DetectionTable::of(&challenged, &library);
     match arguments.format {
         Format::Text => {
             let width = screen.width();
             screen.text(&challenge_text(&table, width));
         }
-        Format::Json => screen.out(challenge_json(&table, &head(&fitted.bench, arguments.seed, scenarios.len()))),
+        Format::Json => screen.out(challenge_json(&table, &head)),
+    }
+    if let Some(path) = &arguments.html
+        && let Err(mistake) = write(path, &challenge_html(&table, &head))
+    {
+        screen.complain(&mistake);
+        return Ok(ExitStatus::Error);
     }
     Ok(table.exit_status())
 }
 
-fn read(arguments: &ChallengeArguments, screen: &Screen) -> Result<(Vec<Scenario>, BenchWithKiln), Refusal> {
+#[expect(clippy::disallowed_methods, reason = "the command line is where files are written")]
+fn write(path: &Path, page: &str) -> Result<(), Mistake> {
+    std::fs::write(path, page)
+        .map_err(|error| Mistake::new(format!("the page could not be written to `{}`: {error}", path.display())))
+}
+
+fn tried(file: ScenarioFile) -> Tried {
+    let ScenarioFile { shown, scenario, .. } = file;
+    Tried { scenario: scenario.name, file: shown, covers_alone: scenario.covers_alone.is_some() }
+}
+
+/// A build of the user's own, and the hazard that it is known to meet wrongly.
+struct Build {
+    fitted: BenchWithKiln,
+    hazard: Option<String>,
+}
+
+fn read(
+    arguments: &ChallengeArguments,
+    screen: &Screen,
+) -> Result<(Vec<ScenarioFile>, BenchWithKiln, Vec<Build>), Refusal> {
     let paths = files::find(&arguments.paths, Wanted::Scenarios)?;
     let mut reader = Reader::new(screen);
     let scenarios = reader.selected(&paths, &arguments.selection);
@@ -68,68 +93,46 @@ fn read(arguments: &ChallengeArguments, screen: &Screen) -> Result<(Vec<Scenario
         Some(path) => reader.bench(&path),
         None => reader.built_in_bench(),
     };
+    let mut builds = Vec::new();
+    for path in &arguments.honest {
+        builds.extend(reader.bench(path).map(|fitted| Build { fitted, hazard: None }));
+    }
+    for faulty in &arguments.faulty {
+        let guarded = scenarios.iter().flat_map(|file| &file.scenario.hazards);
+        if scenarios.is_empty() || guarded.clone().any(|hazard| hazard.value.0 == faulty.hazard) {
+            let hazard = Some(faulty.hazard.clone());
+            builds.extend(reader.bench(&faulty.bench).map(|fitted| Build { fitted, hazard }));
+        } else {
+            reader.mistake(
+                Mistake::new(format!(
+                    "--faulty {}={}: no scenario guards against it",
+                    faulty.hazard,
+                    faulty.bench.display()
+                ))
+                .hint("the hazard is that of the scenarios which have to fail; docs/hazards.md lists them"),
+            );
+        }
+    }
     let fitted = reader.finish(fitted)?;
-    Ok((scenarios.into_iter().map(|file| file.scenario).collect(), fitted))
-}
-
-/// The stand-in as the bench file has it, in honest variants, and with each of its defects.
-fn contenders(bench: &Bench, seed: u64) -> Result<Vec<Contender>, Mistake> {
-    let BenchKind::Virtual(choice) = &bench.kind else {
-        return Err(Mistake::new(format!(
-            "the bench `{}` has a controller of its own, without known mistakes",
-            bench.name
-        ))
-        .hint("`dryfire challenge` tries the library on the stand-in controller: name a virtual bench"));
-    };
-    if !choice.defects.is_empty() {
-        return Err(Mistake::new(format!("the bench `{}` has defects switched on already", bench.name))
-            .hint("`dryfire challenge` switches on each of them by itself: leave out `defects`"));
-    }
-    let honest = |name: &str, bench: Bench, seed| Contender { name: name.to_owned(), mistake: None, bench, seed };
-    let ticking = |tick| {
-        let mut bench = bench.clone();
-        if let BenchKind::Virtual(choice) = &mut bench.kind {
-            choice.tick = Some(tick);
+    for one in std::iter::once(&fitted).chain(builds.iter().map(|build| &build.fitted)) {
+        if let BenchKind::Rig { .. } = one.bench.kind {
+            return Err(Mistake::new(format!("the bench `{}` has a rig, which takes hours for each controller", one.bench.name))
+                .hint("`dryfire challenge` takes virtual benches and program benches; for a rig, make a record of each build and compare them")
+                .into());
         }
-        bench
-    };
-    let cycling = |cycle| {
-        let mut bench = bench.clone();
-        bench.declares.cycle_time = cycle;
-        bench
-    };
-    let mut contenders = vec![
-        honest("(no mistake)", bench.clone(), seed),
-        honest("(no mistake, another seed)", bench.clone(), seed.wrapping_add(1)),
-        honest("(no mistake, a tick of 50 ms)", ticking(RigSpan::from_millis(50)), seed),
-        honest("(no mistake, a tick of 250 ms)", ticking(RigSpan::from_millis(250)), seed),
-        honest("(no mistake, a cycle of 20 s)", cycling(RigSpan::from_seconds(20)), seed),
-        honest("(no mistake, a cycle of 30 s)", cycling(RigSpan::from_seconds(30)), seed),
-    ];
-    for defect in Defect::ALL {
-        let mut bench = bench.clone();
-        if let BenchKind::Virtual(choice) = &mut bench.kind {
-            choice.defects = vec![defect.name().to_owned()];
-        }
-        let symptom = defect.symptom();
-        let mistake = Given {
-            description: defect.description().to_owned(),
-            hazard: symptom.hazard.to_owned(),
-            reason: symptom.reason.to_owned(),
-        };
-        contenders.push(Contender { name: defect.name().to_owned(), mistake: Some(mistake), bench, seed });
+        buildable(one)?;
     }
-    Ok(contenders)
+    Ok((scenarios, fitted, builds))
 }
 
 fn try_on(
     scenarios: &[Scenario],
     contender: Contender,
-    fitted: &BenchWithKiln,
     arguments: &ChallengeArguments,
     stop: &AtomicBool,
 ) -> Result<Challenged, Refusal> {
-    let jobs = bind_all(scenarios.to_vec(), &contender.bench, &fitted.kiln).map_err(|misfits| {
+    let fitted = &contender.fitted;
+    let jobs = bind_all(scenarios.to_vec(), &fitted.bench, &fitted.kiln).map_err(|misfits| {
         let of = |index: usize| scenarios.get(index).map_or("?", |scenario| scenario.name.as_str());
         let mistakes = misfits.iter().flat_map(|misfit| {
             let messages = misfit.errors.iter().map(|error| error.message.as_str());
@@ -137,7 +140,7 @@ fn try_on(
                 Mistake::new(format!(
                     "the scenario `{}` does not fit the bench `{}` ({}): {message}",
                     of(misfit.scenario),
-                    contender.bench.name,
+                    fitted.bench.name,
                     contender.name
                 ))
             })
@@ -151,21 +154,27 @@ fn try_on(
         live: false,
         stop,
     };
-    let make_bench = || -> Box<dyn Driver> { Box::new(VirtualBench::new(contender.bench.clone())) };
+    let make_bench = || make_bench(fitted);
     let mut results = Vec::new();
     run_session(&jobs, &make_bench, options, &mut |note| {
         if let SessionNote::Finished { outcome, .. } = note {
             results.push(outcome.result);
         }
     });
-    Ok(Challenged { name: contender.name, mistake: contender.mistake, results })
+    let bench = contender.fitted.bench.name;
+    Ok(Challenged { name: contender.name, bench, expected: contender.expected, results })
 }
 
 fn head(bench: &Bench, seed: u64, scenarios: usize) -> SessionHead {
     SessionHead {
         repeat: 1,
         bench: bench.name.clone(),
-        bench_kind: "virtual".to_owned(),
+        bench_kind: match bench.kind {
+            BenchKind::Virtual(_) => "virtual",
+            BenchKind::Program { .. } => "program",
+            BenchKind::Rig { .. } => "rig",
+        }
+        .to_owned(),
         controller: bench.controller.clone(),
         firmware_version: bench.firmware_version.clone(),
         defects: Vec::new(),

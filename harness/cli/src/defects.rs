@@ -1,7 +1,7 @@
-//! `dryfire defects`: what the stand-in can be made to do wrong.
+//! `dryfire defects`: what the stand-in can be made to do wrong, and what it may do otherwise.
 
 use dryfire_report::{ExitStatus, Line, Style, Text};
-use dryfire_stand_in::Defect;
+use dryfire_stand_in::{Defect, Variant};
 
 use crate::Refusal;
 use crate::files::distance;
@@ -16,6 +16,18 @@ pub(crate) fn defects(screen: &mut Screen) -> Result<ExitStatus, Refusal> {
             .with(Style::Faint, format!("  [{}]", defect.symptom().hazard));
         text.lines.push(head);
         for part in dryfire_report::wrap(defect.description(), width - 4) {
+            text.lines.push(Line::new().with(Style::Plain, format!("    {part}")));
+        }
+    }
+    text.lines.push(Line::new());
+    let about =
+        "Variants of the stand-in that make no mistake; `virtual: { variant: NAME }` in a bench file switches one on:";
+    for part in dryfire_report::wrap(about, width) {
+        text.lines.push(Line::new().with(Style::Faint, part));
+    }
+    for variant in Variant::ALL {
+        text.lines.push(Line::new().with(Style::Strong, variant.name()));
+        for part in dryfire_report::wrap(variant.description(), width - 4) {
             text.lines.push(Line::new().with(Style::Plain, format!("    {part}")));
         }
     }
@@ -35,4 +47,18 @@ pub(crate) fn known(name: &str, from: &str) -> Result<Defect, Mistake> {
         _ => mistake,
     };
     Err(mistake.hint("`dryfire defects` lists them all"))
+}
+
+/// Refuses a name that no variant has. `from` says where it was written.
+pub(crate) fn known_variant(name: &str, from: &str) -> Result<Variant, Mistake> {
+    if let Some(variant) = Variant::from_name(name) {
+        return Ok(variant);
+    }
+    let near = Variant::ALL.iter().map(|variant| (distance(name, variant.name()), variant.name())).min();
+    let mistake = Mistake::new(format!("the stand-in has no variant `{name}` ({from})"));
+    let mistake = match near {
+        Some((letters, near)) if letters <= 4 => mistake.hint(format!("did you mean `{near}`?")),
+        _ => mistake,
+    };
+    Err(mistake.hint("`dryfire defects` lists them after the defects"))
 }

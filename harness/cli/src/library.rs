@@ -180,11 +180,12 @@ impl<'s> Reader<'s> {
     }
 }
 
-/// The defects of a bench file that the stand-in does not have.
+/// The defects and the variant of a bench file that the stand-in does not have.
 pub(crate) fn check_defects(bench: &Bench, shown: &str) -> Vec<Mistake> {
     let BenchKind::Virtual(choice) = &bench.kind else { return Vec::new() };
     let from = format!("in `{shown}`");
-    choice.defects.iter().filter_map(|name| defects::known(name, &from).err()).collect()
+    let defects = choice.defects.iter().filter_map(|name| defects::known(name, &from).err());
+    defects.chain(choice.variant.as_deref().and_then(|name| defects::known_variant(name, &from).err())).collect()
 }
 
 /// A mistake in how a scenario fits a bench, at its place in the scenario file.

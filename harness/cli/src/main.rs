@@ -13,6 +13,7 @@ mod interrupt;
 mod library;
 mod logging;
 mod paths;
+mod plan;
 mod progress;
 mod record;
 mod report;
@@ -74,6 +75,7 @@ fn begin(arguments: &Arguments, screen: &mut Screen) -> Result<ExitStatus, Refus
         Command::Rig(RigCommand::Selftest(selftest)) => rig_service::selftest(selftest, screen),
         Command::Rig(RigCommand::Calibrate(calibrate)) => rig_service::calibrate(calibrate, screen),
         Command::Budget(budget) => budget::budget(budget, screen),
+        Command::Plan(plan) => plan::plan(plan, screen),
         Command::Paths(paths) => paths::paths(paths, screen),
         Command::Challenge(challenge) => challenge::challenge(challenge, arguments.verbose, screen),
         Command::Defects => defects::defects(screen),

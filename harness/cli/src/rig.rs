@@ -68,7 +68,7 @@ pub(crate) fn simulate(arguments: &SimulateArguments, screen: &mut Screen) -> Re
         BenchKind::Virtual(choice) => choice.tick,
         _ => None,
     };
-    bench.kind = BenchKind::Virtual(StandInChoice { defects: arguments.defect.clone(), tick });
+    bench.kind = BenchKind::Virtual(StandInChoice { defects: arguments.defect.clone(), tick, variant: None });
     let world = StandInWorld::new(bench)
         .map_err(|trouble| Mistake::new(format!("the stand-in cannot be wired so: {}", trouble.detail)))?;
     serve(PtyRig::open(world, setup, arguments.link.as_deref()), arguments, screen)

@@ -267,7 +267,7 @@ fn warnings(fitted: &BenchWithKiln) -> Vec<String> {
 }
 
 /// A bench as its file describes it; one that cannot be made breaks down when its first run begins.
-fn make_bench(fitted: &BenchWithKiln) -> Box<dyn Driver> {
+pub(crate) fn make_bench(fitted: &BenchWithKiln) -> Box<dyn Driver> {
     match &fitted.bench.kind {
         BenchKind::Virtual(_) => Box::new(VirtualBench::new(fitted.bench.clone())),
         BenchKind::Program { .. } => match ProgramBench::new(&fitted.bench, &fitted.folder) {
@@ -282,7 +282,7 @@ fn make_bench(fitted: &BenchWithKiln) -> Box<dyn Driver> {
 }
 
 /// What can be known of a bench before anything runs.
-fn buildable(fitted: &BenchWithKiln) -> Result<(), Mistake> {
+pub(crate) fn buildable(fitted: &BenchWithKiln) -> Result<(), Mistake> {
     match &fitted.bench.kind {
         BenchKind::Virtual(_) => Ok(()),
         BenchKind::Program { .. } => match ProgramBench::new(&fitted.bench, &fitted.folder) {

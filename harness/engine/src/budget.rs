@@ -86,13 +86,22 @@ const LID: &str = "lid-open";
 const AT_ONCE_ALLOWED: RigSpan = RigSpan::from_millis(500);
 
 /// Hazards of the library for which there is nothing to compute, and why.
-const NOT_COMPUTED: [(&str, &str); 7] = [
+const NOT_COMPUTED: [(&str, &str); 16] = [
     ("probe-offset", "the kiln is still held, as much too hot as the reading is too low; one probe cannot show it"),
+    ("probe-leak", "it leaves on what a break leaves on; the row of probe-open says how much time there is"),
+    ("probe-crossed", "as long as both zones behave alike nothing shows; the spread of the zones bounds it"),
+    ("cold-junction", "the kiln is still held, as much too hot as the terminals are; one probe cannot show it"),
+    ("relay-sticking", "the relay's time to open is added to every reaction"),
     ("element-lost", "it takes heat away"),
+    ("heat-lost", "it takes heat away"),
     ("stall", "the kiln does not get hotter than it was meant to; the longest firing bounds it"),
     ("firing-too-long", "the kiln is still held; the longest firing bounds it"),
     ("supply-cut", "it takes heat away; what happens when the supply returns is for scenarios"),
     ("start-with-fault", "the fault's own row says how much time there is"),
+    ("limiter", "it is a means against the other hazards, and their rows say how much time there is"),
+    ("program-beyond-limits", "the programmed limit is counted in every row"),
+    ("program-edited", "the programmed limit is counted in every row"),
+    ("memory-damaged", "no heat comes from a memory that is refused; that it is refused is for scenarios"),
     ("control", "the kiln is under control"),
 ];
 

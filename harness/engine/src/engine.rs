@@ -37,6 +37,9 @@ pub(crate) fn time_to_clear(bench: &Bench) -> RigSpan {
 /// How often the script looks where it waits for what may come between two samples.
 const LOOK: RigSpan = RigSpan::from_millis(200);
 
+/// The same, where an acknowledgement is about to come.
+const SOON: RigSpan = RigSpan::from_millis(1);
+
 /// How long the switch of a console line is on. Lines that come closer together
 /// than this make it go on once.
 pub(crate) const CONSOLE_MOMENT: RigSpan = RigSpan::from_millis(1);
@@ -271,7 +274,11 @@ impl Engine {
         let until = match self.config.pacing {
             Pacing::FreeRunning { period, .. } => self.watermark + period,
             Pacing::Stepped { step } => {
-                let step = if self.script.follows_switches() { step.min(LOOK) } else { step };
+                let step = match self.script.follows_switches() {
+                    true if self.script.just_sent(self.watermark) => step.min(SOON),
+                    true => step.min(LOOK),
+                    false => step,
+                };
                 let mut until = (self.watermark + step).min(self.next_sample);
                 let appointed = self.script.appointed().into_iter();
                 for at in appointed.chain(self.script.gives_up_after()).chain(self.end_at()) {

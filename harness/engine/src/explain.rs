@@ -288,12 +288,20 @@ fn unseen(scenario: &Scenario, plan: &Plan) -> ExplanationPart {
         );
     }
     let modelled = scenario.script.iter().flat_map(|step| &step.stimuli).any(|done| {
-        matches!(done.value, Stimulus::Relay { .. } | Stimulus::FreeRelay { .. } | Stimulus::LoseElement { .. })
+        matches!(
+            done.value,
+            Stimulus::Relay { .. }
+                | Stimulus::FreeRelay { .. }
+                | Stimulus::LoseElement { .. }
+                | Stimulus::CoilSupply { .. }
+                | Stimulus::Bypass { .. }
+        )
     });
     if modelled {
         part.say(
             "relay faults",
-            "A weld, a contact that sticks and a lost element happen in the model, not in a part.",
+            "A weld, a contact that sticks, a lost element, a lost supply of the coils and a closed bypass happen in \
+             the model, not in a part.",
         );
     }
     if names.iter().any(|name| name.starts_with("console")) {

@@ -15,9 +15,9 @@ use dryfire_units::{RigSpan, RigTime};
 
 use crate::derived::DerivedSignal;
 
-pub(crate) use needs::select_relays;
 #[cfg(test)]
 pub(crate) use needs::zones_without_second_means;
+pub(crate) use needs::{select_bypasses, select_relays};
 pub use signals::Signals;
 pub(crate) use signals::{contact_name, edge_uncertainty, relay_name, zone_index, zone_indices};
 pub use uncertainty::{Contribution, ContributionSpread, Uncertainties, UncertaintyBudget, UncertaintySource};

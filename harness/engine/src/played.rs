@@ -98,12 +98,13 @@ impl PlayedKiln {
             })
             .collect::<Result<Vec<_>, PlayError>>()?;
         let inputs = plan.bench.relays.iter().map(|relay| (relay.input, relay.active)).collect::<Vec<_>>();
+        let changes_at = kiln.next_change().unwrap_or(RigTime::FAR_FUTURE);
         Ok(PlayedKiln {
             kiln,
             sensed: vec![false; inputs.len()],
             inputs,
             patterns: vec![None; plan.bench.relays.len()],
-            changes_at: RigTime::FAR_FUTURE,
+            changes_at,
             crossed: (0..probes.len()).collect(),
             probes,
             terminals,
@@ -199,15 +200,15 @@ impl PlayedKiln {
         self.look_ahead();
     }
 
-    /// When the model next changes by itself: a sticky contact comes off, or one
-    /// that welds at times does or does not.
+    /// When the model next changes by itself: a sticky contact comes off, one that welds
+    /// at times does or does not, or an infinite switch turns.
     pub(crate) fn changes_at(&self) -> RigTime {
         self.changes_at
     }
 
     fn look_ahead(&mut self) {
         let patterns = self.patterns.iter().flatten().map(|pattern| pattern.next);
-        self.changes_at = patterns.chain(self.kiln.next_release()).min().unwrap_or(RigTime::FAR_FUTURE);
+        self.changes_at = patterns.chain(self.kiln.next_change()).min().unwrap_or(RigTime::FAR_FUTURE);
     }
 
     /// Lets what the model does by itself at this instant happen.
@@ -236,6 +237,21 @@ impl PlayedKiln {
     /// The neutral of the kiln's supply is lost or comes back.
     pub(crate) fn neutral(&mut self, at: RigTime, present: bool) {
         let done = self.kiln.set_neutral(at, present);
+        self.note(done);
+    }
+
+    /// The coils of all relays lose their supply or get it back.
+    pub(crate) fn coil_supply(&mut self, at: RigTime, present: bool) {
+        for relay in 0..self.inputs.len() {
+            let done = self.kiln.set_coil_supply(at, relay, present);
+            self.note(done);
+        }
+        self.look_ahead();
+    }
+
+    /// A bypass, by its place among the bench's old parts, is closed or opened.
+    pub(crate) fn bypass(&mut self, at: RigTime, part: usize, closed: bool) {
+        let done = self.kiln.set_bypass(at, part, closed);
         self.note(done);
     }
 

@@ -284,6 +284,13 @@ impl Script {
         self.switches || self.pending.is_some()
     }
 
+    /// Whether stimuli were sent so lately that a bench which does as it is told at
+    /// once has not had the time to say so. A step that is due right after them
+    /// would else come as late as the next look.
+    pub(crate) fn just_sent(&self, now: RigTime) -> bool {
+        self.pending.as_ref().is_some_and(|pending| now < pending.latest + ANSWERS_AT_ONCE)
+    }
+
     /// The longest that the next step may still wait, as an instant.
     pub(crate) fn gives_up_after(&self) -> Option<RigTime> {
         match &self.steps.get(self.next)?.wait {
@@ -294,6 +301,9 @@ impl Script {
         }
     }
 }
+
+/// How long an acknowledgement that comes at once may take.
+const ANSWERS_AT_ONCE: RigSpan = RigSpan::from_millis(2);
 
 fn changes_between_samples(condition: &PlannedCondition) -> bool {
     match condition {

@@ -4,7 +4,7 @@
 //! allows, not what the controller does: that a controller notices a fault and
 //! acts on it is for scenarios to show.
 
-use dryfire_scenario::Bench;
+use dryfire_scenario::{Bench, OldPartKind, PathRelay, Unpowered};
 
 use crate::plan::relay_name;
 
@@ -29,6 +29,21 @@ pub enum SingleFault {
     OutputStuckOn {
         /// The relay.
         relay: usize,
+    },
+    /// Whatever works the coils of one supply keeps all of them energised.
+    CoilsStayOn {
+        /// The supply, as an index into [`SingleFaultTable::coil_supplies`].
+        supply: usize,
+    },
+    /// The coils of one supply lose it.
+    CoilsLoseSupply {
+        /// The supply.
+        supply: usize,
+    },
+    /// A bypass that an earlier control left in is closed.
+    BypassClosed {
+        /// The part, as an index into the bench's old parts.
+        part: usize,
     },
     /// A zone's probe is open.
     ProbeOpen {
@@ -57,6 +72,9 @@ impl SingleFault {
             SingleFault::RelayWelded { .. } => "relay-welded",
             SingleFault::PoleWelded { .. } => "pole-welded",
             SingleFault::OutputStuckOn { .. } => "output-stuck-on",
+            SingleFault::CoilsStayOn { .. } => "coils-stay-on",
+            SingleFault::CoilsLoseSupply { .. } => "coils-lose-supply",
+            SingleFault::BypassClosed { .. } => "bypass-closed",
             SingleFault::ProbeOpen { .. } => "probe-open",
             SingleFault::ProbeShort { .. } => "probe-short",
             SingleFault::ProbeStuck { .. } => "probe-stuck",
@@ -84,9 +102,34 @@ impl SingleFault {
         }
     }
 
-    /// Whether a relay's contact in a pole can still be opened.
-    fn leaves(self, relay: usize, pole: usize) -> bool {
+    /// The supply of coils that it is about, as an index into [`SingleFaultTable::coil_supplies`].
+    pub fn coil_supply(self) -> Option<usize> {
         match self {
+            SingleFault::CoilsStayOn { supply } | SingleFault::CoilsLoseSupply { supply } => Some(supply),
+            _ => None,
+        }
+    }
+
+    /// Whether the fault is one of the supply that feeds a relay's coil.
+    fn is_of_coil(self, bench: &Bench, relay: usize) -> bool {
+        let supply = self.coil_supply().and_then(|supply| coil_supplies(bench).get(supply).copied());
+        supply.is_some_and(|supply| bench.relays.get(relay).is_some_and(|relay| relay.coil_supply == supply))
+    }
+
+    /// Whether a relay's contact in a pole of a zone's path can still be opened, or opens by itself.
+    fn leaves(self, bench: &Bench, zone: usize, relay: usize, pole: usize) -> bool {
+        match self {
+            // A normally closed contact is held open by its coil.
+            SingleFault::CoilsStayOn { .. } => {
+                !self.is_of_coil(bench, relay) || bench.relays[relay].unpowered == Unpowered::Closed
+            }
+            SingleFault::CoilsLoseSupply { .. } => {
+                !self.is_of_coil(bench, relay) || bench.relays[relay].unpowered == Unpowered::Open
+            }
+            SingleFault::BypassClosed { part } => !bench.old_parts.get(part).is_some_and(|part| match &part.kind {
+                OldPartKind::Bypass { around } => part.zone == zone && around.contains(&PathRelay(relay)),
+                OldPartKind::InfiniteSwitch { .. } => false,
+            }),
             SingleFault::Nothing
             | SingleFault::ProbeOpen { .. }
             | SingleFault::ProbeShort { .. }
@@ -175,6 +218,10 @@ pub struct SingleFaultTable {
     pub rows: Vec<SingleFaultRow>,
     /// Zones that have no probe of their own, by index.
     pub without_probe: Vec<usize>,
+    /// The names of the supplies of coils, in the order of the relays.
+    pub coil_supplies: Vec<String>,
+    /// Zones in whose path an infinite switch stands that an earlier control left in, by index.
+    pub infinite_switches: Vec<usize>,
 }
 
 impl SingleFaultTable {
@@ -187,6 +234,13 @@ impl SingleFaultTable {
             relays: bench.relays.iter().map(|relay| relay_name(bench, &relay.role)).collect(),
             rows,
             without_probe: (0..bench.zones.len()).filter(|zone| bench.zones[*zone].probe_channel.is_none()).collect(),
+            coil_supplies: coil_supplies(bench).into_iter().map(str::to_owned).collect(),
+            infinite_switches: bench
+                .old_parts
+                .iter()
+                .filter(|part| matches!(part.kind, OldPartKind::InfiniteSwitch { .. }))
+                .map(|part| part.zone)
+                .collect(),
         }
     }
 
@@ -194,6 +248,17 @@ impl SingleFaultTable {
     pub fn without_second_means(&self) -> usize {
         self.rows.iter().filter(|row| row.without_second_means().next().is_some()).count()
     }
+}
+
+/// The supplies of coils, each once, in the order of the relays.
+fn coil_supplies(bench: &Bench) -> Vec<&str> {
+    let mut supplies: Vec<&str> = Vec::new();
+    for relay in &bench.relays {
+        if !supplies.contains(&relay.coil_supply.as_str()) {
+            supplies.push(&relay.coil_supply);
+        }
+    }
+    supplies
 }
 
 fn faults(bench: &Bench) -> Vec<SingleFault> {
@@ -205,6 +270,14 @@ fn faults(bench: &Bench) -> Vec<SingleFault> {
         // With a contact in one pole only, that weld is the relay's.
         if poles.len() > 1 {
             faults.extend(poles.into_iter().map(|pole| SingleFault::PoleWelded { relay, pole }));
+        }
+    }
+    for supply in 0..coil_supplies(bench).len() {
+        faults.extend([SingleFault::CoilsStayOn { supply }, SingleFault::CoilsLoseSupply { supply }]);
+    }
+    for (part, old) in bench.old_parts.iter().enumerate() {
+        if matches!(old.kind, OldPartKind::Bypass { .. }) {
+            faults.push(SingleFault::BypassClosed { part });
         }
     }
     for zone in (0..bench.zones.len()).filter(|zone| bench.zones[*zone].probe_channel.is_some()) {
@@ -232,9 +305,12 @@ fn row(bench: &Bench, fault: SingleFault) -> SingleFaultRow {
     let zones = bench.paths.iter().map(|path| {
         let mut lost = false;
         let poles = path.poles.iter().enumerate().map(|(pole, series)| {
-            let (left, gone): (Vec<usize>, Vec<usize>) =
-                series.through.iter().map(|relay| relay.0).partition(|relay| fault.leaves(*relay, pole));
-            lost |= !gone.is_empty();
+            let (left, gone): (Vec<usize>, Vec<usize>) = series
+                .through
+                .iter()
+                .map(|relay| relay.0)
+                .partition(|relay| fault.leaves(bench, path.zone, *relay, pole));
+            lost |= !gone.is_empty() || left.iter().any(|relay| fault.is_of_coil(bench, *relay));
             left
         });
         let poles = poles.collect();

@@ -4,7 +4,7 @@ use core::fmt;
 
 use dryfire_units::{Celsius, CelsiusPerSecond, Joules, RigSpan, RigTime, Seconds, Volts, Watts};
 
-use crate::circuit::{Circuit, CircuitError, RelayFault, RelayState};
+use crate::circuit::{Circuit, CircuitError, OldPart, OldPartKind, OldPartState, RelayFault, RelayState, Unpowered};
 use crate::description::{DescriptionError, KilnDescription};
 use crate::model::{Model, Supply};
 use crate::supply::{Branch, Legs};
@@ -78,6 +78,11 @@ pub enum KilnError {
         /// How many there are.
         legs: usize,
     },
+    /// The circuit has no bypass of that number.
+    NoSuchBypass {
+        /// The old part asked for.
+        part: usize,
+    },
     /// The supply has no neutral.
     NoNeutral,
     /// The kiln has no lid that opens.
@@ -105,6 +110,7 @@ impl fmt::Display for KilnError {
             Self::NoSuchRelay { relay, relays } => write!(f, "there is no relay {}, only {relays}", relay + 1),
             Self::NoSuchZone { zone, zones } => write!(f, "there is no zone {}, only {zones}", zone + 1),
             Self::NoSuchLeg { leg, legs } => write!(f, "the supply has no leg {}, only {legs}", leg + 1),
+            Self::NoSuchBypass { part } => write!(f, "old part {} is no bypass", part + 1),
             Self::NoNeutral => f.write_str("the supply has no neutral"),
             Self::NoLid => f.write_str("the kiln has no lid that opens"),
             Self::SupplyVolts(volts) => write!(f, "the supply has to lie between 0 V and 1000 V, found {volts}"),
@@ -133,10 +139,14 @@ pub struct Kiln {
     relays: Vec<RelayState>,
     /// What the coils ask for; differs from the contacts while a sticky relay hangs.
     commanded: Vec<bool>,
+    /// Whether each relay's coil has its supply.
+    powered: Vec<bool>,
     /// When sticky contacts come off.
     releases: Vec<Option<RigTime>>,
-    /// The first of them; asked for at every step.
-    next_release: Option<RigTime>,
+    /// How the circuit's old parts stand.
+    old_parts: Vec<OldPartState>,
+    /// When a sticky contact or an old part first changes; asked for at every step.
+    next_change: Option<RigTime>,
     intact: Vec<bool>,
     supply: Vec<Supply>,
     supply_volts: f64,
@@ -203,8 +213,10 @@ impl Kiln {
             branches: branches.collect(),
             relays: vec![RelayState::default(); circuit.relays],
             commanded: vec![false; circuit.relays],
+            powered: vec![true; circuit.relays],
             releases: vec![None; circuit.relays],
-            next_release: None,
+            old_parts: circuit.old_parts.iter().map(OldPart::at_first).collect(),
+            next_change: None,
             circuit,
             intact: vec![true; zones],
             supply: vec![Supply::OFF; zones],
@@ -231,11 +243,11 @@ impl Kiln {
         }
     }
 
-    /// The next grid point or release of a sticky relay.
+    /// The next grid point, release of a sticky relay or change of an old part.
     fn next_stop(&self) -> RigTime {
         let (now, grid) = (self.now.as_micros(), self.grid.as_micros());
         let next_grid = RigTime::from_micros((now.div_euclid(grid) + 1) * grid);
-        self.next_release.map_or(next_grid, |release| release.min(next_grid))
+        self.next_change.map_or(next_grid, |change| change.min(next_grid))
     }
 
     /// Integrates exactly to `at`, the instant of a change.
@@ -254,8 +266,11 @@ impl Kiln {
         let span = next - self.now;
         self.model.step(span);
         self.now = next;
-        if self.next_release.is_none_or(|release| next < release) {
+        if self.next_change.is_none_or(|change| next < change) {
             return;
+        }
+        for (state, part) in self.old_parts.iter_mut().zip(&self.circuit.old_parts) {
+            part.pass(state, next);
         }
         for (release, relay) in self.releases.iter_mut().zip(&mut self.relays) {
             if release.is_some_and(|at| at <= next) {
@@ -268,13 +283,34 @@ impl Kiln {
 
     /// Works out again what each element gets, and when that next changes by itself.
     fn resupply(&mut self) {
-        self.next_release = self.releases.iter().flatten().min().copied();
+        let by_itself = self.old_parts.iter().map(|state| &state.next);
+        self.next_change = self.releases.iter().chain(by_itself).flatten().min().copied();
         for (zone, path) in self.circuit.paths.iter().enumerate() {
-            let share = if self.intact[zone] { path.power_thousandths(&self.relays) } else { 0 };
+            let whole = self.intact[zone] && !self.parts().any(|(part, state)| part.interrupts(state, zone));
+            let share =
+                if whole { path.power_thousandths(&self.relays, |relay| self.is_bridged(zone, relay)) } else { 0 };
             self.branches[zone].share = f64::from(share) / 1000.0;
         }
         self.legs.feed(self.supply_volts, &self.branches, &mut self.supply);
         self.model.set_supply(&self.supply);
+    }
+
+    fn parts(&self) -> impl Iterator<Item = (&OldPart, OldPartState)> {
+        self.circuit.old_parts.iter().zip(self.old_parts.iter().copied())
+    }
+
+    fn is_bridged(&self, zone: usize, relay: usize) -> bool {
+        self.parts().any(|(part, state)| part.bridges(state, zone, relay))
+    }
+
+    /// What a relay's contacts are driven to: what the coil asks for, or where they rest without its supply.
+    fn driven(&self, relay: usize) -> bool {
+        match self.circuit.unpowered(relay) {
+            _ if self.powered[relay] => self.commanded[relay],
+            Unpowered::Open => false,
+            Unpowered::Closed => true,
+            Unpowered::AsItWas => self.relays[relay].closed,
+        }
     }
 
     fn check_relay(&self, relay: usize) -> Result<(), KilnError> {
@@ -298,7 +334,36 @@ impl Kiln {
             return Ok(());
         }
         self.stop_at(at)?;
+        let before = self.driven(relay);
         self.commanded[relay] = closed;
+        self.follow(at, relay, before);
+        Ok(())
+    }
+
+    /// The coil of a relay loses its supply or gets it back at `at`; what its contacts
+    /// do then is the circuit's [`Unpowered`].
+    ///
+    /// # Errors
+    ///
+    /// No such relay, or `at` before [`sample_time`](Self::sample_time).
+    pub fn set_coil_supply(&mut self, at: RigTime, relay: usize, present: bool) -> Result<(), KilnError> {
+        self.check_relay(relay)?;
+        if self.powered[relay] == present {
+            return Ok(());
+        }
+        self.stop_at(at)?;
+        let before = self.driven(relay);
+        self.powered[relay] = present;
+        self.follow(at, relay, before);
+        Ok(())
+    }
+
+    /// Lets a relay's contacts go where they are driven now, if they were driven elsewhere before.
+    fn follow(&mut self, at: RigTime, relay: usize, before: bool) {
+        let closed = self.driven(relay);
+        if closed == before {
+            return;
+        }
         match self.relays[relay].fault {
             Some(RelayFault::Sticky { release }) if !closed && release > RigSpan::ZERO => {
                 self.releases[relay] = Some(at.saturating_add(release));
@@ -309,6 +374,23 @@ impl Kiln {
             }
         }
         self.resupply();
+    }
+
+    /// A bypass that was left in is closed or opened at `at`.
+    ///
+    /// # Errors
+    ///
+    /// The circuit's old part is no bypass or not there, or `at` is before [`sample_time`](Self::sample_time).
+    pub fn set_bypass(&mut self, at: RigTime, part: usize, closed: bool) -> Result<(), KilnError> {
+        let kind = self.circuit.old_parts.get(part).map(|part| &part.kind);
+        if !matches!(kind, Some(OldPartKind::Bypass { .. })) {
+            return Err(KilnError::NoSuchBypass { part });
+        }
+        if self.old_parts[part].closed != closed {
+            self.stop_at(at)?;
+            self.old_parts[part].closed = closed;
+            self.resupply();
+        }
         Ok(())
     }
 
@@ -323,7 +405,7 @@ impl Kiln {
             return Ok(());
         }
         self.stop_at(at)?;
-        self.relays[relay] = RelayState { closed: self.commanded[relay], fault };
+        self.relays[relay] = RelayState { closed: self.driven(relay), fault };
         self.releases[relay] = None;
         self.resupply();
         Ok(())
@@ -433,9 +515,9 @@ impl Kiln {
         self.now
     }
 
-    /// When the next sticky relay comes off by itself.
-    pub fn next_release(&self) -> Option<RigTime> {
-        self.next_release
+    /// When a sticky relay comes off or an old part switches by itself next.
+    pub fn next_change(&self) -> Option<RigTime> {
+        self.next_change
     }
 
     /// Number of zones.
@@ -450,7 +532,8 @@ impl Kiln {
 
     /// Whether every pole to a zone's element is open at some contact.
     pub fn is_isolated(&self, zone: usize) -> bool {
-        self.circuit.paths.get(zone).is_some_and(|path| path.is_isolated(&self.relays))
+        let bridged = |relay| self.is_bridged(zone, relay);
+        self.circuit.paths.get(zone).is_some_and(|path| path.is_isolated(&self.relays, bridged))
     }
 
     /// Whether the lid stands open.

@@ -20,7 +20,7 @@ mod supply;
 mod three_ring;
 mod wall;
 
-pub use circuit::{Circuit, CircuitError, RelayFault, ZonePath};
+pub use circuit::{Circuit, CircuitError, OldPart, OldPartKind, RelayFault, Unpowered, ZonePath};
 pub use description::{
     Conductivity, DescriptionError, Element, KilnDescription, Layer, Lid, Limits, Load, Material, Outside, Probe,
     SpecificHeat, Zone, ZoneCoupling,

@@ -144,7 +144,7 @@ proptest! {
         description.lid = None;
         // One relay feeds all three.
         let path = dryfire_kiln::ZonePath { poles: vec![vec![0]], between: None };
-        let circuit = Circuit { relays: 3, paths: vec![path; 3] };
+        let circuit = Circuit { relays: 3, paths: vec![path; 3], ..Circuit::default() };
         let mut kiln = Kiln::new(&description, circuit, StartState::cold(celsius(20.0))).expect("a good kiln");
         fire(&mut kiln, &switchings, |_| {});
         let temperature = |zone| kiln.zone_temperature(zone).value();

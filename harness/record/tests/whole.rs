@@ -257,6 +257,31 @@ fn what_was_written_is_read_again(#[values(Pace::Wall, Pace::Rig)] pace: Pace) {
 }
 
 #[test]
+fn a_flood_of_log_lines_is_cut_off_counted_and_holds_nobody_up() {
+    let folder = TempDir::new().expect("a folder");
+    let path = folder.path().join("it.sqlite");
+    let writer = Writer::create(&path, &beginning()).expect("a record");
+    let recorder = Recorder::start(writer, Pace::Wall, Arc::new(AtomicBool::new(false))).expect("a thread");
+    let lines = recorder.log_sender();
+    let line =
+        |run, text: String| Note { at: "2026-11-25T09:31:00.000Z".to_owned(), run, kind: "info".to_owned(), text };
+    lines.log(line(Some(2), MARKUP.to_owned()));
+    lines.log(line(None, "é".repeat(3_000)));
+    (0..12_000).for_each(|number| lines.log(line(Some(1), number.to_string())));
+    // Whoever keeps a sender does not keep the record open, and is not in its way.
+    recorder.close().expect("everything is written").finish().expect("sealed");
+    lines.log(line(None, "too late".to_owned()));
+    let log = Record::open(&path).expect("a record").log().expect("readable");
+    assert_eq!((log[0].run, log[0].text.as_str(), log[0].kind.as_str()), (Some(2), MARKUP, "info"));
+    assert_eq!(log[1].text, format!("{}…", "é".repeat(2_000)));
+    let (last, kept) = log.split_last().expect("lines");
+    assert!(kept.len() <= 10_000, "{}", kept.len());
+    assert_eq!(last.kind, "warn");
+    let said = format!("{} log lines are not in this record: ", 12_002 - kept.len());
+    assert!(last.text.starts_with(&said), "{said}: {}", last.text);
+}
+
+#[test]
 fn the_columns_of_a_plot_hold_every_peak() {
     let folder = TempDir::new().expect("a folder");
     let path = folder.path().join("one.sqlite");

@@ -11,6 +11,10 @@ use crate::json::{FORMAT, line};
 use crate::summary::{NARROWEST, WIDEST};
 use crate::text::{Line, Style, Text};
 
+const LEGEND: &str = "Process safety time: from the failure to the last instant at which a cut of all heat still keeps \
+                      the kiln below its limits. A reaction, the relay's opening in it, may take half of it (common \
+                      practice, no source). Where the controller declares nothing, what is usual for one is taken.";
+
 const CAUTION: &str = "Computed from the kiln file, not measured: a kiln that is built, wired or fired otherwise has \
                        other times. No approval of a kiln; an independent high limit stays necessary.";
 
@@ -111,7 +115,8 @@ fn set_point(budget: &Budget) -> String {
 fn hazards(text: &mut Text, budget: &Budget, width: usize) {
     let mut rows: Vec<&BudgetRow> = budget.rows.iter().collect();
     rows.sort_by_key(|row| row.standing);
-    let head = ["", "hazard", "safety time", "half of it", "reaction"].map(|cell| (Style::Faint, cell.to_owned()));
+    let head = ["", "hazard", "process safety time", "half of it", "the controller declares"]
+        .map(|cell| (Style::Faint, cell.to_owned()));
     let cells: Vec<[Cell; 5]> = rows.iter().map(|row| cells(row)).collect();
     let columns = widths(std::iter::once(&head[..]).chain(cells.iter().map(|row| &row[..])));
     let beside = that_fit(&columns, width).max(2);
@@ -125,6 +130,42 @@ fn hazards(text: &mut Text, budget: &Budget, width: usize) {
             detail(text, &format!("{name}: {cell}"));
         }
         detail(text, &worst_in_words(budget, row));
+        if let Some(why) = why_not(budget, row) {
+            detail(text, why);
+        }
+    }
+    text.gap();
+    text.push_wrapped(Line::new(), Style::Faint, LEGEND, width);
+}
+
+/// Why a reaction is not soon enough, and what would help.
+fn why_not(budget: &Budget, row: &BudgetRow) -> Option<&'static str> {
+    match (row.standing, row.reaction) {
+        (Standing::Enough, _) => None,
+        (Standing::NoMargin, _) => {
+            Some("why: at the hottest set-point the kiln is as hot as it may be; helps: a lower top temperature")
+        }
+        (Standing::NothingDeclared, _) if budget.bench.is_none() => {
+            Some("why: whether anything reacts without the processor, a kiln file does not say; helps: `--bench FILE`")
+        }
+        (Standing::NothingDeclared, _) => Some(
+            "why: nothing is declared that reacts without the processor; helps: a limiter with a probe and contact of \
+             its own, or a watchdog that is declared and shown",
+        ),
+        (Standing::NeverNoticed, _) => Some(
+            "why: the other zones take back what this one gets too much, so no reading shows it; helps: feedback from \
+             the contacts, or a limiter with a probe and contact of its own",
+        ),
+        (Standing::TooSlow, Reaction::ByReading(_)) => Some(
+            "why: only a reading shows it, minutes late; helps: feedback from the contacts, a limiter with a probe and \
+             contact of its own, a lower top temperature",
+        ),
+        (Standing::TooSlow, Reaction::Usual(_)) => Some(
+            "why: a controller that declares nothing is taken for a usual one, which waits so long to be sure; helps: a \
+             quicker reaction, declared and shown, a limiter with a probe and contact of its own, a lower top \
+             temperature",
+        ),
+        (Standing::TooSlow, _) => Some("why: what is declared takes longer than half; helps: a quicker reaction"),
     }
 }
 
@@ -132,8 +173,8 @@ fn cells(row: &BudgetRow) -> [Cell; 5] {
     let (mark, style) = match row.standing {
         Standing::Enough => ("✓ enough", Style::Pass),
         Standing::TooSlow => ("✗ too slow", Style::Fail),
-        Standing::NeverNoticed => ("✗ unnoticed", Style::Fail),
-        Standing::NothingDeclared => ("✗ undeclared", Style::Fail),
+        Standing::NeverNoticed => ("✗ never seen", Style::Fail),
+        Standing::NothingDeclared => ("✗ no reaction", Style::Fail),
         Standing::NoMargin => ("✗ no margin", Style::Fail),
     };
     let (time, half) = match row.worst {
@@ -160,14 +201,14 @@ fn time_in_words(time: SafetyTime) -> String {
 
 fn reaction_in_words(reaction: Reaction) -> String {
     match reaction {
-        Reaction::Declared { declared, complete } if declared == complete => format!("declared {}", raised(declared)),
+        Reaction::Declared { declared, complete } if declared == complete => raised(declared),
         Reaction::Declared { declared, complete } => {
-            format!("declared {}, relay {}", raised(declared), raised(complete - declared))
+            format!("{}, and the relay {}", raised(declared), raised(complete - declared))
         }
-        Reaction::Usual(span) => format!("usual {}", raised(span)),
-        Reaction::ByReading(Some(span)) => format!("by reading {}", raised(span)),
-        Reaction::ByReading(None) => "by reading: never".to_owned(),
-        Reaction::Nothing => "nothing declared".to_owned(),
+        Reaction::Usual(span) => format!("nothing; usual {}", raised(span)),
+        Reaction::ByReading(Some(span)) => format!("nothing; seen in {}", raised(span)),
+        Reaction::ByReading(None) => "nothing; never seen".to_owned(),
+        Reaction::Nothing => "nothing".to_owned(),
     }
 }
 
@@ -178,24 +219,28 @@ fn worst_in_words(budget: &Budget, row: &BudgetRow) -> String {
             let state = state_in_words(&budget.cases[case], &budget.zones);
             let limit = limit_in_words(budget, limit);
             match time {
-                SafetyTime::NoMargin => format!("{state}; at the {limit}"),
-                SafetyTime::Until { reached, .. } => format!("{state}; uncut at the {limit} after {}", cut(reached)),
-                SafetyTime::NotReached => format!("{state}; no limit within {}", cut(budget.grid.horizon)),
+                SafetyTime::NoMargin => format!("worst: {state}; nothing is left to the {limit}"),
+                SafetyTime::Until { reached, .. } => {
+                    format!("worst: {state}; if nothing reacts, the {limit} comes after {}", cut(reached))
+                }
+                SafetyTime::NotReached => {
+                    format!("worst: {state}; no limit comes within {}", cut(budget.grid.horizon))
+                }
             }
         }
     }
 }
 
-/// `empty, endless hold, zone top on`.
+/// `kiln empty, held for long, zone top on`.
 fn state_in_words(case: &SafetyCase, zones: &[String]) -> String {
     let load = match case.load {
-        LoadState::Empty => "empty",
-        LoadState::Full => "full",
+        LoadState::Empty => "kiln empty",
+        LoadState::Full => "kiln full",
     };
     let before = match case.before {
-        Before::Hold => "endless hold",
-        Before::EndOfOnPhase => "endless hold, end of an on-phase",
-        Before::FullPowerRamp => "just there at full power",
+        Before::Hold => "held hot for long",
+        Before::EndOfOnPhase => "held hot for long, elements just about to go off",
+        Before::FullPowerRamp => "just come up at full power",
         Before::Cold => "from cold",
     };
     format!("{load}, {before}, {}", failure_in_words(&case.failure, zones))
@@ -309,7 +354,7 @@ fn limits(text: &mut Text, budget: &Budget, width: usize) {
 fn searched(text: &mut Text, budget: &Budget, width: usize) {
     let grid = &budget.grid;
     text.gap();
-    text.push(Line::new().with(Style::Strong, "Searched"));
+    text.push(Line::new().with(Style::Strong, "Searched: every combination of"));
     let loads: Vec<&str> = grid
         .loads
         .iter()

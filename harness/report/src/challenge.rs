@@ -4,26 +4,61 @@
 //! the mistake's own hazard. Other fails, what stays undecided and what breaks
 //! down are told, and do not count.
 
-use dryfire_engine::ScenarioResult;
+mod json;
+pub(crate) mod text;
+
+use dryfire_engine::{Applicability, ScenarioResult};
 use dryfire_judge::{Margin, Verdict};
-use serde::Serialize;
 
 use crate::ExitStatus;
-use crate::columns::{Cell, push_row, that_fit, widths};
-use crate::json::{FORMAT, line};
-use crate::quantity::signed_margin;
-use crate::summary::{NARROWEST, WIDEST};
-use crate::text::{Line, Style, Text};
+
+pub use json::challenge_json;
+pub use text::challenge_text;
+
+/// A scenario of the library that is tried.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Tried {
+    /// Its name.
+    pub scenario: String,
+    /// The file it stands in; those of one sweep stand in one file.
+    pub file: String,
+    /// Whether it says which moment or type it alone covers.
+    pub covers_alone: bool,
+}
+
+/// What is known of a controller before it is tried.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Expected {
+    /// Nothing is wrong with it: everything has to pass.
+    Cleared,
+    /// Nothing is wrong with it, and it lies so near a limit that something has
+    /// to stay undecided, and nothing may fail.
+    Undecided,
+    /// It has a mistake: a scenario of its hazard has to fail.
+    Caught(Mistake),
+}
 
 /// A controller that the library was tried on.
 #[derive(Clone, Debug)]
 pub struct Challenged {
     /// Its name.
     pub name: String,
-    /// What is wrong with it; `None` for one that nothing is wrong with.
-    pub mistake: Option<Mistake>,
-    /// What every scenario that ran came to.
+    /// The bench it stands on.
+    pub bench: String,
+    /// What is known of it.
+    pub expected: Expected,
+    /// What every scenario came to.
     pub results: Vec<ScenarioResult>,
+}
+
+impl Challenged {
+    /// What is wrong with it, if anything is.
+    pub fn mistake(&self) -> Option<&Mistake> {
+        match &self.expected {
+            Expected::Caught(mistake) => Some(mistake),
+            Expected::Cleared | Expected::Undecided => None,
+        }
+    }
 }
 
 /// A mistake that a controller was given.
@@ -33,8 +68,8 @@ pub struct Mistake {
     pub description: String,
     /// The hazard whose scenarios have to show it.
     pub hazard: String,
-    /// The judge's word for what they then say.
-    pub reason: String,
+    /// The judge's word for what they then say, where it was declared.
+    pub reason: Option<String>,
 }
 
 /// One expectation that caught a mistake.
@@ -68,16 +103,19 @@ pub struct Detection<'a> {
 impl Detection<'_> {
     /// Whether the library said of this controller what it should.
     pub fn as_it_should_be(&self) -> bool {
-        match &self.challenged.mistake {
-            Some(_) => !self.catches.is_empty(),
-            None => self.other_fails.is_empty() && self.undecided.is_empty() && self.broke_down.is_empty(),
+        match self.challenged.expected {
+            Expected::Caught(_) => !self.catches.is_empty(),
+            Expected::Cleared => self.other_fails.is_empty() && self.undecided.is_empty() && self.broke_down.is_empty(),
+            Expected::Undecided => {
+                self.other_fails.is_empty() && !self.undecided.is_empty() && self.broke_down.is_empty()
+            }
         }
     }
 
-    /// Whether one of the catches has the reason that the mistake declares.
+    /// Whether one of the catches has the reason that the mistake declares; true if it declares none.
     pub fn with_the_declared_reason(&self) -> bool {
-        let declared = self.challenged.mistake.as_ref().map(|mistake| mistake.reason.as_str());
-        self.catches.iter().any(|catch| Some(catch.reason) == declared)
+        let declared = self.challenged.mistake().and_then(|mistake| mistake.reason.as_deref());
+        declared.is_none_or(|declared| self.catches.iter().any(|catch| catch.reason == declared))
     }
 
     /// The scenarios that caught it, each once.
@@ -88,40 +126,66 @@ impl Detection<'_> {
     }
 }
 
+/// Hazards that nothing on a bench can meet.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct UncoveredOnBench<'a> {
+    /// The bench.
+    pub bench: &'a str,
+    /// The hazards, each once.
+    pub hazards: Vec<&'a str>,
+}
+
+/// An honest controller that a scenario failed.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Blamed<'a> {
+    /// The scenario.
+    pub scenario: &'a str,
+    /// The controllers.
+    pub controllers: Vec<&'a str>,
+}
+
 /// The whole table.
 #[derive(Clone, Debug)]
 pub struct DetectionTable<'a> {
     /// Every controller, in the order tried.
     pub detections: Vec<Detection<'a>>,
-    /// Scenarios that are the only catcher of no mistake.
+    /// Files of which no scenario is the only one to catch some mistake.
     pub never_alone: Vec<&'a str>,
+    /// Those of them that do not say either what they alone cover.
+    pub idle: Vec<&'a str>,
     /// Hazards of the library that no mistake stands for.
     pub hazards_without_mistake: Vec<&'a str>,
+    /// Hazards that nothing on a bench can meet, as honest controllers show.
+    pub uncovered: Vec<UncoveredOnBench<'a>>,
+    /// Scenarios that failed an honest controller.
+    pub blamed: Vec<Blamed<'a>>,
     /// Groups of mistakes with the same fails in the same places: the library cannot tell them apart.
     pub alike: Vec<Vec<&'a str>>,
 }
 
 impl<'a> DetectionTable<'a> {
-    /// The table of these controllers.
-    pub fn of(challenged: &'a [Challenged]) -> Self {
+    /// The table of these controllers, tried with these scenarios.
+    pub fn of(challenged: &'a [Challenged], library: &'a [Tried]) -> Self {
         let detections: Vec<Detection<'a>> = challenged.iter().map(detect).collect();
-        let mut scenarios: Vec<&str> = Vec::new();
         let mut hazards: Vec<&str> = Vec::new();
         for result in challenged.iter().flat_map(|one| &one.results) {
-            if !scenarios.contains(&result.scenario.as_str()) {
-                scenarios.push(&result.scenario);
-            }
             hazards.extend(result.hazards.iter().map(String::as_str));
         }
         hazards.sort_unstable();
         hazards.dedup();
-        let alone = |scenario: &str| detections.iter().any(|detection| detection.catchers() == [scenario]);
-        let stands_for = |hazard: &str| {
-            challenged.iter().filter_map(|one| one.mistake.as_ref()).any(|mistake| mistake.hazard == hazard)
-        };
+        let stands_for =
+            |hazard: &str| challenged.iter().filter_map(Challenged::mistake).any(|one| one.hazard == hazard);
+        let alone = files_alone(&detections, library);
+        let mut files: Vec<&str> = library.iter().map(|tried| tried.file.as_str()).collect();
+        files.dedup();
+        files.retain(|file| !alone.contains(file));
+        let says_what_for = |file: &str| library.iter().any(|tried| tried.file == file && tried.covers_alone);
         DetectionTable {
-            never_alone: scenarios.into_iter().filter(|scenario| !alone(scenario)).collect(),
+            idle: files.iter().copied().filter(|file| !says_what_for(file)).collect(),
+            never_alone: files,
             hazards_without_mistake: hazards.into_iter().filter(|hazard| !stands_for(hazard)).collect(),
+            uncovered: uncovered(challenged),
+            blamed: blamed(&detections),
             alike: alike(&detections),
             detections,
         }
@@ -129,31 +193,108 @@ impl<'a> DetectionTable<'a> {
 
     /// Mistakes that were caught, and all there were.
     pub fn caught(&self) -> (usize, usize) {
-        let mistakes = self.detections.iter().filter(|one| one.challenged.mistake.is_some());
-        (mistakes.clone().filter(|one| one.as_it_should_be()).count(), mistakes.count())
+        self.count(|expected| matches!(expected, Expected::Caught(_)))
     }
 
     /// Honest controllers that passed everything, and all there were.
     pub fn cleared(&self) -> (usize, usize) {
-        let honest = self.detections.iter().filter(|one| one.challenged.mistake.is_none());
-        (honest.clone().filter(|one| one.as_it_should_be()).count(), honest.count())
+        self.count(|expected| *expected == Expected::Cleared)
     }
 
-    /// [`ExitStatus::AllHeld`] if every mistake was caught and nobody honest was blamed.
+    /// Controllers near a limit that stayed undecided, and all there were.
+    pub fn undecided(&self) -> (usize, usize) {
+        self.count(|expected| *expected == Expected::Undecided)
+    }
+
+    fn count(&self, of: impl Fn(&Expected) -> bool) -> (usize, usize) {
+        let meant = self.detections.iter().filter(|one| of(&one.challenged.expected));
+        (meant.clone().filter(|one| one.as_it_should_be()).count(), meant.count())
+    }
+
+    /// [`ExitStatus::AllHeld`] if every mistake was caught and told from every
+    /// other, nobody honest was blamed and no scenario is idle.
     pub fn exit_status(&self) -> ExitStatus {
         if self.detections.iter().any(|one| !one.broke_down.is_empty()) {
-            ExitStatus::Error
-        } else if self.detections.iter().all(Detection::as_it_should_be) {
-            ExitStatus::AllHeld
-        } else {
-            ExitStatus::Failed
+            return ExitStatus::Error;
         }
+        let all = self.detections.iter().all(Detection::as_it_should_be);
+        if all && self.idle.is_empty() && self.alike.is_empty() { ExitStatus::AllHeld } else { ExitStatus::Failed }
     }
 
-    fn headline(&self) -> String {
+    /// The counts in one line.
+    pub fn headline(&self) -> String {
         let ((caught, mistakes), (cleared, honest)) = (self.caught(), self.cleared());
-        format!("{caught} of {mistakes} mistakes caught, {cleared} of {honest} honest controllers cleared")
+        let mut line =
+            format!("{caught} of {mistakes} mistakes caught, {cleared} of {honest} honest controllers cleared");
+        let (undecided, near) = self.undecided();
+        if near > 0 {
+            line.push_str(&format!(", {undecided} of {near} near a limit undecided"));
+        }
+        if !self.idle.is_empty() {
+            line.push_str(&format!(", {} idle", counted(self.idle.len(), "scenario file")));
+        }
+        if !self.alike.is_empty() {
+            line.push_str(&format!(", {} of mistakes not told apart", counted(self.alike.len(), "group")));
+        }
+        line
     }
+}
+
+fn counted(count: usize, what: &str) -> String {
+    if count == 1 { format!("1 {what}") } else { format!("{count} {what}s") }
+}
+
+/// Files that are the only ones to catch some mistake.
+fn files_alone<'a>(detections: &[Detection<'_>], library: &'a [Tried]) -> Vec<&'a str> {
+    let file_of =
+        |scenario: &str| library.iter().find(|tried| tried.scenario == scenario).map(|tried| tried.file.as_str());
+    let mut alone: Vec<&str> = Vec::new();
+    for detection in detections {
+        let mut files: Vec<&str> = detection.catchers().into_iter().filter_map(file_of).collect();
+        files.sort_unstable();
+        files.dedup();
+        if let [file] = files.as_slice() {
+            alone.push(file);
+        }
+    }
+    alone
+}
+
+fn uncovered(challenged: &[Challenged]) -> Vec<UncoveredOnBench<'_>> {
+    let mut found: Vec<UncoveredOnBench<'_>> = Vec::new();
+    for one in challenged.iter().filter(|one| one.mistake().is_none()) {
+        for result in &one.results {
+            if !matches!(result.applicability, Applicability::Uncovered { .. }) {
+                continue;
+            }
+            let place = match found.iter().position(|bench| bench.bench == one.bench) {
+                Some(place) => place,
+                None => {
+                    found.push(UncoveredOnBench { bench: &one.bench, hazards: Vec::new() });
+                    found.len() - 1
+                }
+            };
+            found[place].hazards.extend(result.hazards.iter().map(String::as_str));
+        }
+    }
+    for bench in &mut found {
+        bench.hazards.sort_unstable();
+        bench.hazards.dedup();
+    }
+    found
+}
+
+fn blamed<'a>(detections: &[Detection<'a>]) -> Vec<Blamed<'a>> {
+    let mut found: Vec<Blamed<'a>> = Vec::new();
+    for detection in detections.iter().filter(|one| one.challenged.mistake().is_none()) {
+        for scenario in &detection.other_fails {
+            match found.iter_mut().find(|one| one.scenario == *scenario) {
+                Some(one) => one.controllers.push(&detection.challenged.name),
+                None => found.push(Blamed { scenario, controllers: vec![&detection.challenged.name] }),
+            }
+        }
+    }
+    found
 }
 
 fn detect(challenged: &Challenged) -> Detection<'_> {
@@ -164,7 +305,7 @@ fn detect(challenged: &Challenged) -> Detection<'_> {
         undecided: Vec::new(),
         broke_down: Vec::new(),
     };
-    let own = challenged.mistake.as_ref().map(|mistake| mistake.hazard.as_str());
+    let own = challenged.mistake().map(|mistake| mistake.hazard.as_str());
     for result in &challenged.results {
         let before = detection.catches.len();
         for report in &result.findings {
@@ -198,181 +339,4 @@ fn alike<'a>(detections: &[Detection<'a>]) -> Vec<Vec<&'a str>> {
         }
     }
     groups.into_iter().map(|(_, names)| names).filter(|names| names.len() > 1).collect()
-}
-
-/// Columns that the catchers need beside the rest.
-const CATCHERS_AT_LEAST: usize = 30;
-
-/// The table as text, at most `width` columns.
-pub fn challenge_text(table: &DetectionTable<'_>, width: usize) -> Text {
-    let width = width.clamp(NARROWEST, WIDEST);
-    let mut text = Text::default();
-    let head = ["", "controller", "hazard", "by", "caught by"].map(|cell| (Style::Faint, cell.to_owned()));
-    let rows: Vec<[Cell; 5]> = table.detections.iter().map(row).collect();
-    let columns = widths(std::iter::once(&head[..]).chain(rows.iter().map(|row| &row[..])));
-    if that_fit(&columns[..4], width.saturating_sub(CATCHERS_AT_LEAST)) == 4 {
-        push_row(&mut text, &head, &columns, width);
-        rows.iter().for_each(|row| push_row(&mut text, row, &columns, width));
-    } else {
-        for [mark, name, hazard, by, catchers] in &rows {
-            let line = Line::new().with(mark.0, &mark.1).with(Style::Strong, format!(" {}", name.1));
-            text.push(line.with(Style::Faint, format!("  {} {}", hazard.1, by.1)));
-            text.push_wrapped(Line::new().with(Style::Plain, "    "), catchers.0, &catchers.1, width);
-        }
-    }
-    for detection in table.detections.iter().filter(|one| !one.as_it_should_be()) {
-        text.gap();
-        let name = &detection.challenged.name;
-        let (style, said) = match &detection.challenged.mistake {
-            Some(mistake) => (Style::Fail, format!("{name} slips through: {}", mistake.description)),
-            None => (Style::Fail, format!("{name} does everything right and is not cleared")),
-        };
-        text.push_wrapped(Line::new(), style, &said, width);
-        for (what, scenarios) in [
-            ("failed for something else", &detection.other_fails),
-            ("undecided", &detection.undecided),
-            ("broke down", &detection.broke_down),
-        ] {
-            if !scenarios.is_empty() {
-                let label = Line::new().with(Style::Faint, format!("    {what}: "));
-                text.push_wrapped(label, Style::Plain, &scenarios.join("; "), width);
-            }
-        }
-    }
-    let notes = [
-        ("Hazards that no mistake stands for:", table.hazards_without_mistake.join(", ")),
-        ("Scenarios that are never the only one to catch a mistake:", table.never_alone.join("; ")),
-        (
-            "Mistakes that fail the same expectations by the same amounts:",
-            table.alike.iter().map(|names| names.join(" = ")).collect::<Vec<_>>().join("; "),
-        ),
-    ];
-    for (label, said) in notes.iter().filter(|(_, said)| !said.is_empty()) {
-        text.gap();
-        text.push_wrapped(Line::new(), Style::Faint, label, width);
-        text.push_wrapped(Line::new().with(Style::Plain, "    "), Style::Plain, said, width);
-    }
-    text.gap();
-    text.push_wrapped(Line::new(), Style::Strong, &table.headline(), width);
-    text
-}
-
-fn row(detection: &Detection<'_>) -> [Cell; 5] {
-    let plain = |text: &str| (Style::Plain, text.to_owned());
-    let mark = if detection.as_it_should_be() { (Style::Pass, "✓") } else { (Style::Fail, "✗") };
-    let (hazard, by, catchers) = match &detection.challenged.mistake {
-        None if detection.as_it_should_be() => ("-", String::new(), "nothing, as it should be".to_owned()),
-        None => ("-", String::new(), "see below".to_owned()),
-        Some(mistake) => {
-            let first = detection.catches.first();
-            let by = first.and_then(|catch| catch.margin).map(signed_margin).unwrap_or_default();
-            let names = detection.catchers();
-            let catchers = if names.is_empty() { "nothing".to_owned() } else { names.join("; ") };
-            (mistake.hazard.as_str(), by, catchers)
-        }
-    };
-    [
-        (mark.0, mark.1.to_owned()),
-        (Style::Strong, detection.challenged.name.clone()),
-        plain(hazard),
-        (Style::Plain, by),
-        (Style::Plain, catchers),
-    ]
-}
-
-#[derive(Serialize)]
-#[serde(tag = "type", rename_all = "kebab-case")]
-enum Record<'a> {
-    Challenge {
-        format: u32,
-        tool: &'a str,
-        bench: &'a str,
-        seed: u64,
-        scenarios: usize,
-    },
-    Controller {
-        name: &'a str,
-        #[serde(skip_serializing_if = "Option::is_none")]
-        mistake: Option<MistakeRecord<'a>>,
-        as_it_should_be: bool,
-        catches: Vec<CatchRecord<'a>>,
-        other_fails: &'a [&'a str],
-        undecided: &'a [&'a str],
-        broke_down: &'a [&'a str],
-    },
-    Summary {
-        headline: String,
-        caught: usize,
-        mistakes: usize,
-        cleared: usize,
-        honest: usize,
-        never_alone: &'a [&'a str],
-        hazards_without_mistake: &'a [&'a str],
-        alike: &'a [Vec<&'a str>],
-        exit_code: u8,
-    },
-}
-
-#[derive(Serialize)]
-struct MistakeRecord<'a> {
-    description: &'a str,
-    hazard: &'a str,
-    reason: &'a str,
-    with_the_declared_reason: bool,
-}
-
-#[derive(Serialize)]
-struct CatchRecord<'a> {
-    scenario: &'a str,
-    expectation: &'a str,
-    reason: &'a str,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    margin: Option<String>,
-}
-
-/// The table as JSON lines, as `docs/output.md` says.
-pub fn challenge_json(table: &DetectionTable<'_>, head: &crate::SessionHead) -> String {
-    let mut lines = line(&Record::Challenge {
-        format: FORMAT,
-        tool: &head.tool,
-        bench: &head.bench,
-        seed: head.seed,
-        scenarios: head.scenarios,
-    });
-    for detection in &table.detections {
-        let mistake = detection.challenged.mistake.as_ref().map(|mistake| MistakeRecord {
-            description: &mistake.description,
-            hazard: &mistake.hazard,
-            reason: &mistake.reason,
-            with_the_declared_reason: detection.with_the_declared_reason(),
-        });
-        let catches = detection.catches.iter().map(|catch| CatchRecord {
-            scenario: &catch.scenario,
-            expectation: &catch.expectation,
-            reason: catch.reason,
-            margin: catch.margin.map(signed_margin),
-        });
-        lines.push_str(&line(&Record::Controller {
-            name: &detection.challenged.name,
-            mistake,
-            as_it_should_be: detection.as_it_should_be(),
-            catches: catches.collect(),
-            other_fails: &detection.other_fails,
-            undecided: &detection.undecided,
-            broke_down: &detection.broke_down,
-        }));
-    }
-    let ((caught, mistakes), (cleared, honest)) = (table.caught(), table.cleared());
-    lines.push_str(&line(&Record::Summary {
-        headline: table.headline(),
-        caught,
-        mistakes,
-        cleared,
-        honest,
-        never_alone: &table.never_alone,
-        hazards_without_mistake: &table.hazards_without_mistake,
-        alike: &table.alike,
-        exit_code: table.exit_status().code(),
-    }));
-    lines
 }

@@ -3,6 +3,7 @@
 //! It is made from the closed record alone, so that the one made at once and the one made years
 //! later are the same, byte for byte: nothing of the computer, the clock or the file's place is in it.
 
+mod challenge;
 mod compare;
 mod course;
 mod front;
@@ -17,6 +18,7 @@ mod words;
 
 use dryfire_record::{Note, Record, RecordError, topic};
 
+pub use self::challenge::challenge_html;
 pub use self::compare::compare_html;
 use self::markup::Html;
 use crate::Recorded;

@@ -20,17 +20,21 @@ mod session;
 mod standing;
 mod summary;
 mod text;
+mod timetable;
 mod words;
 
 pub use budget::{budget_json, budget_status, budget_text, budget_warnings};
-pub use challenge::{Catch, Challenged, Detection, DetectionTable, Mistake, challenge_json, challenge_text};
+pub use challenge::{
+    Blamed, Catch, Challenged, Detection, DetectionTable, Expected, Mistake, Tried, UncoveredOnBench, challenge_json,
+    challenge_text,
+};
 pub use compare::{
     Change, Comparison, Counts, Differing, ExpectationPair, MarginPair, ScenarioPair, Side, Spread, Told, compare_json,
     compare_text,
 };
 pub use explain::explain_text;
 pub use export::{ExportError, ExportFormat, export};
-pub use html::{Seal, compare_html, report_html};
+pub use html::{Seal, challenge_html, compare_html, report_html};
 pub use json::{FORMAT, JsonLines};
 pub use paths::{paths_json, paths_status, paths_text};
 pub use quantity::{signed_margin, value};
@@ -39,4 +43,5 @@ pub use session::{NotRun, Outcome, RunHead, SessionHead};
 pub use standing::{ExitStatus, HazardStanding, Hazards, Tally};
 pub use summary::{CAUTION, headline, summary};
 pub use text::{Line, Piece, Style, Text, display_width, neutralise, wrap};
+pub use timetable::{NotScheduled, Timetable, TimetableEntry, TimetableSet, timetable_json, timetable_text};
 pub use words::{reason_sentence, trouble_sentence};

@@ -15,6 +15,8 @@ const NO_SECOND_MEANS: &str = "no second means";
 const NOTHING_INDEPENDENT: &str = "nothing independent is described in this bench file: every relay in it is worked \
                                    by the controller, so the controller itself is a single means";
 
+const PAST_EVERY_RELAY: &str = "current flows past every relay, and no controller can cut it";
+
 /// Columns that the names of relays need.
 const NAMES_AT_LEAST: usize = 30;
 
@@ -23,7 +25,8 @@ pub(crate) const NOTES: [&str; 4] = [
     "heat off: no current flows; at least one pole can be opened. Isolated: every pole of the supply can be opened; \
      without that the element stays live.",
     "Zones that a fault does not touch are as with nothing wrong.",
-    "A bench file describes no supply of the coils: one that stays on is like every output stuck on at once.",
+    "Coils stay on: whatever works the coils of one supply keeps all of them energised. Coils lose their supply: \
+     their contacts open, unless the bench file says otherwise. Where it names no `coil supply`, one feeds them all.",
     "The table says what the wiring allows. That the controller notices and acts is for scenarios to show; a switch \
      or an open contactor is no isolation to work on the kiln.",
 ];
@@ -58,6 +61,14 @@ pub fn paths_text(table: &SingleFaultTable, width: usize) -> Text {
     text.gap();
     for note in NOTES {
         text.push_wrapped(Line::new(), Style::Faint, note, width);
+    }
+    for zone in &table.infinite_switches {
+        let note = format!(
+            "An infinite switch stands in the path of zone {}: it takes part of the power away without a word, and as \
+             it opens and closes by its own clock it is no means to take the heat off.",
+            table.zones[*zone]
+        );
+        text.push_wrapped(Line::new(), Style::Faint, &note, width);
     }
     for zone in &table.without_probe {
         let note =
@@ -100,6 +111,9 @@ fn label(table: &SingleFaultTable, faults: &[SingleFault]) -> String {
         SingleFault::RelayWelded { .. } => "welded".to_owned(),
         SingleFault::PoleWelded { pole, .. } => format!("welded in pole {}", pole + 1),
         SingleFault::OutputStuckOn { .. } => "output stuck on".to_owned(),
+        SingleFault::CoilsStayOn { .. } => "stay on".to_owned(),
+        SingleFault::CoilsLoseSupply { .. } => "lose their supply".to_owned(),
+        SingleFault::BypassClosed { .. } => "bypass closed".to_owned(),
         SingleFault::ProbeOpen { .. } => "open".to_owned(),
         SingleFault::ProbeShort { .. } => "shorted".to_owned(),
         SingleFault::ProbeStuck { .. } => "stuck".to_owned(),
@@ -107,6 +121,12 @@ fn label(table: &SingleFaultTable, faults: &[SingleFault]) -> String {
     };
     let states: Vec<String> = faults.iter().map(state).collect();
     let states = states.join("/");
+    if let Some(supply) = faults[0].coil_supply() {
+        return match table.coil_supplies.as_slice() {
+            [_] => format!("all coils {states}"),
+            several => format!("coils on {} {states}", several[supply]),
+        };
+    }
     match (faults[0].relay(), faults[0].probe()) {
         (Some(relay), _) => format!("{} {states}", table.relays[relay]),
         (_, Some(zone)) => format!("probe {} {states}", table.zones[zone]),
@@ -146,6 +166,7 @@ fn heat_off(table: &SingleFaultTable, row: &SingleFaultRow, means: &ZoneMeans) -
     if !means.heat_off() {
         let why = match row.fault {
             SingleFault::ProcessorHalted => format!("{NO_SECOND_MEANS}: {NOTHING_INDEPENDENT}"),
+            SingleFault::BypassClosed { .. } => format!("{NO_SECOND_MEANS}: {PAST_EVERY_RELAY}"),
             SingleFault::Nothing => "no means at all: no relay stands in the path".to_owned(),
             _ => NO_SECOND_MEANS.to_owned(),
         };
@@ -190,6 +211,8 @@ enum Record<'a> {
         pole: Option<usize>,
         #[serde(skip_serializing_if = "Option::is_none")]
         probe: Option<&'a str>,
+        #[serde(skip_serializing_if = "Option::is_none")]
+        coil_supply: Option<&'a str>,
         hides: bool,
         needs_notice: bool,
         second_means: bool,
@@ -235,6 +258,7 @@ pub fn paths_json(table: &SingleFaultTable) -> String {
                 _ => None,
             },
             probe: row.fault.probe().map(|zone| table.zones[zone].as_str()),
+            coil_supply: row.fault.coil_supply().map(|supply| table.coil_supplies[supply].as_str()),
             hides: row.hides(),
             needs_notice: row.needs_notice(),
             second_means: row.without_second_means().next().is_none(),

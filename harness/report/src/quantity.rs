@@ -25,6 +25,7 @@ pub fn value(quantity: Margin) -> String {
         Margin::Temperature(value) => millicelsius(value),
         Margin::Rate(value) => format!("{}/h", millicelsius(value)),
         Margin::Duty(value) => thousandths(value, "%"),
+        Margin::Count(value @ (1 | -1)) => format!("{value} time"),
         Margin::Count(value) => format!("{value} times"),
     }
 }
@@ -63,6 +64,7 @@ mod tests {
     #[case(Margin::Rate(-40), "-0.040 °C/h")]
     #[case(Margin::Duty(12_345), "+12.3 %")]
     #[case(Margin::Count(-2), "-2 times")]
+    #[case(Margin::Count(1), "+1 time")]
     #[case(Margin::Time(RigSpan::from_millis(6_812)), "+6.812 s")]
     #[case(Margin::Time(RigSpan::from_millis(-2_100)), "-2.100 s")]
     #[case(Margin::Time(RigSpan::from_minutes(75)), "+1 h 15 min 00 s")]

@@ -2,13 +2,13 @@
 
 use std::sync::LazyLock;
 
-use dryfire_engine::{Budget, BudgetRow, Reaction, SingleFaultTable, Standing, Worst, budget};
+use dryfire_engine::{Budget, BudgetRow, Reaction, SingleFault, SingleFaultTable, Standing, Worst, budget};
 use dryfire_kiln::{Before, Failure, LoadState, SafetyCase, SafetyGrid, SafetyLimit, SafetyTime, three_ring};
 use dryfire_report::{
     ExitStatus, budget_json, budget_status, budget_text, budget_warnings, display_width, paths_json, paths_status,
     paths_text,
 };
-use dryfire_scenario::{Bench, parse_bench};
+use dryfire_scenario::{Bench, OldPart, OldPartKind, PathRelay, Unpowered, parse_bench};
 use dryfire_units::{Celsius, RigSpan};
 use rstest::rstest;
 use serde_json::Value;
@@ -217,11 +217,35 @@ fn no_line_is_wider_than_the_terminal(#[case] width: usize) {
 #[test]
 fn a_declared_reaction_that_is_too_slow_is_a_warning() {
     insta::assert_snapshot!(budget_warnings(&made_up()).join("\n"), @"
-    over-temperature: the declared reaction takes 24.6 s with the relay; half the process safety time is 23.9 s (empty, endless hold, end of an on-phase, all zones on, to the element limit of 1400 °C)
+    over-temperature: the declared reaction takes 24.6 s with the relay; half the process safety time is 23.9 s (kiln empty, held hot for long, elements just about to go off, all zones on, to the element limit of 1400 °C)
     probe-reversed: there is no margin to the element limit of 1400 °C at all
     the declared top temperature of 1300 °C leaves no margin to the programmed limit of 1300 °C
     ");
     assert_eq!(budget_warnings(&WITHOUT_BENCH), [""; 0]);
+}
+
+/// With a contactor, a bypass around everything and one around a relay, an infinite switch, and two supplies of coils.
+fn old_parts_left_in() -> Bench {
+    let mut bench = with_contactor();
+    let around = |relays: &[usize]| OldPartKind::Bypass { around: relays.iter().map(|it| PathRelay(*it)).collect() };
+    let switch = OldPartKind::InfiniteSwitch { on: RigSpan::from_seconds(18), cycle: RigSpan::from_seconds(30) };
+    bench.old_parts = vec![
+        OldPart { zone: 0, kind: around(&[0, 1]) },
+        OldPart { zone: 1, kind: around(&[2]) },
+        OldPart { zone: 1, kind: switch },
+    ];
+    bench.relays[0].coil_supply = "contactor's own".to_owned();
+    bench.relays[2].unpowered = Unpowered::Closed;
+    bench
+}
+
+#[test]
+fn what_was_left_in_and_what_feeds_the_coils_stands_in_the_table() {
+    let text = paths_text(&SingleFaultTable::of(&old_parts_left_in()), 100).to_string();
+    insta::assert_snapshot!("single_faults_old_parts_left_in", text);
+    let table = SingleFaultTable::of(&old_parts_left_in());
+    let uncut = table.rows.iter().find(|row| row.fault == SingleFault::BypassClosed { part: 0 }).expect("the bypass");
+    assert_eq!(uncut.without_second_means().map(|means| means.zone).collect::<Vec<_>>(), [0]);
 }
 
 #[rstest]
@@ -249,9 +273,11 @@ fn the_budget_s_lines_say_what_the_text_says(#[case] budget: &Budget) {
 }
 
 #[rstest]
-#[case(with_contactor(), 1)]
-#[case(without_contactor(), 5)]
-#[case(one_pole_contactor(), 1)]
+#[case(with_contactor(), 2)]
+#[case(without_contactor(), 6)]
+#[case(one_pole_contactor(), 2)]
+// The processor, and the bypass around everything: the contactor's coil has a supply of its own.
+#[case(old_parts_left_in(), 2)]
 fn the_table_s_lines_say_what_the_text_says(#[case] bench: Bench, #[case] without: u64) {
     let table = SingleFaultTable::of(&bench);
     let lines = read(&paths_json(&table));

@@ -23,6 +23,8 @@ pub struct Bench {
     pub relays: Vec<Relay>,
     /// Through which relays current reaches each zone's element, pole by pole.
     pub paths: Vec<Path>,
+    /// What an earlier control left in the wiring.
+    pub old_parts: Vec<OldPart>,
     /// Contacts that the rig works.
     pub contacts: Vec<Contact>,
     /// Whether the rig can cut the controller's own supply.
@@ -82,6 +84,8 @@ pub enum BenchKind {
 pub struct StandInChoice {
     /// Defects switched on, by name.
     pub defects: Vec<String>,
+    /// The honest variant of it, by name; `None`: as it is.
+    pub variant: Option<String>,
     /// Period of its control tick; 100 ms if not given.
     pub tick: Option<RigSpan>,
 }
@@ -139,6 +143,51 @@ pub struct Relay {
     pub active: ActiveLevel,
     /// Worst time from the sensed edge to the contact's opening.
     pub release: RigSpan,
+    /// What its contacts do without a supply of its coil.
+    pub unpowered: Unpowered,
+    /// The name of the supply of its coil.
+    pub coil_supply: String,
+}
+
+/// The supply that feeds every coil of which a bench file says nothing.
+pub const USUAL_COIL_SUPPLY: &str = "common";
+
+/// What a relay's contacts do without a supply of its coil.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Unpowered {
+    /// They open.
+    #[default]
+    Open,
+    /// They close.
+    Closed,
+    /// They stay: a latching relay.
+    AsItWas,
+}
+
+/// A part of an earlier control that is still in the way to a zone's element.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct OldPart {
+    /// The zone's index.
+    pub zone: usize,
+    /// What it is.
+    pub kind: OldPartKind,
+}
+
+/// What an old part is.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum OldPartKind {
+    /// A switch in parallel with relays; open until somebody closes it.
+    Bypass {
+        /// The relays that it bridges, in every pole in which they stand in the zone's path.
+        around: Vec<PathRelay>,
+    },
+    /// A switch in series that opens and closes by its own clock.
+    InfiniteSwitch {
+        /// How long it is closed in each cycle.
+        on: RigSpan,
+        /// Its cycle.
+        cycle: RigSpan,
+    },
 }
 
 /// The way of the current to one zone's element.

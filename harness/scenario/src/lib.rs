@@ -25,9 +25,9 @@ mod words;
 
 pub use bench::{
     ActiveLevel, BEST_EDGE_OF_A_RIG, BEST_TEMPERATURE_OF_A_RIG, BeginFiring, Bench, BenchKind, Calibration, ClearFault,
-    Contact, ContactRole, ContactState, ConverterChoice, Declared, EdgeTime, EdgeTimeParts, Known, Path, PathRelay,
-    Pole, Relay, RelayRole, Senses, ShownTemperature, ShownTemperatureParts, StandInChoice, USUAL_DRIFT_PPM,
-    Uncertainty, Wire, Zone,
+    Contact, ContactRole, ContactState, ConverterChoice, Declared, EdgeTime, EdgeTimeParts, Known, OldPart,
+    OldPartKind, Path, PathRelay, Pole, Relay, RelayRole, Senses, ShownTemperature, ShownTemperatureParts,
+    StandInChoice, USUAL_COIL_SUPPLY, USUAL_DRIFT_PPM, Uncertainty, Unpowered, Wire, Zone,
 };
 pub use condition::{ConditionPlace, SIGNALS, parse_condition};
 pub use console::{ConsoleMatcher, ConsolePattern};

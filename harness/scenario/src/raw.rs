@@ -108,8 +108,10 @@ texts! {
     Part r"^\s*((lid|stop|start|acknowledge)\s+contact|supply\s+switch|means\s+to\s+cut\s+(safety|element\S*)|[0-9]+\s+zones?)\s*$",
     /// A probe: `probe`, `probe.2`, `probe.top`.
     Probe r"^\s*probe(\.[\w-]+)?\s*$",
-    /// A probe or the lid.
-    ProbeOrLid r"^\s*(lid|probe(\.[\w-]+)?)\s*$",
+    /// A probe, the lid, or a bypass that was left in: `probe.2`, `lid`, `bypass.top`.
+    ProbeOrLid r"^\s*(lid|(probe|bypass)(\.[\w-]+)?)\s*$",
+    /// The lid, or a bypass that was left in: `lid`, `bypass.top`.
+    LidOrBypass r"^\s*(lid|bypass(\.[\w-]+)?)\s*$",
     /// A relay: `safety`, `element`, `element.2`, `element.top`.
     Relay r"^\s*(safety|element(\.[\w-]+)?)\s*$",
     /// A voltage with its unit: `240 V`.
@@ -142,10 +144,10 @@ texts! {
     Terminals r"^\s*(terminals|box)\s*$",
     /// A share: `70 %`.
     Share r"^\s*[0-9.eE+]+\s*%\s*$",
-    /// The controller's own supply, or a leg or the neutral of the kiln's: `supply`, `leg 1`.
-    SupplyOrLeg r"^\s*(supply|neutral|(leg|phase)\s+[1-3])\s*$",
-    /// An element, or a leg or the neutral of the kiln's supply: `element.2`, `leg 1`.
-    ElementOrLeg r"^\s*(element(\.[\w-]+)?|neutral|(leg|phase)\s+[1-3])\s*$",
+    /// The controller's own supply, that of the coils, or a leg or the neutral of the kiln's: `supply`, `leg 1`.
+    SupplyOrLeg r"^\s*(supply|coil\s+supply|neutral|(leg|phase)\s+[1-3])\s*$",
+    /// An element, the supply of the coils, or a leg or the neutral of the kiln's supply: `element.2`, `leg 1`.
+    ElementOrLeg r"^\s*(element(\.[\w-]+)?|coil\s+supply|neutral|(leg|phase)\s+[1-3])\s*$",
     /// The name of a zone: one word of letters, digits and hyphens.
     ZoneName r"^\w[\w-]*$",
     /// A relay of the bench: `safety`, `element.top`.
@@ -167,8 +169,6 @@ choices! {
     Missing { NotApplicable "not applicable", Uncovered "uncovered" }
     /// A button.
     Button { Stop "stop", Start "start", Acknowledge "acknowledge" }
-    /// The lid.
-    Lid { Lid "lid" }
     /// The controller's own supply.
     SupplyWord { Supply "supply" }
     /// A thermocouple's type letter.
@@ -179,6 +179,10 @@ choices! {
     Level { High "high", Low "low" }
     /// What a relay is made as; sets the usual release time.
     Made { Contactor "contactor", Relay "relay", RelayWithDiode "relay with diode", SolidState "solid state" }
+    /// What a relay's contacts do without a supply of its coil.
+    Unpowered { Open "open", Closed "closed", AsItWas "as it was" }
+    /// What an earlier control left in the wiring.
+    OldPartWord { Bypass "bypass", InfiniteSwitch "infinite switch" }
     /// What a contact stands for.
     ContactName { Lid "lid", Stop "stop", Start "start", Acknowledge "acknowledge" }
     /// Whether a dry contact is open or closed.

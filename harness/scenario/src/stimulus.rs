@@ -170,6 +170,18 @@ pub enum Stimulus {
         /// Whether it is there from now on.
         present: bool,
     },
+    /// The coils of all relays lose their supply or get it back.
+    CoilSupply {
+        /// Whether it is there from now on.
+        present: bool,
+    },
+    /// A bypass that an earlier control left in is closed or opened.
+    Bypass {
+        /// In the path of which zone.
+        zone: ZoneSelector,
+        /// Whether it is closed from now on.
+        closed: bool,
+    },
     /// The voltage of the kiln's supply is another one.
     KilnSupply {
         /// Thousandths of a volt.

@@ -295,6 +295,7 @@ impl StandIn {
             believes_drops: self.defects.has(Defect::SuddenDropBelieved),
             forgets: self.defects.has(Defect::ProbeFaultTimeForgotten),
             hasty: self.defects.has(Defect::TripsOnOneBadSample),
+            smooths: self.defects.has(Defect::FilterHidesDrop),
         };
         let mut all_good = true;
         self.mischief.blind = false;
@@ -358,7 +359,7 @@ impl StandIn {
         let heating = self.heats();
         for (zone, view) in views.iter_mut().enumerate().take(self.settings.zones) {
             let probe = &self.probes[zone];
-            view.reading = if probe.good { probe.believed } else { None };
+            view.reading = if probe.good { self.counted(zone) } else { None };
             view.on = heating && self.demand[zone];
             view.duty = if heating { self.elements[zone].duty } else { 0.0 };
         }
@@ -428,8 +429,9 @@ impl StandIn {
         }
         let (set_point, rate) = (self.progress.set_point, self.progress.rate(&self.program));
         for zone in self.zones() {
-            let reading = self.probes[zone].believed.unwrap_or(set_point);
-            let aim = || Aim { set_point, rate, reading };
+            let believed = self.counted(zone).unwrap_or(set_point);
+            let reading = self.elements[zone].smooth(&self.settings, dt_ms, believed);
+            let aim = || Aim { set_point: set_point - self.settings.aims_below_millicelsius, rate, reading };
             let (on, cycle_begins) = self.elements[zone].step(&self.settings, dt_ms, aim);
             self.demand[zone] = on;
             if cycle_begins && zone == 0 {
@@ -458,7 +460,7 @@ impl StandIn {
         };
         let wanted =
             Wanted { contactor: heats || left_closed, elements: if heats { self.demand } else { [false; MAX_ZONES] } };
-        let mut outputs = self.switching.update(now_ms, &wanted, self.defects);
+        let mut outputs = self.switching.update(now_ms, &wanted, &self.settings, self.defects);
         outputs.call_again_after_ms = match (outputs.call_again_after_ms, self.contacts.settles_after_ms()) {
             (Some(one), Some(other)) => Some(one.min(other)),
             (one, other) => one.or(other),
@@ -503,12 +505,17 @@ impl StandIn {
 
     fn extremes(&self) -> Extremes {
         let mut extremes = Extremes { coldest: i32::MAX, hottest: i32::MIN };
-        for probe in &self.probes[..self.settings.zones] {
-            let reading = probe.believed.unwrap_or(self.progress.set_point);
+        for zone in self.zones() {
+            let reading = self.counted(zone).unwrap_or(self.progress.set_point);
             extremes.coldest = extremes.coldest.min(reading);
             extremes.hottest = extremes.hottest.max(reading);
         }
         extremes
+    }
+
+    /// The reading by which a zone is regulated and guarded.
+    fn counted(&self, zone: usize) -> Option<i32> {
+        if self.defects.has(Defect::OnlyMeanWatched) { Some(self.mean()) } else { self.probes[zone].believed }
     }
 
     /// Mean of the zones' believed readings.

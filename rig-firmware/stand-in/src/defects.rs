@@ -183,6 +183,14 @@ defects! {
         "A program that comes in while a firing is under way takes its place at once.";
     ProgramMadeUp, "program-made-up", "memory-damaged", "violated",
         "With a blank memory a start fires a program that was built in for trying things out.";
+    CreepingBelieved, "creeping-believed", "stall", "heat-not-cut",
+        "Any rise at all counts as progress, so a kiln that creeps is waited for however long.";
+    FilterHidesDrop, "filter-hides-drop", "probe-short", "heat-cut-late",
+        "Readings are smoothed before anything looks at them, so that no drop is sudden.";
+    OnlyMeanWatched, "only-mean-watched", "element-lost", "limit-exceeded",
+        "Regulator and guards go by the mean of all zones, so a cold one has the others overheated.";
+    TornSaveBelieved, "torn-save-believed", "memory-damaged", "limit-exceeded",
+        "The checksum of what was saved is not looked at, so a write that a supply cut broke off is believed.";
 }
 
 impl Defect {
@@ -264,6 +272,8 @@ mod tests {
             "lid-open",
             "stop-pressed",
             "start-with-fault",
+            "stall",
+            "element-lost",
             "control",
         ] {
             assert!(Defect::ALL.iter().any(|defect| defect.symptom().hazard == hazard), "{hazard}");

@@ -181,6 +181,7 @@ impl Guards {
             stall: !defects.has(Defect::StallUnnoticed),
             cooling: !defects.has(Defect::HeatLostUnnoticed),
             freeze: !(defects.has(Defect::StallUnnoticed) || defects.has(Defect::FrozenReadingBelieved)),
+            least_rise: if defects.has(Defect::CreepingBelieved) { 1 } else { STALL_RISE },
             fall: !(defects.has(Defect::FallingReadingBelieved) || defects.has(Defect::HeatLostUnnoticed)),
         };
         let mut trip = None;
@@ -210,6 +211,8 @@ struct Watch {
     cooling: bool,
     freeze: bool,
     fall: bool,
+    /// The rise that counts as progress.
+    least_rise: i32,
 }
 
 impl ZoneGuard {
@@ -234,7 +237,7 @@ impl ZoneGuard {
         if !watch.cooling && reading < self.stall_reading {
             self.stall_ms = 0;
         }
-        if self.stalls(dt_ms, firing, reading) && watch.stall {
+        if self.stalls(dt_ms, firing, reading, watch.least_rise) && watch.stall {
             return Some(TripKind::Stall);
         }
         (self.freezes(dt_ms, zone, reading) && watch.freeze).then_some(TripKind::FrozenReading)
@@ -280,13 +283,13 @@ impl ZoneGuard {
         self.fall_ms > FALL_MS
     }
 
-    fn stalls(&mut self, dt_ms: u32, firing: &FiringView, reading: i32) -> bool {
+    fn stalls(&mut self, dt_ms: u32, firing: &FiringView, reading: i32, least_rise: i32) -> bool {
         if firing.set_point.saturating_sub(reading) <= STALL_LAG {
             self.stall_ms = 0;
             self.stall_reading = reading;
             return false;
         }
-        if reading >= self.stall_reading.saturating_add(STALL_RISE) || self.stall_ms == 0 {
+        if reading >= self.stall_reading.saturating_add(least_rise) || self.stall_ms == 0 {
             self.stall_reading = reading;
             self.stall_ms = 0;
         }

@@ -47,6 +47,7 @@ mod regulation;
 mod settings;
 mod switching;
 mod trip;
+mod variants;
 
 pub use configuration::{CONFIGURATION_BYTES, Configuration, DamagedConfiguration};
 pub use console::Line;
@@ -57,6 +58,7 @@ pub use memory::{MemoryImage, RestoreError, SLOT_BYTES, Save, Stored, StoredStat
 pub use program::{MAX_SEGMENTS, Program, ProgramError, Segment};
 pub use settings::{Gains, LidPolicy, Settings};
 pub use trip::{Trip, TripKind};
+pub use variants::Variant;
 
 /// Laws are tried on the same cases every time.
 #[cfg(test)]

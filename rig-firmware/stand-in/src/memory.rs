@@ -8,7 +8,7 @@
 use crc::{CRC_32_ISO_HDLC, Crc, Table};
 
 use crate::program::MAX_SEGMENTS;
-use crate::{Defects, MAX_ZONES, Program, Segment, Settings, Trip};
+use crate::{Defect, Defects, MAX_ZONES, Program, Segment, Settings, Trip};
 
 const SEGMENT_BYTES: usize = 9;
 const HEAD_BYTES: usize = 38;
@@ -151,7 +151,8 @@ impl Stored {
             return Err(RestoreError::Blank);
         }
         let checksum = CHECKSUM.checksum(&bytes[..BODY_BYTES]);
-        if word(bytes, BODY_BYTES) != checksum || bytes[4] != VERSION {
+        let torn = word(bytes, BODY_BYTES) != checksum && !defects.has(Defect::TornSaveBelieved);
+        if torn || bytes[4] != VERSION {
             return Err(RestoreError::Damaged);
         }
         let trip = match bytes[6] {

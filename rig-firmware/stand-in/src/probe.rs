@@ -5,6 +5,9 @@ use crate::{ProbeFault, Reading, Settings};
 /// Longest time of faulty samples that is remembered.
 const FAULT_CAP_MS: u32 = 10_000;
 
+/// Of so many parts a smoothed sample is one new; only a defect smooths.
+const SMOOTHED_OVER: i32 = 32;
+
 /// What is known of a probe.
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct Probe {
@@ -19,6 +22,8 @@ pub(crate) struct Probe {
     faulty_ms: u32,
     /// How long the readings have been too far from the last one believed.
     jumped_ms: u32,
+    /// The good samples before this one, the latest first; only for the middle of three.
+    recent: [Option<i32>; 2],
 }
 
 /// How samples are taken; only defects change it.
@@ -30,6 +35,8 @@ pub(crate) struct Habits {
     pub(crate) forgets: bool,
     /// One sample far from the one before it is enough.
     pub(crate) hasty: bool,
+    /// Samples are smoothed before they are looked at.
+    pub(crate) smooths: bool,
 }
 
 /// What one sample came to.
@@ -47,6 +54,10 @@ impl Probe {
     pub(crate) fn sample(&mut self, settings: &Settings, dt_ms: u32, reading: Reading, habits: Habits) -> Sampled {
         match reading {
             Ok(value) => {
+                let mut value = self.prepared(settings, value);
+                if let Some(believed) = self.believed.filter(|_| habits.smooths) {
+                    value = believed.saturating_add(value.saturating_sub(believed) / SMOOTHED_OVER);
+                }
                 self.faulty_ms = if habits.forgets { 0 } else { self.faulty_ms.saturating_sub(dt_ms / 2) };
                 self.good = true;
                 let near = self.believed.is_none_or(|believed| {
@@ -76,6 +87,20 @@ impl Probe {
         }
     }
 
+    /// A good sample as it is looked at: rounded, and of three the middle one.
+    fn prepared(&mut self, settings: &Settings, value: i32) -> i32 {
+        let value = match settings.reading_step_millicelsius {
+            0 => value,
+            step => value.saturating_add(step / 2).div_euclid(step) * step,
+        };
+        if !settings.middle_of_three {
+            return value;
+        }
+        let [one, other] = self.recent.map(|earlier| earlier.unwrap_or(value));
+        self.recent = [Some(value), self.recent[0]];
+        one.max(other).min(value.max(one.min(other)))
+    }
+
     /// The fault that is there now, if one is.
     pub(crate) fn present_fault(&self) -> Option<ProbeFault> {
         if self.good { None } else { Some(self.flagged.unwrap_or(ProbeFault::NoAnswer)) }
@@ -86,6 +111,7 @@ impl Probe {
     pub(crate) fn forget_jump(&mut self) {
         self.believed = None;
         self.jumped_ms = 0;
+        self.recent = [None; 2];
     }
 
     /// Forgets the time that faults have added up.
@@ -125,6 +151,26 @@ mod tests {
             feed(&mut probe, 5, Ok(20_000));
         }
         assert!(seen);
+    }
+
+    #[test]
+    fn of_three_samples_the_middle_one_counts() {
+        let settings = Settings { middle_of_three: true, ..Settings::default() };
+        let mut probe = Probe::default();
+        for (sample, believed) in [(800, 800), (820, 820), (810, 810), (700, 810), (812, 810), (815, 812)] {
+            probe.sample(&settings, 100, Ok(sample * 1_000), Habits::default());
+            assert_eq!(probe.believed, Some(believed * 1_000), "after {sample}");
+        }
+    }
+
+    #[test]
+    fn a_rounded_reading_is_the_nearest_step_also_below_zero() {
+        let settings = Settings { reading_step_millicelsius: 500, ..Settings::default() };
+        for (sample, believed) in [(249, 0), (250, 500), (-200, 0), (-300, -500), (1_100, 1_000)] {
+            let mut probe = Probe::default();
+            probe.sample(&settings, 100, Ok(sample), Habits::default());
+            assert_eq!(probe.believed, Some(believed), "of {sample}");
+        }
     }
 
     #[test]

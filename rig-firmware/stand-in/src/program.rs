@@ -2,7 +2,7 @@
 //!
 //! ```text
 //! program  = segment *( ";" segment )
-//! segment  = number "C/h" "to" number "C"        a ramp
+//! segment  = number "C/h" "to" number "C"        a ramp; some controllers take "F" as well
 //!          / "hold" length                        a hold at the temperature reached
 //! length   = 1*( number ( "h" / "min" / "s" ) )
 //! ```
@@ -122,20 +122,21 @@ impl Program {
     /// # Errors
     /// What is wrong with it, and where.
     pub fn parse(text: &str, hottest_millicelsius: i32) -> Result<Self, ProgramError> {
-        Program::parse_with(text, hottest_millicelsius, Defects::NONE)
+        let how = HowToRead { takes_fahrenheit: false, defects: Defects::NONE };
+        Program::parse_with(text, hottest_millicelsius, how)
     }
 
-    /// The same, by a controller that may have defects.
-    pub(crate) fn parse_with(text: &str, hottest_millicelsius: i32, defects: Defects) -> Result<Self, ProgramError> {
+    /// The same, by a controller that takes more, or has defects.
+    pub(crate) fn parse_with(text: &str, hottest_millicelsius: i32, how: HowToRead) -> Result<Self, ProgramError> {
         let mut segments = Vec::<Segment, MAX_SEGMENTS>::new();
         if text.trim().is_empty() {
             return Err(ProgramError::Empty);
         }
         for (index, part) in text.split(';').enumerate() {
             let number = u8::try_from(index + 1).map_err(|_| ProgramError::TooMany)?;
-            segments.push(parse_segment(part.trim(), number, defects)?).map_err(|_| ProgramError::TooMany)?;
+            segments.push(parse_segment(part.trim(), number, how)?).map_err(|_| ProgramError::TooMany)?;
         }
-        Program::from_segments_with(&segments, hottest_millicelsius, defects)
+        Program::from_segments_with(&segments, hottest_millicelsius, how.defects)
     }
 
     /// A program of these segments.
@@ -184,7 +185,40 @@ impl Program {
     }
 }
 
-fn parse_segment(text: &str, segment: u8, defects: Defects) -> Result<Segment, ProgramError> {
+/// How a controller reads what is written.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct HowToRead {
+    /// Whether Fahrenheit is converted, and not refused.
+    pub(crate) takes_fahrenheit: bool,
+    pub(crate) defects: Defects,
+}
+
+/// A scale that temperatures are written in.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Scale {
+    Celsius,
+    Fahrenheit,
+}
+
+impl Scale {
+    /// A difference, thousandths of a degree, in thousandths of a degree Celsius; rounded.
+    fn difference(self, thousandths: i32) -> i32 {
+        match self {
+            Scale::Celsius => thousandths,
+            // Five ninths of a number have room where the number has.
+            Scale::Fahrenheit => ((i64::from(thousandths) * 5 + 4).div_euclid(9)) as i32,
+        }
+    }
+
+    fn temperature(self, thousandths: i32) -> i32 {
+        match self {
+            Scale::Celsius => thousandths,
+            Scale::Fahrenheit => self.difference(thousandths.saturating_sub(32_000)),
+        }
+    }
+}
+
+fn parse_segment(text: &str, segment: u8, how: HowToRead) -> Result<Segment, ProgramError> {
     let not_a_segment = ProgramError::NotASegment { segment };
     if let Some(length) = text.strip_prefix("hold") {
         return Ok(Segment::Hold { length_ms: parse_length(length, segment)? });
@@ -192,16 +226,17 @@ fn parse_segment(text: &str, segment: u8, defects: Defects) -> Result<Segment, P
     let (rate, to) = text.split_once("to").ok_or(not_a_segment)?;
     let (rate, unit) = parse_quantity(rate.trim(), segment)?;
     let per_hour = unit.strip_suffix("/h").ok_or(ProgramError::NotANumber { segment })?;
-    check_celsius(per_hour, segment, defects)?;
+    let rate = parse_scale(per_hour, segment, how)?.difference(rate);
     let (to, unit) = parse_quantity(to.trim(), segment)?;
-    check_celsius(unit, segment, defects)?;
+    let to = parse_scale(unit, segment, how)?.temperature(to);
     Ok(Segment::Ramp { rate_millicelsius_per_hour: rate, to_millicelsius: to })
 }
 
-fn check_celsius(unit: &str, segment: u8, defects: Defects) -> Result<(), ProgramError> {
+fn parse_scale(unit: &str, segment: u8, how: HowToRead) -> Result<Scale, ProgramError> {
     match unit {
-        "C" | "°C" | "degC" => Ok(()),
-        "F" | "°F" | "degF" if defects.has(Defect::FahrenheitReadAsCelsius) => Ok(()),
+        "C" | "°C" | "degC" => Ok(Scale::Celsius),
+        "F" | "°F" | "degF" if how.defects.has(Defect::FahrenheitReadAsCelsius) => Ok(Scale::Celsius),
+        "F" | "°F" | "degF" if how.takes_fahrenheit => Ok(Scale::Fahrenheit),
         "F" | "°F" | "degF" => Err(ProgramError::Fahrenheit { segment }),
         _ => Err(ProgramError::NotANumber { segment }),
     }

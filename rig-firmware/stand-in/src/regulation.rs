@@ -18,6 +18,8 @@ pub(crate) struct ElementControl {
     integral: f32,
     /// Duty of the running cycle, 0 to 1.
     pub(crate) duty: f32,
+    /// Smoothed reading in degrees Celsius; `None` before the first.
+    smoothed: Option<f32>,
 }
 
 /// What a zone's heat is to follow.
@@ -37,7 +39,7 @@ impl ElementControl {
     pub(crate) fn new(zone: usize, settings: &Settings) -> Self {
         let share = settings.cycle_ms / settings.zones as u32;
         let position_ms = settings.cycle_ms.saturating_sub(zone as u32 * share);
-        ElementControl { position_ms, on_until_ms: 0, owed_ms: 0, integral: 0.0, duty: 0.0 }
+        ElementControl { position_ms, on_until_ms: 0, owed_ms: 0, integral: 0.0, duty: 0.0, smoothed: None }
     }
 
     /// Keeps the rest of the running cycle off.
@@ -45,6 +47,20 @@ impl ElementControl {
         self.on_until_ms = 0;
         self.owed_ms = 0;
         self.duty = 0.0;
+        self.smoothed = None;
+    }
+
+    /// The reading that the regulator goes by: thousandths of a degree Celsius in and out.
+    pub(crate) fn smooth(&mut self, settings: &Settings, dt_ms: u32, reading: i32) -> i32 {
+        if settings.smoothing_ms == 0 {
+            return reading;
+        }
+        let degrees = reading as f32 / 1_000.0;
+        let before = self.smoothed.unwrap_or(degrees);
+        let share = dt_ms as f32 / (dt_ms + settings.smoothing_ms) as f32;
+        let smoothed = before + (degrees - before) * share;
+        self.smoothed = Some(smoothed);
+        (smoothed * 1_000.0) as i32
     }
 
     /// Lets time pass; `aim` is asked for when a cycle begins. Returns whether

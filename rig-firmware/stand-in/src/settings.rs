@@ -65,6 +65,22 @@ pub struct Settings {
     pub resume_drop_millicelsius: i32,
     /// What happens when the lid is shut again.
     pub lid: LidPolicy,
+    /// From the contactor's closing to the first element.
+    pub contactor_lead_ms: u32,
+    /// From the elements' opening to the contactor's: longer than a relay's release
+    /// (20 ms, common practice, no source).
+    pub contactor_trail_ms: u32,
+    /// Each sample is the middle one of the last three, against single bad ones.
+    pub middle_of_three: bool,
+    /// Time constant of the smoothing between the readings and the regulator; 0: none.
+    /// The guards look at readings that are not smoothed.
+    pub smoothing_ms: u32,
+    /// Step that readings are rounded to; 0: as the converter gives them.
+    pub reading_step_millicelsius: i32,
+    /// Programs may be written in Fahrenheit as well; they are converted.
+    pub takes_fahrenheit: bool,
+    /// How far below the set-point the regulator aims.
+    pub aims_below_millicelsius: i32,
     /// The regulator's integral part grows although the duty is at a stop; only a defect sets this.
     pub winds_up: bool,
 }
@@ -93,6 +109,13 @@ impl Default for Settings {
             runaway_millicelsius: 25_000,
             resume_drop_millicelsius: 50_000,
             lid: LidPolicy::Resume,
+            contactor_lead_ms: 400,
+            contactor_trail_ms: 60,
+            middle_of_three: false,
+            smoothing_ms: 0,
+            reading_step_millicelsius: 0,
+            takes_fahrenheit: false,
+            aims_below_millicelsius: 0,
             winds_up: false,
         }
     }
@@ -110,6 +133,10 @@ impl Settings {
         self.longest_firing_ms = self.longest_firing_ms.clamp(60_000, 100 * 3_600_000);
         self.cycle_ms = self.cycle_ms.clamp(1_000, 120_000);
         self.shortest_switch_ms = self.shortest_switch_ms.min(self.cycle_ms / 3);
+        self.contactor_lead_ms = self.contactor_lead_ms.clamp(30, 5_000);
+        self.contactor_trail_ms = self.contactor_trail_ms.clamp(30, 1_000);
+        self.smoothing_ms = self.smoothing_ms.min(30_000);
+        self.reading_step_millicelsius = self.reading_step_millicelsius.clamp(0, 2_000);
         self
     }
 

@@ -1,6 +1,6 @@
 //! `docs/stand-in.md` says what the code does.
 
-use dryfire_stand_in::{Defect, MemoryImage, SLOT_BYTES, Settings, StandIn, Stored};
+use dryfire_stand_in::{Defect, MemoryImage, SLOT_BYTES, Settings, StandIn, Stored, Variant};
 
 const PAGE: &str = include_str!("../../../docs/stand-in.md");
 
@@ -19,6 +19,15 @@ fn the_page_lists_every_defect_as_the_code_has_it() {
             format!("| `{}` | {} | {} | {} |", defect.name(), symptom.hazard, symptom.reason, defect.description())
         })
         .collect();
+    assert_eq!(rows, expected);
+}
+
+#[test]
+fn the_page_lists_every_variant_as_the_code_has_it() {
+    let after = PAGE.lines().skip_while(|line| !line.starts_with("<!-- variants")).skip(3);
+    let rows: Vec<&str> = after.take_while(|line| line.starts_with("| `")).collect();
+    let expected: Vec<String> =
+        Variant::ALL.iter().map(|variant| format!("| `{}` | {} |", variant.name(), variant.description())).collect();
     assert_eq!(rows, expected);
 }
 

@@ -4,7 +4,7 @@ use dryfire_engine::{Trouble, TroubleKind};
 use dryfire_scenario::{
     ActiveLevel, BeginFiring, Bench, BenchKind, ContactRole, ContactState, ConverterChoice, RelayRole, Segment, Senses,
 };
-use dryfire_stand_in::{Defect, Defects, MAX_ZONES, MemoryImage, Program, ProgramError, Settings, Stored};
+use dryfire_stand_in::{Defect, Defects, MAX_ZONES, MemoryImage, Program, ProgramError, Settings, Stored, Variant};
 use dryfire_units::converter::{Converter, ConverterKind, UnsupportedType};
 use dryfire_units::{RigSpan, ThermocoupleType};
 
@@ -89,6 +89,9 @@ pub enum BoardSetupError {
     /// A name that no defect has.
     #[error("the stand-in has no defect `{0}`")]
     Defect(String),
+    /// A name that no variant has.
+    #[error("the stand-in has no variant `{0}`")]
+    Variant(String),
     /// A declared value that the stand-in cannot have.
     #[error("the stand-in cannot declare {what} of {value}; it can from {from} to {to}")]
     Declared {
@@ -168,6 +171,10 @@ impl BoardSetup {
         settings.cycle_ms = declared("a cycle time in ms", declares.cycle_time.as_millis(), 1_000, 120_000)? as u32;
         if let Some(tick) = choice.tick {
             settings.tick_ms = declared("a tick in ms", tick.as_millis(), 10, 2_000)? as u32;
+        }
+        if let Some(name) = &choice.variant {
+            let variant = Variant::from_name(name).ok_or_else(|| BoardSetupError::Variant(name.clone()))?;
+            settings = variant.applied(settings);
         }
         let relays = bench.relays.iter().map(|relay| RelayWire {
             zone: match relay.role {

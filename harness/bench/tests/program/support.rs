@@ -7,8 +7,8 @@ use dryfire_bench::{Bench, BenchIdentity, ProgramBench, RunSetup};
 use dryfire_engine::{Command, CommandId, CommandKind, Observation, ProbeSignal, RigCounters, Trouble};
 use dryfire_scenario::{
     ActiveLevel, BeginFiring, Bench as BenchFile, BenchKind, Contact, ContactRole, ContactState, ConverterChoice,
-    Declared, EdgeTime, Path as Way, PathRelay, Pole, Relay, RelayRole, Segment, Senses, ShownTemperature, Uncertainty,
-    Zone,
+    Declared, EdgeTime, Path as Way, PathRelay, Pole, Relay, RelayRole, Segment, Senses, ShownTemperature,
+    USUAL_COIL_SUPPLY, Uncertainty, Unpowered, Zone,
 };
 use dryfire_units::{MilliCelsius, RigSpan, RigTime, ThermocoupleType};
 
@@ -53,8 +53,15 @@ pub(crate) fn controller(words: &str) -> Vec<String> {
 /// A two-zone bench: the contactor on input 2 (active low), elements on 0 and 1, lid and stop.
 pub(crate) fn bench_file(command: Vec<String>, deadline: RigSpan) -> BenchFile {
     let zone = |name: &str, channel| Zone { name: name.to_owned(), probe_type: 'K', probe_channel: Some(channel) };
-    let relay =
-        |role, input, active| Relay { role, input, senses: Senses::Command, active, release: RigSpan::from_millis(20) };
+    let relay = |role, input, active| Relay {
+        role,
+        input,
+        senses: Senses::Command,
+        active,
+        release: RigSpan::from_millis(20),
+        unpowered: Unpowered::Open,
+        coil_supply: USUAL_COIL_SUPPLY.to_owned(),
+    };
     let contact = |role, output, engaged| Contact { role, output, engaged, demand_safe: engaged };
     let path = |zone: usize| Way {
         zone,
@@ -75,6 +82,7 @@ pub(crate) fn bench_file(command: Vec<String>, deadline: RigSpan) -> BenchFile {
             relay(RelayRole::Element(1), 1, ActiveLevel::High),
         ],
         paths: vec![path(0), path(1)],
+        old_parts: Vec::new(),
         contacts: vec![
             contact(ContactRole::Lid, 0, ContactState::Open),
             contact(ContactRole::Stop, 1, ContactState::Closed),

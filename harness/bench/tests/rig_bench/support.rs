@@ -9,7 +9,7 @@ use dryfire_bench::{
 use dryfire_engine::{Command, CommandId, CommandKind, Observation, Pacing, ProbeSignal, RigCounters, Trouble};
 use dryfire_scenario::{
     ActiveLevel, BeginFiring, Bench as BenchFile, BenchKind, Contact, ContactRole, ContactState, ConverterChoice,
-    Declared, EdgeTime, Relay, RelayRole, Senses, ShownTemperature, Uncertainty, Zone,
+    Declared, EdgeTime, Relay, RelayRole, Senses, ShownTemperature, USUAL_COIL_SUPPLY, Uncertainty, Unpowered, Zone,
 };
 use dryfire_units::{Disturbance, RigSpan, RigTime};
 
@@ -155,6 +155,8 @@ pub(crate) fn bench_file() -> BenchFile {
         senses: Senses::Command,
         active: ActiveLevel::High,
         release: RigSpan::from_millis(20),
+        unpowered: Unpowered::Open,
+        coil_supply: USUAL_COIL_SUPPLY.to_owned(),
     };
     BenchFile {
         name: "small world".to_owned(),
@@ -166,6 +168,7 @@ pub(crate) fn bench_file() -> BenchFile {
         zones: vec![Zone { name: "only".to_owned(), probe_type: 'K', probe_channel: Some(0) }],
         relays: vec![relay(RelayRole::Safety, 0), relay(RelayRole::Element(0), 1), relay(RelayRole::Element(1), 2)],
         paths: Vec::new(),
+        old_parts: Vec::new(),
         contacts: vec![Contact {
             role: ContactRole::Lid,
             output: 0,

@@ -71,3 +71,29 @@ fn a_run_is_the_same_in_short_and_in_long_steps(#[case] scenario: &str) {
     assert_eq!(told.len(), told_in_short.len());
     assert!(told.iter().any(|event| matches!(event, Event::Sampled { .. })));
 }
+
+#[test]
+fn a_step_that_is_due_right_after_another_comes_at_its_instant() {
+    let scenario = "
+format: 1
+scenario: two lines in a row
+hazards: [control]
+why: The second is due before the bench has said that the first was sent.
+limits from: nothing is asked for
+script:
+  - { wait: 5 s, call it: first, do: { console: status } }
+  - { at: first + 60 ms, call it: second, do: { console: status } }
+expect:
+  - { name: no heat, after: first, never: element on }
+end: 10 s after second
+";
+    let (_, events) = run(scenario, RigSpan::from_seconds(1));
+    let came = |wanted: &str| {
+        events.iter().find_map(|event| match event {
+            Event::Moment { name, at, .. } if name == wanted => Some(*at),
+            _ => None,
+        })
+    };
+    let (first, second) = (came("first").expect("it came"), came("second").expect("it came"));
+    assert_eq!(second - first, RigSpan::from_millis(60));
+}

@@ -206,6 +206,18 @@ impl Engine {
                 self.show_derived(now);
                 self.events.push_back(Event::Stimulus { at: now, text });
             }
+            Stimulus::CoilSupply { present } => {
+                self.played.coil_supply(now, *present);
+                self.show_derived(now);
+                self.events.push_back(Event::Stimulus { at: now, text });
+            }
+            Stimulus::Bypass { zone, closed } => {
+                for part in crate::plan::select_bypasses(bench, zone).unwrap_or_default() {
+                    self.played.bypass(now, part, *closed);
+                }
+                self.show_derived(now);
+                self.events.push_back(Event::Stimulus { at: now, text });
+            }
             Stimulus::KilnSupply { millivolts } => {
                 self.played.kiln_supply(now, *millivolts);
                 self.show_derived(now);
@@ -321,6 +333,8 @@ fn happens_in_the_model(stimulus: &Stimulus) -> bool {
             | Stimulus::LoseElement { .. }
             | Stimulus::Leg { .. }
             | Stimulus::Neutral { .. }
+            | Stimulus::CoilSupply { .. }
+            | Stimulus::Bypass { .. }
             | Stimulus::KilnSupply { .. }
     )
 }

@@ -3,10 +3,11 @@
 use std::collections::BTreeMap;
 
 use dryfire_judge as judge;
+use dryfire_kiln as kiln;
 use dryfire_kiln::{Circuit, Conductor, KilnDescription, ZonePath};
 use dryfire_scenario::{
-    Bench, Comparison, Condition, DeclaredLimit, Expectation, Limit, Moment, Pattern, Scenario, Scope, Span, Spanned,
-    StepKind, TimeLimit, Times, Wire,
+    Bench, Comparison, Condition, DeclaredLimit, Expectation, Limit, Moment, OldPartKind, Pattern, Scenario, Scope,
+    Span, Spanned, StepKind, TimeLimit, Times, Unpowered, Wire,
 };
 use dryfire_units::RigSpan;
 
@@ -149,7 +150,28 @@ impl Binder<'_> {
                 }),
             }
         }
-        let circuit = Circuit { relays: self.bench.relays.len(), paths };
+        let unpowered = self.bench.relays.iter().map(|relay| match relay.unpowered {
+            Unpowered::Open => kiln::Unpowered::Open,
+            Unpowered::Closed => kiln::Unpowered::Closed,
+            Unpowered::AsItWas => kiln::Unpowered::AsItWas,
+        });
+        let old_parts = self.bench.old_parts.iter().map(|part| kiln::OldPart {
+            zone: part.zone,
+            kind: match &part.kind {
+                OldPartKind::Bypass { around } => {
+                    kiln::OldPartKind::Bypass { around: around.iter().map(|relay| relay.0).collect() }
+                }
+                OldPartKind::InfiniteSwitch { on, cycle } => {
+                    kiln::OldPartKind::InfiniteSwitch { on: *on, cycle: *cycle }
+                }
+            },
+        });
+        let circuit = Circuit {
+            relays: self.bench.relays.len(),
+            paths,
+            unpowered: unpowered.collect(),
+            old_parts: old_parts.collect(),
+        };
         if let Err(error) = circuit.check(self.kiln.zones.len(), self.kiln.system) {
             self.errors.push(BindError { message: error.to_string(), span: None });
         }

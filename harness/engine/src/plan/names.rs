@@ -47,7 +47,10 @@ pub(super) fn unknown_zones(scenario: &Scenario, bench: &Bench) -> Vec<BindError
 
 fn of_stimulus(stimulus: &Stimulus) -> Vec<&ZoneSelector> {
     match stimulus {
-        Stimulus::Probe { zone, .. } | Stimulus::ReconnectProbe { zone } | Stimulus::LoseElement { zone } => vec![zone],
+        Stimulus::Probe { zone, .. }
+        | Stimulus::ReconnectProbe { zone }
+        | Stimulus::LoseElement { zone }
+        | Stimulus::Bypass { zone, .. } => vec![zone],
         Stimulus::CrossProbes { one, other } => vec![one, other],
         Stimulus::Relay { relay: RelaySelector::Element(zone), .. }
         | Stimulus::FreeRelay { relay: RelaySelector::Element(zone) } => vec![zone],

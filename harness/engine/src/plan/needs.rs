@@ -6,8 +6,8 @@
 
 use dryfire_kiln::{Conductor, KilnDescription};
 use dryfire_scenario::{
-    Bench, BenchKind, Missing, NeededPart, Path, RelayFault, RelayRole, RelaySelector, Scenario, Stimulus, Wire,
-    ZoneSelector,
+    Bench, BenchKind, Missing, NeededPart, OldPartKind, Path, RelayFault, RelayRole, RelaySelector, Scenario, Stimulus,
+    Wire, ZoneSelector,
 };
 
 use super::signals::{contact_name, has_probe, relay_index, relay_name, zone_index};
@@ -30,6 +30,37 @@ pub(crate) fn select_relays(bench: &Bench, selector: &RelaySelector) -> Result<V
         RelaySelector::Element(zone) => {
             relay_index(bench, &RelayRole::Element(zone_index(bench, zone)?)).map(|relay| vec![relay])
         }
+    }
+}
+
+/// The bypasses that a selector names on this bench, as indices into its old parts.
+pub(crate) fn select_bypasses(bench: &Bench, zone: &ZoneSelector) -> Result<Vec<usize>, String> {
+    let zones = super::signals::zone_indices(bench, zone)?;
+    let parts = bench.old_parts.iter().enumerate();
+    let bypasses: Vec<usize> = parts
+        .filter(|(_, part)| matches!(part.kind, OldPartKind::Bypass { .. }) && zones.contains(&part.zone))
+        .map(|(index, _)| index)
+        .collect();
+    if bypasses.is_empty() {
+        return Err("the bench file names no bypass there that was left in".to_owned());
+    }
+    Ok(bypasses)
+}
+
+/// A closed bypass that bridges every relay of a path cannot be cut by anything.
+fn bypass_can_be_cut(bench: &Bench, zone: &ZoneSelector, closed: bool) -> Result<(), Lack> {
+    let bypasses = select_bypasses(bench, zone).map_err(Lack::NotApplicable)?;
+    let uncut = bypasses.iter().map(|index| &bench.old_parts[*index]).find(|part| {
+        let OldPartKind::Bypass { around } = &part.kind else { return false };
+        let relays = bench.paths.iter().filter(|path| path.zone == part.zone);
+        relays.flat_map(|path| &path.poles).flat_map(|pole| &pole.through).all(|relay| around.contains(relay))
+    });
+    match uncut {
+        Some(part) if closed => Err(Lack::Uncovered(format!(
+            "with the bypass closed current reaches the element of zone {} past every relay; no controller can cut it",
+            bench.zones[part.zone].name
+        ))),
+        _ => Ok(()),
     }
 }
 
@@ -194,6 +225,8 @@ fn stimulus_is_possible(bench: &Bench, kiln: &KilnDescription, stimulus: &Stimul
             }
             Ok(())
         }
+        Stimulus::CoilSupply { .. } => Ok(()),
+        Stimulus::Bypass { zone, closed } => bypass_can_be_cut(bench, zone, *closed),
         Stimulus::Neutral { .. } => neutral_is_used(bench, kiln).map_err(Lack::NotApplicable),
         Stimulus::Relay { fault, relay } => relay_fault_is_possible(bench, *fault, relay),
         Stimulus::FreeRelay { relay } => select_relays(bench, relay).map(|_| ()).map_err(Lack::NotApplicable),

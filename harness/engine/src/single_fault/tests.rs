@@ -1,7 +1,7 @@
 //! What can still open a path, for the ways in which kilns are wired.
 
 use dryfire_kiln::{Circuit, Kiln, RelayFault, StartState, ZonePath, three_ring};
-use dryfire_scenario::{Bench, Path, PathRelay, Pole, Relay, parse_bench};
+use dryfire_scenario::{Bench, OldPart, OldPartKind, Path, PathRelay, Pole, Relay, Unpowered, parse_bench};
 use dryfire_units::{Celsius, RigTime};
 use proptest::prelude::*;
 use proptest::test_runner::RngSeed;
@@ -119,8 +119,8 @@ fn without_a_contactor_a_weld_leaves_no_second_means_and_nothing_is_ever_isolate
         let lost: Vec<usize> = row_of(&table, fault).without_second_means().map(|means| means.zone).collect();
         assert_eq!(lost, [1]);
     }
-    // Two welds, two stuck outputs, the processor.
-    assert_eq!(table.without_second_means(), 5);
+    // Two welds, two stuck outputs, the coils of the one supply, the processor.
+    assert_eq!(table.without_second_means(), 6);
 }
 
 #[test]
@@ -129,7 +129,7 @@ fn a_one_pole_contactor_stops_the_current_and_isolates_nothing() {
     assert_eq!(isolated(row_of(&table, SingleFault::Nothing)), [false, false]);
     assert_eq!(openers(row_of(&table, SingleFault::RelayWelded { relay: 1 })), [vec![0], vec![0, 2]]);
     assert!(!table.rows.iter().any(|row| matches!(row.fault, SingleFault::PoleWelded { .. })));
-    assert_eq!(table.without_second_means(), 1, "only the processor");
+    assert_eq!(table.without_second_means(), 2, "only the processor, and what feeds all coils");
 }
 
 #[test]
@@ -190,6 +190,55 @@ fn it_agrees_with_what_scenarios_are_told_about_welds(#[case] bench: Bench) {
     }
 }
 
+#[test]
+fn coils_of_one_supply_that_stay_on_take_every_means_and_a_supply_of_its_own_is_one() {
+    let mut bench = with_contactor();
+    let table = SingleFaultTable::of(&bench);
+    assert_eq!(table.coil_supplies, ["common"]);
+    let all = row_of(&table, SingleFault::CoilsStayOn { supply: 0 });
+    assert_eq!(all.without_second_means().count(), 2, "one supply feeds every coil");
+    let lost = row_of(&table, SingleFault::CoilsLoseSupply { supply: 0 });
+    assert_eq!(openers(lost), [vec![0, 1], vec![0, 2]], "normally open contacts open by themselves");
+    assert!(lost.zones.iter().all(|means| means.touched));
+    bench.relays[0].coil_supply = "contactor".to_owned();
+    let table = SingleFaultTable::of(&bench);
+    assert_eq!(table.coil_supplies, ["contactor", "common"]);
+    let elements = row_of(&table, SingleFault::CoilsStayOn { supply: 1 });
+    assert_eq!(openers(elements), [vec![0], vec![0]]);
+    assert_eq!(elements.without_second_means().count(), 0);
+}
+
+#[rstest]
+#[case::normally_open(Unpowered::Open, true, false)]
+#[case::normally_closed(Unpowered::Closed, false, true)]
+#[case::latching(Unpowered::AsItWas, false, false)]
+fn what_a_lost_supply_of_the_coils_leaves_depends_on_how_the_relay_is_made(
+    #[case] unpowered: Unpowered,
+    #[case] opens_when_lost: bool,
+    #[case] opens_when_on: bool,
+) {
+    let mut bench = without_contactor();
+    bench.relays.iter_mut().for_each(|relay| relay.unpowered = unpowered);
+    let table = SingleFaultTable::of(&bench);
+    let heat_off = |fault| row_of(&table, fault).zones.iter().all(ZoneMeans::heat_off);
+    assert_eq!(heat_off(SingleFault::CoilsLoseSupply { supply: 0 }), opens_when_lost);
+    assert_eq!(heat_off(SingleFault::CoilsStayOn { supply: 0 }), opens_when_on);
+}
+
+#[test]
+fn a_bypass_around_everything_leaves_nothing_and_one_around_a_relay_what_is_beside_it() {
+    let mut bench = with_contactor();
+    let around = |relays: &[usize]| OldPartKind::Bypass { around: relays.iter().map(|it| PathRelay(*it)).collect() };
+    bench.old_parts = vec![OldPart { zone: 1, kind: around(&[0, 2]) }, OldPart { zone: 0, kind: around(&[1]) }];
+    let table = SingleFaultTable::of(&bench);
+    let whole = row_of(&table, SingleFault::BypassClosed { part: 0 });
+    assert_eq!(openers(whole), [vec![0, 1], vec![]]);
+    assert_eq!(whole.without_second_means().map(|means| means.zone).collect::<Vec<_>>(), [1]);
+    let part = row_of(&table, SingleFault::BypassClosed { part: 1 });
+    assert_eq!(openers(part), [vec![0], vec![0, 2]]);
+    assert_eq!(part.zones.iter().map(|means| means.touched).collect::<Vec<_>>(), [true, false]);
+}
+
 /// A bench of three zones with some relays in any poles.
 fn any_bench() -> impl Strategy<Value = Bench> {
     let pole = prop::collection::vec(0..4_usize, 0..3);
@@ -198,6 +247,9 @@ fn any_bench() -> impl Strategy<Value = Bench> {
         let mut bench = with_contactor();
         let relay: Relay = bench.relays[0].clone();
         bench.relays = vec![relay; 4];
+        // Two supplies, and each way in which a relay can be made.
+        bench.relays[2].coil_supply = "other".to_owned();
+        (bench.relays[1].unpowered, bench.relays[2].unpowered) = (Unpowered::Closed, Unpowered::AsItWas);
         bench.zones = vec![bench.zones[0].clone(), bench.zones[1].clone(), bench.zones[0].clone()];
         let wired = |(zone, poles): (usize, Vec<Vec<usize>>)| Path {
             zone,
@@ -208,21 +260,64 @@ fn any_bench() -> impl Strategy<Value = Bench> {
             between: None,
         };
         bench.paths = paths.into_iter().enumerate().map(wired).collect();
+        // A bypass around every other relay of the second zone.
+        let mut around: Vec<PathRelay> = bench.paths[1].poles.iter().flat_map(|pole| &pole.through).copied().collect();
+        around.retain(|relay| relay.0 % 2 == 0);
+        if !around.is_empty() {
+            bench.old_parts = vec![OldPart { zone: 1, kind: OldPartKind::Bypass { around } }];
+        }
         bench
     })
 }
 
-/// The kiln model's own circuit, every coil released, with this fault.
-fn modelled(bench: &Bench, fault: Option<(usize, RelayFault)>) -> Kiln {
+/// The kiln model's own circuit after this fault, with every contact that still can driven open.
+fn modelled(bench: &Bench, fault: SingleFault) -> Kiln {
     let paths = bench.paths.iter().map(|path| ZonePath {
         poles: path.poles.iter().map(|pole| pole.through.iter().map(|relay| relay.0).collect()).collect(),
         between: None,
     });
-    let circuit = Circuit { relays: bench.relays.len(), paths: paths.collect() };
+    let unpowered = bench.relays.iter().map(|relay| match relay.unpowered {
+        Unpowered::Open => dryfire_kiln::Unpowered::Open,
+        Unpowered::Closed => dryfire_kiln::Unpowered::Closed,
+        Unpowered::AsItWas => dryfire_kiln::Unpowered::AsItWas,
+    });
+    let old_parts = bench.old_parts.iter().map(|part| {
+        let OldPartKind::Bypass { around } = &part.kind else { panic!("a bypass") };
+        let around = around.iter().map(|relay| relay.0).collect();
+        dryfire_kiln::OldPart { zone: part.zone, kind: dryfire_kiln::OldPartKind::Bypass { around } }
+    });
+    let circuit = Circuit {
+        relays: bench.relays.len(),
+        paths: paths.collect(),
+        unpowered: unpowered.collect(),
+        old_parts: old_parts.collect(),
+    };
     let start = StartState::cold(Celsius::new(20.0));
     let mut kiln = Kiln::new(&three_ring(), circuit, start).expect("a circuit in order");
-    if let Some((relay, fault)) = fault {
-        kiln.set_relay_fault(RigTime::ZERO, relay, Some(fault)).expect("a relay that there is");
+    let now = RigTime::ZERO;
+    let supplies = coil_supplies(bench);
+    for (relay, made) in bench.relays.iter().enumerate() {
+        let of_supply = |supply: usize| made.coil_supply == supplies[supply];
+        match fault {
+            SingleFault::RelayWelded { relay: lost } | SingleFault::OutputStuckOn { relay: lost } if lost == relay => {
+                kiln.set_relay_fault(now, relay, Some(RelayFault::Welded)).expect("a relay that there is");
+            }
+            SingleFault::PoleWelded { relay: lost, pole } if lost == relay => {
+                kiln.set_relay_fault(now, relay, Some(RelayFault::PoleWelded(pole))).expect("a relay that there is");
+            }
+            // Energised: a normally open contact closes, a normally closed one opens, a latching one is set.
+            SingleFault::CoilsStayOn { supply } if of_supply(supply) => {
+                kiln.set_relay(now, relay, made.unpowered != Unpowered::Closed).expect("a relay that there is");
+            }
+            SingleFault::CoilsLoseSupply { supply } if of_supply(supply) => {
+                kiln.set_relay(now, relay, true).expect("a relay that there is");
+                kiln.set_coil_supply(now, relay, false).expect("a relay that there is");
+            }
+            _ => {}
+        }
+    }
+    if let SingleFault::BypassClosed { part } = fault {
+        kiln.set_bypass(now, part, true).expect("a bypass that there is");
     }
     kiln
 }
@@ -238,15 +333,10 @@ proptest! {
     #[test]
     fn whatever_the_wiring_it_agrees_with_the_kiln_model_s_circuit(bench in any_bench()) {
         for row in &SingleFaultTable::of(&bench).rows {
-            let fault = match row.fault {
-                SingleFault::Nothing => None,
-                SingleFault::RelayWelded { relay } | SingleFault::OutputStuckOn { relay } => {
-                    Some((relay, RelayFault::Welded))
-                }
-                SingleFault::PoleWelded { relay, pole } => Some((relay, RelayFault::PoleWelded(pole))),
-                _ => continue,
-            };
-            let kiln = modelled(&bench, fault);
+            if row.fault.probe().is_some() || row.fault == SingleFault::ProcessorHalted {
+                continue;
+            }
+            let kiln = modelled(&bench, row.fault);
             for means in &row.zones {
                 prop_assert_eq!(means.heat_off(), !kiln.heat_on(means.zone), "{:?} zone {}", row.fault, means.zone);
                 prop_assert_eq!(means.isolated(), kiln.is_isolated(means.zone), "{:?} zone {}", row.fault, means.zone);

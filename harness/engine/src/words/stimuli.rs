@@ -104,6 +104,11 @@ pub(crate) fn stimulus(stimulus: &Stimulus) -> String {
         Stimulus::Leg { leg, present: true } => format!("leg {leg} of the kiln's supply restored"),
         Stimulus::Neutral { present: false } => "neutral of the kiln's supply lost".to_owned(),
         Stimulus::Neutral { present: true } => "neutral of the kiln's supply restored".to_owned(),
+        Stimulus::CoilSupply { present: false } => "supply of the relays' coils lost".to_owned(),
+        Stimulus::CoilSupply { present: true } => "supply of the relays' coils restored".to_owned(),
+        Stimulus::Bypass { zone, closed } => {
+            format!("{} {}", of_zone("bypass", zone), if *closed { "closed" } else { "opened" })
+        }
         Stimulus::KilnSupply { millivolts } => format!("kiln's supply at {} V", decimal(*millivolts)),
         Stimulus::Contact { contact: role, engaged } => contact(*role, *engaged).to_owned(),
         Stimulus::Supply { on: true } => "supply restored".to_owned(),

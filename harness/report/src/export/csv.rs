@@ -177,11 +177,15 @@ impl Present {
     }
 }
 
+/// What a formula may begin with in a spreadsheet, some only in some of them, the wide ones in those that
+/// read East Asian scripts (common practice, no source).
+const FORMULA: [char; 11] = ['=', '+', '-', '@', '\'', '|', '%', '\u{ff1d}', '\u{ff0b}', '\u{ff0d}', '\u{ff20}'];
+
 /// A text that no spreadsheet takes for a formula: one that begins like one gets an apostrophe in front
 /// (common practice, no source).
 fn text(text: &str) -> String {
     let shown = crate::neutralise(text);
-    if shown.trim_start().starts_with(['=', '+', '-', '@', '\'', '|', '%']) { format!("'{shown}") } else { shown }
+    if shown.trim_start().starts_with(FORMULA) { format!("'{shown}") } else { shown }
 }
 
 fn row<S: AsRef<str>>(out: &mut dyn Write, cells: impl IntoIterator<Item = S>) -> Result<(), ExportError> {
@@ -203,4 +207,30 @@ fn row<S: AsRef<str>>(out: &mut dyn Write, cells: impl IntoIterator<Item = S>) -
     line.push_str("\r\n");
     out.write_all(line.as_bytes())?;
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rstest::rstest;
+
+    #[rstest]
+    #[case("the probe opens", "the probe opens")]
+    #[case("=1+1", "'=1+1")]
+    #[case("  @SUM(1)", "'  @SUM(1)")]
+    #[case("-1", "'-1")]
+    #[case("\t=1", "\\t=1")]
+    #[case("\u{ff1d}1+1", "'\u{ff1d}1+1")]
+    #[case("a\r\n=1", "a\\r\\n=1")]
+    fn no_text_is_a_formula(#[case] said: &str, #[case] written: &str) {
+        assert_eq!(text(said), written);
+    }
+
+    #[test]
+    fn a_cell_never_ends_early() {
+        let mut out = Vec::new();
+        row(&mut out, ["1", "a,b", "c\"d", "e;f", ""]).expect("written");
+        // RFC 4180, section 2.
+        assert_eq!(String::from_utf8(out).expect("UTF-8"), "1,\"a,b\",\"c\"\"d\",\"e;f\",\r\n");
+    }
 }

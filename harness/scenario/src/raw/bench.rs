@@ -8,7 +8,7 @@ use serde::{Deserialize, Deserializer};
 
 use super::{
     AcknowledgeWord, Conductor, ContactName, ContactState, Converter, Difference, Duration, Leg, Level, Made, Name,
-    Ppm, ProbeType, RelayName, Senses, StartWord, SupplySwitch, Temperature, ZoneName,
+    OldPartWord, Ppm, ProbeType, RelayName, Senses, Share, StartWord, SupplySwitch, Temperature, Unpowered, ZoneName,
 };
 
 /// A bench: how a controller is wired, and what it promises.
@@ -41,6 +41,10 @@ pub(crate) struct BenchFile {
     /// Through which relays current reaches each zone's element.
     #[schemars(length(min = 1, max = 16))]
     paths: Vec<Path>,
+    /// What an earlier control left in the wiring.
+    #[serde(default, rename = "old parts")]
+    #[schemars(length(max = 32))]
+    old_parts: Vec<OldPart>,
     /// The contacts that the rig works.
     #[serde(default)]
     contacts: Vec<Contact>,
@@ -74,6 +78,8 @@ pub(crate) struct Virtual {
     /// Defects switched on.
     #[serde(default)]
     defects: Vec<Name>,
+    /// The variant of it that is meant: other settings, no mistake.
+    variant: Option<Name>,
 }
 
 /// A controller that runs as a program of its own.
@@ -142,6 +148,28 @@ pub(crate) struct RelayEntry {
     active: Option<Level>,
     /// Worst time from the sensed edge to the contact's opening.
     release: Option<Duration>,
+    /// What its contacts do without a supply of its coil; `open` if left out.
+    unpowered: Option<Unpowered>,
+    /// What the supply of its coil is called; one feeds all coils of which nothing is said.
+    #[serde(rename = "coil supply")]
+    coil_supply: Option<Name>,
+}
+
+/// A part of an earlier control that is still in the wiring.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct OldPart {
+    /// What it is: a switch in parallel with relays, or one in series that opens and closes by its own clock.
+    part: OldPartWord,
+    /// The zone in whose path it stands.
+    zone: ZoneName,
+    /// The relays that a bypass bridges; all of the zone's path if left out.
+    #[schemars(length(min = 1, max = 17))]
+    around: Option<Vec<RelayName>>,
+    /// For how much of its cycle an infinite switch is closed; 60 % if left out.
+    duty: Option<Share>,
+    /// The cycle of an infinite switch; 30 s if left out.
+    cycle: Option<Duration>,
 }
 
 /// The way of the current to one zone's element.

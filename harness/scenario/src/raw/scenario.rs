@@ -7,9 +7,9 @@ use serde::de::{self, MapAccess, Visitor};
 use serde::{Deserialize, Deserializer};
 
 use super::{
-    Amount, Button, Condition, Count, Cut, Difference, Duration, ElementOrLeg, End, Hazard, Instant, Lid, Mains,
-    Missing, MomentName, Moments, Name, OneOrMany, Part, Probe, ProbeOrLid, ProbeType, Prose, Rate, Relay, Share, Soak,
-    SupplyOrLeg, SupplyWord, Temperature, Terminals, TimeLimit, Voltage, Wire,
+    Amount, Button, Condition, Count, Cut, Difference, Duration, ElementOrLeg, End, Hazard, Instant, LidOrBypass,
+    Mains, Missing, MomentName, Moments, Name, OneOrMany, Part, Probe, ProbeOrLid, ProbeType, Prose, Rate, Relay,
+    Share, Soak, SupplyOrLeg, SupplyWord, Temperature, Terminals, TimeLimit, Voltage, Wire,
 };
 
 /// A scenario: what is done to a controller, and what has to be seen.
@@ -299,7 +299,7 @@ pub(crate) struct Stimulus {
     /// Let the probe be as it should be again.
     reconnect: Option<Probe>,
     /// Shut the lid.
-    close: Option<Lid>,
+    close: Option<LidOrBypass>,
     /// Press a button.
     press: Option<Button>,
     /// Let a button go.

@@ -2,6 +2,7 @@
 
 use crate::diagnostic::DiagnosticKind;
 use crate::quantity::thousandths;
+use crate::reading::old_parts::old_parts;
 use crate::reading::operating::{begin_firing, clear_fault, listed};
 use crate::reading::scenario::{duration, hazard, temperature};
 use crate::reading::uncertainty::uncertainty;
@@ -29,6 +30,7 @@ pub(crate) const KEYS: &[&str] = &[
     "zones",
     "relays",
     "paths",
+    "old parts",
     "contacts",
     "supply",
     "controls fed by",
@@ -66,6 +68,10 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Bench> {
     let paths = reading
         .require(&fields, "paths", what, "[{ zone: top, poles: [[safety, element.top], [safety]] }]")
         .and_then(|node| paths(reading, node, known_zones, relays.as_deref()));
+    let old_parts = match fields.get("old parts") {
+        None => Some(Vec::new()),
+        Some(node) => old_parts(reading, node, known_zones, relays.as_deref(), paths.as_deref()),
+    };
     let contacts = fields.get("contacts").map(|node| contacts(reading, node));
     let supply_switch = fields
         .get("supply")
@@ -115,6 +121,7 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Bench> {
         zones: zones?,
         relays: relays?,
         paths: paths?,
+        old_parts: old_parts?,
         contacts: contacts.unwrap_or(Some(Vec::new()))?,
         supply_switch: supply_switch.unwrap_or(Some(false))?,
         controls_leg: controls_leg?,
@@ -258,7 +265,7 @@ fn kind(reading: &mut Reading<'_>, fields: &Fields<'_>) -> Option<BenchKind> {
     match entry.key.as_str() {
         "virtual" if entry.value.is_left_out() => Some(BenchKind::Virtual(StandInChoice::default())),
         "virtual" => {
-            let fields = section(reading, &["tick", "defects"])?;
+            let fields = section(reading, &["tick", "defects", "variant"])?;
             let tick = match fields.get("tick") {
                 Some(node) => Some(tick(reading, node)?),
                 None => None,
@@ -267,7 +274,11 @@ fn kind(reading: &mut Reading<'_>, fields: &Fields<'_>) -> Option<BenchKind> {
                 Some(node) => words_of(reading, node, "the list of defects", "a defect")?,
                 None => Vec::new(),
             };
-            Some(BenchKind::Virtual(StandInChoice { defects, tick }))
+            let variant = match fields.get("variant") {
+                Some(node) => Some(reading.name(node, "the variant")?),
+                None => None,
+            };
+            Some(BenchKind::Virtual(StandInChoice { defects, tick, variant }))
         }
         "program" => {
             let fields = section(reading, &["command", "deadline"])?;

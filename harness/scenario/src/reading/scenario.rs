@@ -34,12 +34,17 @@ pub(crate) const KEYS: &[&str] = &[
 pub const KNOWN_HAZARDS: &[&str] = &[
     "probe-open",
     "probe-short",
+    "probe-leak",
     "probe-reversed",
+    "probe-crossed",
     "probe-frozen",
     "probe-pulled-out",
     "probe-offset",
+    "cold-junction",
     "relay-welded",
+    "relay-sticking",
     "element-lost",
+    "heat-lost",
     "runaway",
     "over-temperature",
     "heat-while-idle",
@@ -50,6 +55,10 @@ pub const KNOWN_HAZARDS: &[&str] = &[
     "stop-pressed",
     "start-with-fault",
     "controller-hung",
+    "limiter",
+    "program-beyond-limits",
+    "program-edited",
+    "memory-damaged",
     "control",
 ];
 

@@ -25,6 +25,8 @@ enum Object {
     Terminals,
     Leg,
     Neutral,
+    CoilSupply,
+    Bypass,
     Voltage,
     Text,
 }
@@ -33,7 +35,7 @@ enum Object {
 struct Verb(&'static str, &'static [Object], &'static [&'static str], &'static [&'static str]);
 
 const VERBS: &[Verb] = &[
-    Verb("open", &[Object::Probe, Object::Lid], &[], &[]),
+    Verb("open", &[Object::Probe, Object::Lid, Object::Bypass], &[], &[]),
     Verb("short", &[Object::Probe], &[], &[]),
     Verb("short in head", &[Object::Probe], &["head"], &[]),
     Verb("short to ground", &[Object::Probe], &[], &[]),
@@ -52,11 +54,11 @@ const VERBS: &[Verb] = &[
     Verb("cross", &[Object::Probe], &["with"], &[]),
     Verb("reconnect", &[Object::Probe], &[], &[]),
     Verb("warm", &[Object::Terminals], &["by"], &[]),
-    Verb("close", &[Object::Lid], &[], &[]),
+    Verb("close", &[Object::Lid, Object::Bypass], &[], &[]),
     Verb("press", &[Object::Button], &[], &[]),
     Verb("release", &[Object::Button], &[], &[]),
     Verb("cut", &[Object::Supply], &[], &[]),
-    Verb("restore", &[Object::Supply, Object::Leg, Object::Neutral], &[], &[]),
+    Verb("restore", &[Object::Supply, Object::Leg, Object::Neutral, Object::CoilSupply], &[], &[]),
     Verb("weld", &[Object::Relay], &[], &["pole"]),
     Verb("weld at times", &[Object::Relay], &["welded for", "free for"], &[]),
     Verb("stick open", &[Object::Relay], &[], &[]),
@@ -65,7 +67,7 @@ const VERBS: &[Verb] = &[
     Verb("half open", &[Object::Relay], &[], &[]),
     Verb("burn", &[Object::Relay], &["to"], &[]),
     Verb("free", &[Object::Relay], &[], &[]),
-    Verb("lose", &[Object::Element, Object::Leg, Object::Neutral], &[], &[]),
+    Verb("lose", &[Object::Element, Object::Leg, Object::Neutral, Object::CoilSupply], &[], &[]),
     Verb("kiln supply", &[Object::Voltage], &[], &[]),
     Verb("console", &[Object::Text], &[], &[]),
     Verb("prompt", &[Object::Text], &[], &[]),
@@ -496,6 +498,9 @@ fn done_to(words: &mut Words<'_>, verb: &str) -> Result<Stimulus, Mistake> {
     let fault = |fault, zone| Ok(Stimulus::Probe { fault, zone });
     match verb {
         "open" if words.take("lid") => contact(ContactRole::Lid, true),
+        "open" | "close" if words.take("bypass") => {
+            Ok(Stimulus::Bypass { zone: words.zone()?, closed: verb == "close" })
+        }
         "open" => fault(ProbeFault::Open, probe(words, verb)?),
         "short" => fault(ProbeFault::Short, probe(words, verb)?),
         "reverse" => fault(ProbeFault::Reversed, probe(words, verb)?),
@@ -555,6 +560,9 @@ fn done_to(words: &mut Words<'_>, verb: &str) -> Result<Stimulus, Mistake> {
             words.step();
             Ok(Stimulus::Leg { leg: leg(words)?, present: verb == "restore" })
         }
+        "lose" | "restore" if words.take_phrase(&["coil", "supply"])? => {
+            Ok(Stimulus::CoilSupply { present: verb == "restore" })
+        }
         "lose" | "restore" if words.take("neutral") => Ok(Stimulus::Neutral { present: verb == "restore" }),
         "stick open" => Ok(Stimulus::Relay { fault: RelayFault::StuckOpen, relay: relay_of(words, verb)? }),
         "free" => Ok(Stimulus::FreeRelay { relay: relay_of(words, verb)? }),
@@ -603,6 +611,8 @@ fn objects(verb: &str) -> Vec<&'static str> {
             Object::Terminals => &["terminals", "box"],
             Object::Leg => &["leg 1", "leg 2", "leg 3"],
             Object::Neutral => &["neutral"],
+            Object::CoilSupply => &["coil supply"],
+            Object::Bypass => &["bypass", "bypass.1", "bypass.top"],
             Object::Voltage | Object::Text => &[],
         })
         .copied()

@@ -12,13 +12,13 @@ use crate::tree::Node;
 use crate::words::{Mistake, Words};
 use crate::{
     ActiveLevel, Contact, ContactRole, ContactState, Path, PathRelay, Pole, Relay, RelayRole, RelaySelector, Senses,
-    Spanned, Wire, Zone, ZoneSelector,
+    Spanned, USUAL_COIL_SUPPLY, Unpowered, Wire, Zone, ZoneSelector,
 };
 
 /// Most rig inputs, outputs and probe channels that a bench file may number.
 const MAX_PIN: i64 = 63;
 /// Most zones: more than any kiln of the trade.
-const MAX_ZONES: usize = 16;
+pub(crate) const MAX_ZONES: usize = 16;
 
 /// What a relay is made of, and its worst release time (common practice, no source).
 #[derive(Clone, Copy, PartialEq, Eq)]
@@ -48,7 +48,7 @@ impl Made {
     }
 }
 
-fn some_items<'n>(reading: &mut Reading<'_>, node: &'n Node, what: &str, most: usize) -> Option<&'n [Node]> {
+pub(crate) fn some_items<'n>(reading: &mut Reading<'_>, node: &'n Node, what: &str, most: usize) -> Option<&'n [Node]> {
     let items = reading.items(node, what)?;
     if items.is_empty() || items.len() > most {
         reading.mistake_in(
@@ -162,7 +162,7 @@ fn zone_index(selector: &ZoneSelector, zones: &[Zone], range: std::ops::Range<us
 }
 
 /// `safety`, `element.top`, `element.1`.
-fn role(words: &mut Words<'_>, zones: Option<&[Zone]>) -> Result<RelayRole, Mistake> {
+pub(crate) fn role(words: &mut Words<'_>, zones: Option<&[Zone]>) -> Result<RelayRole, Mistake> {
     let start = words.range().start;
     match relay(words)? {
         RelaySelector::Safety => Ok(RelayRole::Safety),
@@ -185,7 +185,8 @@ pub(crate) fn relays(reading: &mut Reading<'_>, node: &Node, zones: Option<&[Zon
         .iter()
         .map(|item| {
             let what = "a relay";
-            let fields = reading.fields(item, what, &["role", "made as", "input", "senses", "active", "release"])?;
+            let keys = &["role", "made as", "input", "senses", "active", "release", "unpowered", "coil supply"];
+            let fields = reading.fields(item, what, keys)?;
             let role = reading.require(&fields, "role", what, "safety").and_then(|node| {
                 let role = reading.parse(node, "a relay's role", |text| {
                     let mut words = Words::of(text);
@@ -218,6 +219,19 @@ pub(crate) fn relays(reading: &mut Reading<'_>, node: &Node, zones: Option<&[Zon
             let release = fields
                 .get("release")
                 .map(|node| in_time_range(reading, node, "a release time", RigSpan::ZERO, RigSpan::from_seconds(60)));
+            let unpowered = match fields.get("unpowered") {
+                Some(node) => reading.one_of(node, "what contacts do without a supply of the coil", UNPOWERED),
+                None => Some(Unpowered::default()),
+            };
+            let coil_supply = match fields.get("coil supply") {
+                Some(node) => reading.name(node, "the supply of a coil"),
+                None => Some(USUAL_COIL_SUPPLY.to_owned()),
+            };
+            if let (Some(unpowered), Some(senses), Some(active), Some(node)) =
+                (unpowered, senses, active, fields.get("unpowered"))
+            {
+                shows_where_it_is(reading, node, unpowered, senses, active);
+            }
             let (role, senses, made) = (role?, senses?, made?);
             let usual = match (senses, &role) {
                 // The contact or the load itself shows when it opened.
@@ -225,7 +239,15 @@ pub(crate) fn relays(reading: &mut Reading<'_>, node: &Node, zones: Option<&[Zon
                 (Senses::Command, RelayRole::Safety) => made.unwrap_or(Made::Contactor).release(),
                 (Senses::Command, RelayRole::Element(_)) => made.unwrap_or(Made::Relay).release(),
             };
-            Some(Relay { role, input: input?, senses, active: active?, release: release.unwrap_or(Some(usual))? })
+            Some(Relay {
+                role,
+                input: input?,
+                senses,
+                active: active?,
+                release: release.unwrap_or(Some(usual))?,
+                unpowered: unpowered?,
+                coil_supply: coil_supply?,
+            })
         })
         .collect();
     reading.unique("the rig input", &inputs);
@@ -240,6 +262,53 @@ pub(crate) fn relays(reading: &mut Reading<'_>, node: &Node, zones: Option<&[Zon
         }
     }
     relays.into_iter().collect()
+}
+
+/// The index of a zone of the bench; 0 where its zones are not known.
+pub(crate) fn zone_of(reading: &mut Reading<'_>, name: &Spanned<String>, zones: Option<&[Zone]>) -> Option<usize> {
+    let Some(zones) = zones else { return Some(0) };
+    let index = zones.iter().position(|zone| zone.name == name.value);
+    if index.is_none() {
+        let names: Vec<&str> = zones.iter().map(|zone| zone.name.as_str()).collect();
+        let hint = match nearest(&name.value, names.iter().copied()) {
+            Some(near) => format!("did you mean `{near}`?"),
+            None => format!("the zones of this bench are {}", names.join(", ")),
+        };
+        reading.mistake(
+            DiagnosticKind::UnknownRole,
+            name.span,
+            format!("there is no zone {}", quoted(&name.value)),
+            hint,
+        );
+    }
+    index
+}
+
+const UNPOWERED: &[(&str, Unpowered)] =
+    &[("open", Unpowered::Open), ("closed", Unpowered::Closed), ("as it was", Unpowered::AsItWas)];
+
+/// Refuses to take an output's level for the contacts' state where a dead output goes with closed contacts:
+/// a cut of the supply would look like a cut of the heat.
+fn shows_where_it_is(
+    reading: &mut Reading<'_>,
+    node: &Node,
+    unpowered: Unpowered,
+    senses: Senses,
+    active: ActiveLevel,
+) {
+    let message = match (unpowered, senses, active) {
+        (Unpowered::AsItWas, Senses::Command, _) => "a latching relay's output does not show where its contacts are",
+        (Unpowered::Closed, Senses::Command, ActiveLevel::High) => {
+            "contacts that close without supply are closed while the output is low, but `active` is high"
+        }
+        _ => return,
+    };
+    reading.mistake(
+        DiagnosticKind::Contradiction,
+        node.span,
+        message,
+        "let the rig sense the contact or the load: `senses: contact`".to_owned(),
+    );
 }
 
 pub(crate) fn paths(
@@ -258,23 +327,8 @@ pub(crate) fn paths(
             let fields = reading.fields(item, what, &["zone", "poles", "between"])?;
             let zone = reading.require(&fields, "zone", what, "top").and_then(|node| {
                 let name = zone_name(reading, node)?;
-                let Some(zones) = zones else { return Some(0) };
                 seen.push(name.clone());
-                let index = zones.iter().position(|zone| zone.name == name.value);
-                if index.is_none() {
-                    let names: Vec<&str> = zones.iter().map(|zone| zone.name.as_str()).collect();
-                    let hint = match nearest(&name.value, names.iter().copied()) {
-                        Some(near) => format!("did you mean `{near}`?"),
-                        None => format!("the zones of this bench are {}", names.join(", ")),
-                    };
-                    reading.mistake(
-                        DiagnosticKind::UnknownRole,
-                        node.span,
-                        format!("there is no zone {}", quoted(&name.value)),
-                        hint,
-                    );
-                }
-                index
+                zone_of(reading, &name, zones)
             });
             let poles = reading.require(&fields, "poles", what, "[[safety, element.top], [safety]]").and_then(|node| {
                 let poles = some_items(reading, node, "the list of poles", 4)?;

@@ -4,7 +4,7 @@ use core::fmt;
 
 use super::{Ending, Phase, StandIn};
 use crate::console::{Instruction, understand};
-use crate::program::Decimal;
+use crate::program::{Decimal, HowToRead};
 use crate::progress::Progress;
 use crate::regulation::ElementControl;
 use crate::{Defect, MAX_ZONES, ProbeFault, Program};
@@ -65,7 +65,8 @@ impl StandIn {
             self.outbox.say(format_args!("program refused: {}", Refusal::AlreadyFiring));
             return;
         }
-        match Program::parse_with(text, self.settings.hottest_program_millicelsius(), self.defects) {
+        let how = HowToRead { takes_fahrenheit: self.settings.takes_fahrenheit, defects: self.defects };
+        match Program::parse_with(text, self.settings.hottest_program_millicelsius(), how) {
             Ok(program) => {
                 self.outbox.say(format_args!("program stored: {program}"));
                 self.program = program;

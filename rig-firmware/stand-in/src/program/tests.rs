@@ -84,3 +84,21 @@ proptest! {
         let _ = Program::parse(&text, HOTTEST);
     }
 }
+
+#[test]
+fn a_controller_that_takes_fahrenheit_converts_it() {
+    let how = HowToRead { takes_fahrenheit: true, defects: Defects::NONE };
+    let program =
+        Program::parse_with("270 F/h to 1832 F; hold 20 min; 100 C/h to 600 C", 1_295_000, how).expect("a program");
+    assert_eq!(
+        program.segments()[0],
+        Segment::Ramp { rate_millicelsius_per_hour: 150_000, to_millicelsius: 1_000_000 }
+    );
+    assert_eq!(program.segments()[2], Segment::Ramp { rate_millicelsius_per_hour: 100_000, to_millicelsius: 600_000 });
+    let above = Program::parse_with("270 F/h to 2400 F", 1_295_000, how);
+    assert_eq!(above, Err(ProgramError::Temperature { segment: 1, hottest_millicelsius: 1_295_000 }));
+    assert_eq!(
+        Program::parse_with("270 F/h to 20 F", 1_295_000, how),
+        Err(ProgramError::Temperature { segment: 1, hottest_millicelsius: 1_295_000 })
+    );
+}

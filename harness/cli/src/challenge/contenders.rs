@@ -1,0 +1,135 @@
+//! Who is challenged: the stand-in honest and with each of its defects, and the user's own builds.
+
+use dryfire_report::{Expected, Mistake as Given};
+use dryfire_scenario::{Bench, BenchKind, RelayRole, Senses, StandInChoice};
+use dryfire_stand_in::{Defect, Variant};
+use dryfire_units::RigSpan;
+
+use super::Build;
+use crate::library::BenchWithKiln;
+use crate::screen::Mistake;
+
+/// A controller to be tried.
+pub(super) struct Contender {
+    pub(super) name: String,
+    pub(super) expected: Expected,
+    pub(super) fitted: BenchWithKiln,
+    pub(super) seed: u64,
+}
+
+/// All of them, those that are honest first.
+pub(super) fn all(fitted: BenchWithKiln, builds: Vec<Build>, seed: u64) -> Result<Vec<Contender>, Mistake> {
+    let mut contenders = match &fitted.bench.kind {
+        BenchKind::Virtual(choice) => of_the_stand_in(&fitted, choice, seed)?,
+        _ if builds.iter().all(|build| build.hazard.is_none()) => {
+            return Err(Mistake::new(format!(
+                "the bench `{}` has a controller of its own, without known mistakes",
+                fitted.bench.name
+            ))
+            .hint(
+                "name builds of it that have one, each by the hazard it meets wrongly and its bench file: \
+                 `--faulty probe-open=my-bench-without-probe-check.yaml`; or name a virtual bench",
+            ));
+        }
+        _ => {
+            let name = fitted.bench.name.clone();
+            vec![Contender { name, expected: Expected::Cleared, fitted, seed }]
+        }
+    };
+    contenders.extend(builds.into_iter().map(|Build { fitted, hazard }| {
+        let name = fitted.bench.name.clone();
+        let expected = match hazard {
+            None => Expected::Cleared,
+            Some(hazard) => {
+                let description =
+                    format!("A build of {} that is known to meet {hazard} wrongly.", fitted.bench.controller);
+                Expected::Caught(Given { description, hazard, reason: None })
+            }
+        };
+        Contender { name, expected, fitted, seed }
+    }));
+    Ok(contenders)
+}
+
+/// The stand-in as the bench file has it, in honest variants, and with each of its defects.
+fn of_the_stand_in(fitted: &BenchWithKiln, choice: &StandInChoice, seed: u64) -> Result<Vec<Contender>, Mistake> {
+    let name = &fitted.bench.name;
+    if !choice.defects.is_empty() {
+        return Err(Mistake::new(format!("the bench `{name}` has defects switched on already"))
+            .hint("`dryfire challenge` switches on each of them by itself: leave out `defects`"));
+    }
+    if choice.variant.is_some() {
+        return Err(Mistake::new(format!("the bench `{name}` has a variant switched on already"))
+            .hint("`dryfire challenge` tries each of them by itself: leave out `variant`"));
+    }
+    let honest = |what: &str, bench: Bench, seed| {
+        let name = if what.is_empty() { "(no mistake)".to_owned() } else { format!("(no mistake, {what})") };
+        Contender { name, expected: Expected::Cleared, fitted: with(fitted, bench), seed }
+    };
+    let same = || fitted.bench.clone();
+    let mut contenders = vec![honest("", same(), seed), honest("another seed", same(), seed.wrapping_add(1))];
+    for (what, tick) in [("a tick of 50 ms", 50), ("a tick of 250 ms", 250)] {
+        let mut bench = same();
+        set(&mut bench, |choice| choice.tick = Some(RigSpan::from_millis(tick)));
+        contenders.push(honest(what, bench, seed));
+    }
+    for (what, seconds) in [("a cycle of 20 s", 20), ("a cycle of 30 s", 30)] {
+        let mut bench = same();
+        bench.declares.cycle_time = RigSpan::from_seconds(seconds);
+        contenders.push(honest(what, bench, seed));
+    }
+    for (what, bench) in
+        [("contacts sensed", contacts_sensed(same())), ("without a contactor", without_contactor(same()))]
+    {
+        contenders.push(honest(what, bench, seed));
+    }
+    for variant in Variant::ALL {
+        let mut bench = same();
+        set(&mut bench, |choice| choice.variant = Some(variant.name().to_owned()));
+        let mut contender = honest(variant.name(), bench, seed);
+        if variant.is_near_a_limit() {
+            contender.expected = Expected::Undecided;
+        }
+        contenders.push(contender);
+    }
+    for defect in Defect::ALL {
+        let mut bench = same();
+        set(&mut bench, |choice| choice.defects = vec![defect.name().to_owned()]);
+        let symptom = defect.symptom();
+        let mistake = Given {
+            description: defect.description().to_owned(),
+            hazard: symptom.hazard.to_owned(),
+            reason: Some(symptom.reason.to_owned()),
+        };
+        let expected = Expected::Caught(mistake);
+        contenders.push(Contender { name: defect.name().to_owned(), expected, fitted: with(fitted, bench), seed });
+    }
+    Ok(contenders)
+}
+
+fn with(fitted: &BenchWithKiln, bench: Bench) -> BenchWithKiln {
+    BenchWithKiln { bench, kiln: fitted.kiln.clone(), folder: fitted.folder.clone(), files: Vec::new() }
+}
+
+fn set(bench: &mut Bench, change: impl FnOnce(&mut StandInChoice)) {
+    if let BenchKind::Virtual(choice) = &mut bench.kind {
+        change(choice);
+    }
+}
+
+/// What is sensed are the contacts, which take milliseconds.
+fn contacts_sensed(mut bench: Bench) -> Bench {
+    bench.relays.iter_mut().for_each(|relay| relay.senses = Senses::Contact);
+    bench
+}
+
+/// Element relays only: what hangs on a contactor is uncovered, and nothing else may fail.
+fn without_contactor(mut bench: Bench) -> Bench {
+    let Some(contactor) = bench.relays.iter().position(|relay| relay.role == RelayRole::Safety) else { return bench };
+    bench.relays.remove(contactor);
+    for series in bench.paths.iter_mut().flat_map(|path| &mut path.poles).map(|pole| &mut pole.through) {
+        series.retain(|relay| relay.0 != contactor);
+        series.iter_mut().filter(|relay| relay.0 > contactor).for_each(|relay| relay.0 -= 1);
+    }
+    bench
+}
