@@ -58,7 +58,8 @@ fn main() {
     licences(BOARDS);
     step("documentation", &["doc", "--workspace", "--no-deps", "--locked"], &[("RUSTDOCFLAGS", "-D warnings")]);
     step("the main job", &["run", "--release", "--locked", "--package", "dryfire", "--", "run", "scenarios"], &[]);
-    step("tests", &["test", "--workspace", "--locked"], &[]);
+    // All of them, also where one fails: a run of CI is long, and should tell everything.
+    step("tests", &["test", "--workspace", "--locked", "--no-fail-fast"], &[]);
     println!("── everything holds, after {:.0} s", begun.elapsed().as_secs_f64());
 }
 
