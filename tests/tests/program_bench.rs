@@ -179,6 +179,29 @@ fn the_library_tells_the_mistake_in_c_from_the_build_without_it() {
     assert!(stderr.contains("no scenario guards against it"), "{stderr}");
 }
 
+/// Else a session that is gone on with could keep the passes of another program.
+#[test]
+fn the_program_itself_is_hashed_into_the_record() {
+    if !python() {
+        return;
+    }
+    let folder = tempfile::tempdir().expect("there is room");
+    let path = folder.path().join("it.sqlite");
+    let status = dryfire()
+        .args(["run", "scenarios/people/stop-pressed.yaml", "--bench", "scenarios/benches/program-python.yaml"])
+        .arg("--record")
+        .arg(&path)
+        .output()
+        .expect("dryfire starts")
+        .status;
+    assert_eq!(status.code(), Some(0));
+    let record = dryfire_record::Record::open(&path).expect("a record");
+    let images: Vec<_> = record.files().iter().filter(|file| file.role == dryfire_record::FileRole::Image).collect();
+    let program = std::fs::read(root().join("tests/controllers/controller.py")).expect("it is there");
+    assert_eq!(images.len(), 1, "an interpreter is no part of the controller");
+    assert_eq!(images[0].sha256, dryfire_record::seal::sha256_hex(&program));
+}
+
 /// Half a minute of heat after a start is no firing: what is off afterwards was cut by nothing that a scenario did.
 #[test]
 fn a_controller_that_heats_for_a_moment_after_each_start_and_never_again_shows_no_hazard_at_all() {

@@ -44,6 +44,13 @@ pub(crate) fn beginning(
         facts.insert(0, fact(topic::FIRMWARE, "image", &image.sha256, "file on disk, SHA-256"));
         files.push(image);
     }
+    if let BenchKind::Program { command, .. } = &fitted.bench.kind {
+        for image in program_files(&fitted.folder, command)? {
+            let told = format!("{}, SHA-256 {}", image.path, image.sha256);
+            facts.insert(0, fact(topic::FIRMWARE, "program", told, "file on disk, named by the bench file's command"));
+            files.push(image);
+        }
+    }
     let first = files.len();
     files.extend(scenarios.iter().map(|file| File::of_text(FileRole::Scenario, &file.shown, &file.text)));
     let runs = jobs
@@ -141,10 +148,16 @@ fn host() -> String {
     format!("{name}, {} on {}", std::env::consts::OS, std::env::consts::ARCH)
 }
 
+/// Those words of a program bench's command that name files beside the bench file: the controller itself, in most
+/// cases. An interpreter found by the system is no part of it.
+fn program_files(folder: &Path, command: &[String]) -> Result<Vec<File>, Mistake> {
+    command.iter().map(|word| folder.join(word)).filter(|path| path.is_file()).map(|path| image_file(&path)).collect()
+}
+
 fn image_file(path: &Path) -> Result<File, Mistake> {
     let shown = path.display();
     let refuse = |why: String| {
-        Mistake::new(format!("the firmware image `{shown}` that the bench file names cannot be hashed: {why}"))
+        Mistake::new(format!("`{shown}`, which the bench file names as what is tested, cannot be hashed: {why}"))
             .hint("its path is relative to the bench file; its hash goes into the record")
     };
     let about = fs::metadata(path).map_err(|error| refuse(error.to_string()))?;
@@ -309,8 +322,10 @@ pub(crate) fn again(record: Record, beginning: &Beginning) -> Again {
         reasons.push(format!("everything starts again: it was recorded by {} and this is {}", was.tool, now.tool));
     }
     for role in [FileRole::Bench, FileRole::Kiln, FileRole::Image] {
-        let hash = |files: &[File]| files.iter().find(|file| file.role == role).map(|file| file.sha256.clone());
-        if hash(record.files()) != hash(&beginning.files) {
+        let hashes = |files: &[File]| {
+            files.iter().filter(|file| file.role == role).map(|file| file.sha256.clone()).collect::<Vec<_>>()
+        };
+        if hashes(record.files()) != hashes(&beginning.files) {
             reasons.push(format!("everything starts again: the {} file is not the recorded one", role.word()));
         }
     }

@@ -167,6 +167,24 @@ fn margins_of_different_questions_are_not_compared(#[case] was: &str, #[case] is
     assert_eq!((margin["told"].as_str(), margin["why"].as_str()), (Some("cannot tell"), Some(why)));
 }
 
+#[rstest]
+#[case::another_limit("within: 10 s, heat: cut", "within: 9 min, heat: cut")]
+#[case::an_expectation_less("  - { name: and stays off, after: burn-out + 10 s, never: element on }\n", "")]
+fn a_scenario_that_asks_for_less_is_to_be_looked_at(#[case] was: &str, #[case] is: &str) {
+    let folder = folder();
+    let stays_off = "  - { name: and stays off, after: burn-out + 10 s, never: element on }\nend:";
+    let probe = probe_opens("the probe opens", "401 °C", "10 s").replace("end:", stays_off);
+    let path = folder.path().join("probe.yaml");
+    assert!(probe.contains(was), "{probe}");
+    fs::write(&path, &probe).expect("written");
+    let old = record(&folder, "old.sqlite", &[]);
+    fs::write(&path, probe.replace(was, is)).expect("written");
+    let new = record(&folder, "new.sqlite", &[]);
+    let ran = compare(&old, &new, &[]);
+    assert_eq!(ran.status, Some(2), "{ran:?}");
+    assert!(ran.out.contains("0 worse, 0 better, 1 to be looked at, 0 gone"), "{ran:?}");
+}
+
 #[test]
 fn what_is_gone_is_no_longer_shown_and_what_is_added_is_told() {
     let folder = folder();

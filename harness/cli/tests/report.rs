@@ -115,6 +115,8 @@ fn what_failed_is_told_first_and_a_stand_in_with_defects_is_no_controller() {
     assert!(
         html.contains("<li>Mend the controller, and run again everything, not only what was not met: lid-open.</li>")
     );
+    assert!(html.contains("<ol>\n<li>Run again without any defect switched on before anything is concluded"));
+    assert!(html.contains("<li>Do not fire before all of this is done and a new report says so.</li>"));
 }
 
 #[test]

@@ -358,13 +358,21 @@ fn pair(old: &Record, new: &Record, name: &str) -> ScenarioPair {
             }
         }
     }
+    let expectations: Vec<ExpectationPair> =
+        names.into_iter().map(|expectation| expectation_pair(old, new, name, expectation)).collect();
+    // The same verdict of less, or of something else, is not the same.
+    let asked_less = |it: &ExpectationPair| it.asks_otherwise || (!it.old.is_empty() && it.new.is_empty());
+    let change = match Change::of(worst(&was), worst(&is)) {
+        Change::Same | Change::Better if expectations.iter().any(asked_less) => Change::Otherwise,
+        change => change,
+    };
     ScenarioPair {
         name: name.to_owned(),
-        change: Change::of(worst(&was), worst(&is)),
+        change,
         old: was,
         new: is,
         other_run: other,
-        expectations: names.into_iter().map(|expectation| expectation_pair(old, new, name, expectation)).collect(),
+        expectations,
         shown: (to_show(old, name), to_show(new, name)),
     }
 }

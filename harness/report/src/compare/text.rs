@@ -37,7 +37,11 @@ pub fn compare_text(comparison: &Comparison, width: usize) -> Text {
     }
     for (change, style, title) in [
         (Change::Worse, Style::Fail, "Worse"),
-        (Change::Otherwise, Style::Inconclusive, "To be looked at: gone, no longer shown, or bad in another way"),
+        (
+            Change::Otherwise,
+            Style::Inconclusive,
+            "To be looked at: gone, no longer shown, bad in another way, or no longer asked the same",
+        ),
         (Change::Better, Style::Pass, "Better"),
     ] {
         changed(&mut text, comparison, change, style, title, width);

@@ -291,6 +291,13 @@ fn next(html: &mut Html, record: &Record, recorded: &Recorded, tally: &Tally) {
     if recorded.interrupted {
         steps.push("Finish the session: dryfire run --resume with this record.".to_owned());
     }
+    if !recorded.head.defects.is_empty() {
+        steps.push(
+            "Run again without any defect switched on before anything is concluded: what was not met here may be their \
+             doing."
+                .to_owned(),
+        );
+    }
     let listed = |ids: Vec<&str>| ids.join(", ");
     for (ids, what) in [
         (hazards.which(|it| it.failed), "Mend the controller, and run again everything, not only what was not met"),
@@ -311,12 +318,12 @@ fn next(html: &mut Html, record: &Record, recorded: &Recorded, tally: &Tally) {
     if tally.errors > 0 {
         steps.push("Find out why the bench broke down; until then nothing is known of these scenarios.".to_owned());
     }
-    if !recorded.head.defects.is_empty() {
-        steps.push("Run again without any defect switched on before anything is concluded.".to_owned());
-    }
+    let open = !steps.is_empty();
     match record.session().facts.bench_kind.as_str() {
         "virtual" => steps.push(
-            "This was the stand-in, not a controller of yours: describe yours in a bench file and run on it.".to_owned(),
+            "This was the stand-in, not a controller of yours: describe yours in a bench file and run on it. Nobody \
+             fires a kiln on this page."
+                .to_owned(),
         ),
         "program" => steps.push(
             "This was the logic alone: run the same scenarios on a rig with the real board before a firing.".to_owned(),
@@ -326,6 +333,9 @@ fn next(html: &mut Html, record: &Record, recorded: &Recorded, tally: &Tally) {
              setting that was changed for the test."
                 .to_owned(),
         ),
+    }
+    if open {
+        steps.push("Do not fire before all of this is done and a new report says so.".to_owned());
     }
     steps.push("Check the record (dryfire verify), read the scenarios below, then sign.".to_owned());
     steps.push(
