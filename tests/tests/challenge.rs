@@ -57,7 +57,7 @@ fn a_variant_that_there_is_not_is_refused_with_the_nearest() {
     let path = folder.path().join("bench.yaml");
     std::fs::write(&path, bench).expect("the folder is writable");
     let output = dryfire().arg("check").arg(&path).output().expect("dryfire starts");
-    let stderr = String::from_utf8_lossy(&output.stderr);
-    assert_eq!(output.status.code(), Some(4), "{stderr}");
-    assert!(stderr.contains("no variant `brisk-regulater`") && stderr.contains("`brisk-regulator`"), "{stderr}");
+    let told = String::from_utf8_lossy(&output.stdout);
+    assert_eq!(output.status.code(), Some(4), "{told}");
+    assert!(told.contains("no variant `brisk-regulater`") && told.contains("`brisk-regulator`"), "{told}");
 }
