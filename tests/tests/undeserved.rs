@@ -669,6 +669,19 @@ fn a_program_that_the_controller_refuses_shows_nothing_by_what_it_does_not_do() 
     assert_eq!(result.verdict, Some(Verdict::Pass), "{result:#?}");
 }
 
+/// What cannot be why a controller refuses is no excuse for one that does.
+#[rstest]
+#[case::a_reading_that_is_only_wrong("offset: probe, by: -30 °C")]
+#[case::a_reading_that_trembles("noise: probe, of: 3 °C")]
+#[case::a_voltage("kiln supply: 208 V")]
+#[case::terminals("warm: terminals, by: 25 °C")]
+fn a_refusal_counts_only_where_something_is_in_the_way(#[case] stimulus: &str) {
+    let broken_before = format!("script:\n  - {{ wait: 2 s, do: {{ {stimulus} }} }}\n");
+    let result = run(&REFUSED.replace("script:\n", &broken_before), &[], untouched, None);
+    assert_eq!(result.verdict, Some(Verdict::Inconclusive), "{result:#?}");
+    assert!(result.remarks.iter().any(|said| said.contains("told to fire and nothing heated")), "{result:#?}");
+}
+
 /// A fault latched in the run before, and nothing that restarted the controller since.
 #[rstest]
 #[case::idle(IDLE)]

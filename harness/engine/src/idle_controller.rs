@@ -8,6 +8,7 @@
 //! rests on at least once in the session.
 
 use dryfire_judge::{Claim, Condition, Expectation, Finding, Reason, Scope, SignalId, Verdict};
+use dryfire_scenario::{ProbeFault, Stimulus};
 use dryfire_units::RigTime;
 
 use crate::plan::{Plan, PlannedWait};
@@ -113,8 +114,41 @@ fn is_refusal(plan: &Plan, expectation: &Expectation) -> bool {
         Scope::After(from) | Scope::Between(from, _) | Scope::AfterUntil(from, _) => begins_after(from),
         Scope::Throughout | Scope::Before(_) | Scope::Whenever(_) | Scope::WheneverIn { .. } => false,
     };
-    let hindered = plan.steps[..begin].iter().any(|step| !step.stimuli.is_empty());
+    let hindered = plan.steps[..begin].iter().flat_map(|step| &step.stimuli).any(is_in_the_way);
     !later && hindered
+}
+
+/// Whether an honest controller may refuse to begin because of it. What it cannot know (a reading that is
+/// only wrong, an element that is gone, a mains voltage) is no reason not to heat.
+fn is_in_the_way(stimulus: &Stimulus) -> bool {
+    match stimulus {
+        Stimulus::Probe { fault, .. } => matches!(
+            fault,
+            ProbeFault::Open
+                | ProbeFault::Intermittent { .. }
+                | ProbeFault::ShortToGround
+                | ProbeFault::ShortToSupply
+                // Below the converter's range as soon as the kiln is warm.
+                | ProbeFault::Reversed
+        ),
+        // A controller with feedback may see it.
+        Stimulus::Relay { .. } => true,
+        Stimulus::Contact { engaged, .. } => *engaged,
+        // What a line or the operator has told it is for the scenario's author to know.
+        Stimulus::Console(_) | Stimulus::Prompt(_) => true,
+        Stimulus::ReconnectProbe { .. }
+        | Stimulus::FreeRelay { .. }
+        | Stimulus::LoseElement { .. }
+        | Stimulus::CrossProbes { .. }
+        | Stimulus::WarmTerminals { .. }
+        | Stimulus::WarmBox { .. }
+        | Stimulus::Leg { .. }
+        | Stimulus::Neutral { .. }
+        | Stimulus::CoilSupply { .. }
+        | Stimulus::Bypass { .. }
+        | Stimulus::KilnSupply { .. }
+        | Stimulus::Supply { .. } => false,
+    }
 }
 
 fn is_heat(plan: &Plan, signal: SignalId) -> bool {
