@@ -7,6 +7,7 @@ use dryfire_report::{Comparison, ExitStatus, compare_html, compare_json, compare
 
 use crate::Refusal;
 use crate::args::{CompareArguments, Format};
+use crate::record::not_as_sealed;
 use crate::report::{same_file, write_whole};
 use crate::screen::{Mistake, Screen};
 
@@ -18,7 +19,11 @@ pub(crate) fn compare(arguments: &CompareArguments, screen: &mut Screen) -> Resu
     }
     let open = |path: &Path| Record::open(path).map_err(|error| Mistake::new(error.to_string()));
     let (old, new) = (open(&arguments.old)?, open(&arguments.new)?);
-    for (record, which) in [(&old, "old"), (&new, "new")] {
+    for (record, path, which) in [(&old, &arguments.old, "old"), (&new, &arguments.new, "new")] {
+        if let Some(mistake) = not_as_sealed(path, record, screen)? {
+            screen.complain(&mistake);
+            return Ok(ExitStatus::Error);
+        }
         if !record.session().finished {
             screen.warn(&format!("the {which} record is unfinished: it shows nothing as a whole"));
         }

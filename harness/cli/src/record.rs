@@ -33,19 +33,10 @@ pub(crate) fn verify(arguments: &VerifyArguments, screen: &mut Screen) -> Result
     let bytes = fs::read(path).map_err(|error| Mistake::new(format!("`{shown}` cannot be read: {error}")))?;
     let seal_path = seal::path_of(path);
     let seal_shown = neutralise(&seal_path.display().to_string());
-    let text = match fs::read(&seal_path) {
-        Ok(text) => text,
-        Err(error) if error.kind() == io::ErrorKind::NotFound => {
-            let record = Record::open(path).map_err(|error| mistake(&error))?;
-            screen.out(without_seal(&record, &shown, &seal_shown));
-            return Ok(ExitStatus::Inconclusive);
-        }
-        Err(error) => return Err(Mistake::new(format!("`{seal_shown}` cannot be read: {error}")).into()),
-    };
-    let parsed = std::str::from_utf8(&text).map_err(|_| "it is no text".to_owned()).and_then(Seal::parse);
-    let check = match &parsed {
-        Ok(seal) => seal.check(&bytes),
-        Err(what) => SealCheck::SealBroken { what: what.clone() },
+    let Some(check) = check_of(&seal_path, &bytes)? else {
+        let record = Record::open(path).map_err(|error| mistake(&error))?;
+        screen.out(without_seal(&record, &shown, &seal_shown));
+        return Ok(ExitStatus::Inconclusive);
     };
     match check {
         SealCheck::SealBroken { what } => {
@@ -81,6 +72,43 @@ pub(crate) fn verify(arguments: &VerifyArguments, screen: &mut Screen) -> Result
             screen.out(holds(path, &shown, &seal_shown, &bytes));
             Ok(ExitStatus::AllHeld)
         }
+    }
+}
+
+/// What the seal says of these bytes; `None` if there is no seal.
+fn check_of(seal_path: &Path, bytes: &[u8]) -> Result<Option<SealCheck>, Mistake> {
+    let text = match fs::read(seal_path) {
+        Ok(text) => text,
+        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(None),
+        Err(error) => {
+            let shown = neutralise(&seal_path.display().to_string());
+            return Err(Mistake::new(format!("`{shown}` cannot be read: {error}")));
+        }
+    };
+    let parsed = std::str::from_utf8(&text).map_err(|_| "it is no text".to_owned()).and_then(Seal::parse);
+    Ok(Some(match parsed {
+        Ok(seal) => seal.check(bytes),
+        Err(what) => SealCheck::SealBroken { what },
+    }))
+}
+
+/// Why nothing is told of a finished record: it is not what was sealed. Where there is no seal, a warning says so.
+pub(crate) fn not_as_sealed(path: &Path, record: &Record, screen: &Screen) -> Result<Option<Mistake>, Mistake> {
+    if !record.session().finished {
+        return Ok(None);
+    }
+    let shown = neutralise(&path.display().to_string());
+    let bytes = fs::read(path).map_err(|error| Mistake::new(format!("`{shown}` cannot be read: {error}")))?;
+    match check_of(&seal::path_of(path), &bytes)? {
+        Some(SealCheck::Holds) => Ok(None),
+        None => {
+            screen.warn(&format!("`{shown}` has no seal beside it: nothing shows whether it was changed"));
+            Ok(None)
+        }
+        Some(SealCheck::Changed { .. } | SealCheck::SealBroken { .. }) => Ok(Some(
+            Mistake::new(format!("`{shown}` or its seal was changed after the session: nothing is told of it"))
+                .hint(format!("`dryfire verify {shown}` says which part")),
+        )),
     }
 }
 
@@ -242,6 +270,10 @@ pub(crate) fn export(arguments: &ExportArguments, screen: &mut Screen) -> Result
         ExportInto::Json => ExportFormat::Json,
         ExportInto::Markdown => ExportFormat::Markdown,
     };
+    if let Some(mistake) = not_as_sealed(&arguments.record, &record, screen)? {
+        screen.complain(&mistake);
+        return Ok(ExitStatus::Error);
+    }
     if !record.session().finished {
         screen.warn("the record is unfinished: what comes out says so, and shows nothing as a whole");
     }

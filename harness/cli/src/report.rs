@@ -14,6 +14,7 @@ use dryfire_report::{ExitStatus, Seal, neutralise, report_html};
 
 use crate::Refusal;
 use crate::args::ReportArguments;
+use crate::record::not_as_sealed;
 use crate::screen::{Mistake, Screen};
 
 pub(crate) fn report(arguments: &ReportArguments, screen: &mut Screen) -> Result<ExitStatus, Refusal> {
@@ -25,6 +26,10 @@ pub(crate) fn report(arguments: &ReportArguments, screen: &mut Screen) -> Result
             .into());
     }
     let record = Record::open(path).map_err(|error| Mistake::new(error.to_string()))?;
+    if let Some(mistake) = not_as_sealed(path, &record, screen)? {
+        screen.complain(&mistake);
+        return Ok(ExitStatus::Error);
+    }
     let html = sealed(&record, path).and_then(|seal| report_html(&record, &seal).map_err(|error| error.to_string()));
     let html = match html {
         Ok(html) => html,

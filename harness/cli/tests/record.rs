@@ -69,6 +69,40 @@ fn a_side_file_beside_a_sealed_record_is_a_change() {
 }
 
 #[test]
+fn nothing_is_told_of_a_record_that_is_not_as_sealed() {
+    let (_folder, record) = recorded();
+    let out = format!("{record}.html");
+    let told: [&[&str]; 3] =
+        [&["report", &record, "--out", &out], &["export", &record, "--as", "junit"], &["compare", &record, &record]];
+    for call in told {
+        assert_eq!(dryfire(call).status, Some(0), "{call:?}");
+    }
+    fs::remove_file(&out).expect("a report");
+    let bytes = fs::read(&record).expect("a record");
+    // A word that is still one, so that the record opens.
+    let (was, is) = (b"lid is opened", b"lad is opened");
+    let at: Vec<usize> = (0..bytes.len() - was.len()).filter(|at| bytes[*at..].starts_with(was)).collect();
+    let mut changed = bytes.clone();
+    at.iter().for_each(|at| changed[*at..*at + is.len()].copy_from_slice(is));
+    assert_ne!(changed, bytes);
+    fs::write(&record, &changed).expect("written");
+    for call in told {
+        let ran = dryfire(call);
+        assert_eq!((ran.status, ran.out.as_str()), (Some(3), ""), "{call:?} {ran:?}");
+        assert!(ran.err.contains("was changed after the session"), "{call:?} {ran:?}");
+    }
+    assert!(!fs::exists(&out).expect("a folder"));
+    // Without a seal nobody knows; that is said.
+    fs::write(&record, &bytes).expect("written");
+    fs::remove_file(format!("{record}.seal")).expect("a seal");
+    for call in told {
+        let ran = dryfire(call);
+        assert_eq!(ran.status, Some(0), "{call:?} {ran:?}");
+        assert!(ran.err.contains("has no seal beside it"), "{call:?} {ran:?}");
+    }
+}
+
+#[test]
 fn a_record_without_its_seal_is_not_called_as_sealed() {
     let (_folder, record) = recorded();
     fs::remove_file(format!("{record}.seal")).expect("a seal");
