@@ -88,11 +88,7 @@ fn read(
     let paths = files::find(&arguments.paths, Wanted::Scenarios)?;
     let mut reader = Reader::new(screen);
     let scenarios = reader.selected(&paths, &arguments.selection);
-    let bench = arguments.bench.clone().or_else(|| files::default_bench(&arguments.paths));
-    let fitted = match bench {
-        Some(path) => reader.bench(&path),
-        None => reader.built_in_bench(),
-    };
+    let fitted = reader.bench_for(arguments.bench.as_deref(), &arguments.paths);
     let mut builds = Vec::new();
     for path in &arguments.honest {
         builds.extend(reader.bench(path).map(|fitted| Build { fitted, hazard: None }));

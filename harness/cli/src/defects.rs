@@ -37,28 +37,21 @@ pub(crate) fn defects(screen: &mut Screen) -> Result<ExitStatus, Refusal> {
 
 /// Refuses a name that no defect has. `from` says where it was written.
 pub(crate) fn known(name: &str, from: &str) -> Result<Defect, Mistake> {
-    if let Some(defect) = Defect::from_name(name) {
-        return Ok(defect);
-    }
-    let near = Defect::ALL.iter().map(|defect| (distance(name, defect.name()), defect.name())).min();
-    let mistake = Mistake::new(format!("the stand-in has no defect `{name}` ({from})"));
-    let mistake = match near {
-        Some((letters, near)) if letters <= 4 => mistake.hint(format!("did you mean `{near}`?")),
-        _ => mistake,
-    };
-    Err(mistake.hint("`dryfire defects` lists them all"))
+    let unknown = || unknown("defect", name, from, Defect::ALL.iter().map(|defect| defect.name()));
+    Defect::from_name(name).ok_or_else(|| unknown().hint("`dryfire defects` lists them all"))
 }
 
 /// Refuses a name that no variant has. `from` says where it was written.
 pub(crate) fn known_variant(name: &str, from: &str) -> Result<Variant, Mistake> {
-    if let Some(variant) = Variant::from_name(name) {
-        return Ok(variant);
-    }
-    let near = Variant::ALL.iter().map(|variant| (distance(name, variant.name()), variant.name())).min();
-    let mistake = Mistake::new(format!("the stand-in has no variant `{name}` ({from})"));
-    let mistake = match near {
+    let unknown = || unknown("variant", name, from, Variant::ALL.iter().map(|variant| variant.name()));
+    Variant::from_name(name).ok_or_else(|| unknown().hint("`dryfire defects` lists them after the defects"))
+}
+
+/// What is wrong with a name that the stand-in does not know, with the nearest of those that it does.
+fn unknown(what: &str, name: &str, from: &str, known: impl Iterator<Item = &'static str>) -> Mistake {
+    let mistake = Mistake::new(format!("the stand-in has no {what} `{name}` ({from})"));
+    match known.map(|known| (distance(name, known), known)).min() {
         Some((letters, near)) if letters <= 4 => mistake.hint(format!("did you mean `{near}`?")),
         _ => mistake,
-    };
-    Err(mistake.hint("`dryfire defects` lists them after the defects"))
+    }
 }

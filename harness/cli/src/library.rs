@@ -3,6 +3,7 @@
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 
+use dryfire_bench::{Job, bind_all};
 use dryfire_kiln::KilnDescription;
 use dryfire_record::{File, FileRole};
 use dryfire_scenario::{
@@ -128,6 +129,14 @@ impl<'s> Reader<'s> {
         })
     }
 
+    /// The bench that was named, or else the one beside the scenarios, or else the built-in one.
+    pub(crate) fn bench_for(&mut self, named: Option<&Path>, scenarios: &[PathBuf]) -> Option<BenchWithKiln> {
+        match named.map(Path::to_path_buf).or_else(|| files::default_bench(scenarios)) {
+            Some(path) => self.bench(&path),
+            None => self.built_in_bench(),
+        }
+    }
+
     /// A kiln file.
     pub(crate) fn kiln(&mut self, path: &Path) -> Option<KilnDescription> {
         let text = self.text(path)?;
@@ -186,6 +195,18 @@ pub(crate) fn check_defects(bench: &Bench, shown: &str) -> Vec<Mistake> {
     let from = format!("in `{shown}`");
     let defects = choice.defects.iter().filter_map(|name| defects::known(name, &from).err());
     defects.chain(choice.variant.as_deref().and_then(|name| defects::known_variant(name, &from).err())).collect()
+}
+
+/// The scenarios as jobs for a bench, or every way in which they do not fit it.
+pub(crate) fn bind(scenarios: &[ScenarioFile], fitted: &BenchWithKiln) -> Result<Vec<Job>, Refusal> {
+    let values: Vec<Scenario> = scenarios.iter().map(|file| file.scenario.clone()).collect();
+    bind_all(values, &fitted.bench, &fitted.kiln).map_err(|misfits| {
+        let mistakes = misfits.iter().flat_map(|one| {
+            let file = &scenarios[one.scenario];
+            one.errors.iter().map(|error| misfit(file, &fitted.bench, &error.message, error.span))
+        });
+        mistakes.collect::<Vec<Mistake>>().into()
+    })
 }
 
 /// A mistake in how a scenario fits a bench, at its place in the scenario file.

@@ -10,7 +10,7 @@ use dryfire_units::RigSpan;
 
 use crate::args::{Format, PlanArguments};
 use crate::files::{self, Wanted};
-use crate::library::{BenchWithKiln, Reader, ScenarioFile, misfit};
+use crate::library::{BenchWithKiln, Reader, ScenarioFile, bind};
 use crate::screen::{Mistake, Screen};
 use crate::{Refusal, interrupt};
 
@@ -21,25 +21,15 @@ pub(crate) fn plan(arguments: &PlanArguments, screen: &mut Screen) -> Result<Exi
     let paths = files::find(&arguments.paths, Wanted::Scenarios)?;
     let mut reader = Reader::new(screen);
     let scenarios = reader.selected(&paths, &arguments.selection);
-    let fitted = match arguments.bench.clone().or_else(|| files::default_bench(&arguments.paths)) {
-        Some(path) => reader.bench(&path),
-        None => reader.built_in_bench(),
-    };
+    let fitted = reader.bench_for(arguments.bench.as_deref(), &arguments.paths);
     let fitted = reader.finish(fitted)?;
-    let (mut entries, mut not_scheduled, mut mistakes) = (Vec::new(), Vec::new(), Vec::<Mistake>::new());
-    for file in &scenarios {
-        match Plan::bind(&file.scenario, &fitted.bench, &fitted.kiln) {
-            Ok(Binding::Ready(plan)) => entries.push(entry(file, &plan)),
-            Ok(Binding::NotApplicable { reason }) => not_scheduled.push(lacking(&file.scenario, false, reason)),
-            Ok(Binding::Uncovered { reason }) => not_scheduled.push(lacking(&file.scenario, true, reason)),
-            Err(errors) => {
-                mistakes
-                    .extend(errors.into_iter().map(|error| misfit(file, &fitted.bench, &error.message, error.span)));
-            }
+    let (mut entries, mut not_scheduled) = (Vec::new(), Vec::new());
+    for (file, job) in scenarios.iter().zip(bind(&scenarios, &fitted)?) {
+        match job.binding {
+            Binding::Ready(plan) => entries.push(entry(file, &plan)),
+            Binding::NotApplicable { reason } => not_scheduled.push(lacking(&file.scenario, false, reason)),
+            Binding::Uncovered { reason } => not_scheduled.push(lacking(&file.scenario, true, reason)),
         }
-    }
-    if !mistakes.is_empty() {
-        return Err(mistakes.into());
     }
     if !try_with_the_stand_in(&scenarios, &fitted, &mut entries)? {
         screen.complain(&Mistake::new("interrupted: not every scenario was timed, so there is no timetable"));

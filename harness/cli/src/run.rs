@@ -5,19 +5,19 @@ use std::sync::atomic::Ordering;
 
 use dryfire_bench::{
     Bench as Driver, BenchIdentity, Following, Job, JobOutcome, MakeWatcher, ProgramBench, RigBench, RigService,
-    RunSetup, SessionNote, SessionOptions, VirtualBench, Watcher, bind_all, repeated, run_watched_session,
+    RunSetup, SessionNote, SessionOptions, VirtualBench, Watcher, repeated, run_watched_session,
 };
 use dryfire_engine::{Applicability, Binding, Event, Observation, ScenarioResult, Trouble, TroubleKind};
 use dryfire_link::CalibrationState;
 use dryfire_record::{Beginning, Record, Recorder};
 use dryfire_report::{ExitStatus, JsonLines, NotRun, Outcome, RunHead, SessionHead, Tally, budget_warnings, summary};
-use dryfire_scenario::{BeginFiring, Bench, BenchKind, Scenario, Stimulus};
+use dryfire_scenario::{BeginFiring, Bench, BenchKind, Stimulus};
 use dryfire_units::{Celsius, RigTime, ThermocoupleType};
 
 use crate::args::{Format, RunArguments};
 use crate::evidence::{self, Again};
 use crate::files::{self, Wanted};
-use crate::library::{BenchWithKiln, Reader, ScenarioFile, misfit};
+use crate::library::{BenchWithKiln, Reader, bind};
 use crate::logging::RecordLines;
 use crate::progress::Progress;
 use crate::rig::AtTheTerminal;
@@ -201,10 +201,9 @@ fn prepare(arguments: &RunArguments, screen: &Screen) -> Result<Session, Refusal
     let paths = files::find(&arguments.paths, Wanted::Scenarios)?;
     let mut reader = Reader::new(screen);
     let scenarios = reader.selected(&paths, &arguments.selection);
-    let bench = arguments.bench.clone().or_else(|| files::default_bench(&arguments.paths));
-    let fitted = match bench.filter(|_| !arguments.built_in_bench) {
-        Some(path) => reader.bench(&path),
-        None => reader.built_in_bench(),
+    let fitted = match arguments.built_in_bench {
+        true => reader.built_in_bench(),
+        false => reader.bench_for(arguments.bench.as_deref(), &arguments.paths),
     };
     let fitted = fitted.map(|mut fitted| {
         if let Err(mistakes) = apply(arguments, &mut fitted.bench) {
@@ -389,17 +388,6 @@ fn workers(arguments: &RunArguments, bench: &Bench) -> Result<usize, Refusal> {
         };
     }
     Ok(wanted.unwrap_or_else(|| std::thread::available_parallelism().map_or(1, usize::from)))
-}
-
-fn bind(scenarios: &[ScenarioFile], fitted: &BenchWithKiln) -> Result<Vec<Job>, Refusal> {
-    let values: Vec<Scenario> = scenarios.iter().map(|file| file.scenario.clone()).collect();
-    bind_all(values, &fitted.bench, &fitted.kiln).map_err(|misfits| {
-        let mistakes = misfits.iter().flat_map(|one| {
-            let file = &scenarios[one.scenario];
-            one.errors.iter().map(|error| misfit(file, &fitted.bench, &error.message, error.span))
-        });
-        mistakes.collect::<Vec<Mistake>>().into()
-    })
 }
 
 /// Turns what the session tells into results and, where they are asked for, JSON lines.
