@@ -1,5 +1,6 @@
 //! A checked bench file: how the controller is wired and what it promises.
 
+use dryfire_kiln::Unpowered;
 use dryfire_units::RigSpan;
 
 /// One bench file.
@@ -151,18 +152,6 @@ pub struct Relay {
 
 /// The supply that feeds every coil of which a bench file says nothing.
 pub const USUAL_COIL_SUPPLY: &str = "common";
-
-/// What a relay's contacts do without a supply of its coil.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub enum Unpowered {
-    /// They open.
-    #[default]
-    Open,
-    /// They close.
-    Closed,
-    /// They stay: a latching relay.
-    AsItWas,
-}
 
 /// A part of an earlier control that is still in the way to a zone's element.
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -27,11 +27,12 @@ pub use bench::{
     ActiveLevel, BEST_EDGE_OF_A_RIG, BEST_TEMPERATURE_OF_A_RIG, BeginFiring, Bench, BenchKind, Calibration, ClearFault,
     Contact, ContactRole, ContactState, ConverterChoice, Declared, EdgeTime, EdgeTimeParts, Known, OldPart,
     OldPartKind, Path, PathRelay, Pole, Relay, RelayRole, Senses, ShownTemperature, ShownTemperatureParts,
-    StandInChoice, USUAL_COIL_SUPPLY, USUAL_DRIFT_PPM, Uncertainty, Unpowered, Wire, Zone,
+    StandInChoice, USUAL_COIL_SUPPLY, USUAL_DRIFT_PPM, Uncertainty, Wire, Zone,
 };
 pub use condition::{ConditionPlace, SIGNALS, parse_condition};
 pub use console::{ConsoleMatcher, ConsolePattern};
 pub use diagnostic::{Diagnostic, DiagnosticKind, Excerpt, Piece, Severity};
+pub use dryfire_kiln::Unpowered;
 pub use file::{Checked, FORMAT, FromFile, Kind, check_file, parse_bench, parse_kiln, parse_scenario, parse_scenarios};
 pub use quantity::span_text;
 pub use reading::scenario::KNOWN_HAZARDS;

@@ -7,7 +7,7 @@ use dryfire_kiln as kiln;
 use dryfire_kiln::{Circuit, Conductor, KilnDescription, ZonePath};
 use dryfire_scenario::{
     Bench, Comparison, Condition, DeclaredLimit, Expectation, Limit, Moment, OldPartKind, Pattern, Scenario, Scope,
-    Span, Spanned, StepKind, TimeLimit, Times, Unpowered, Wire,
+    Span, Spanned, StepKind, TimeLimit, Times, Wire,
 };
 use dryfire_units::RigSpan;
 
@@ -150,11 +150,7 @@ impl Binder<'_> {
                 }),
             }
         }
-        let unpowered = self.bench.relays.iter().map(|relay| match relay.unpowered {
-            Unpowered::Open => kiln::Unpowered::Open,
-            Unpowered::Closed => kiln::Unpowered::Closed,
-            Unpowered::AsItWas => kiln::Unpowered::AsItWas,
-        });
+        let unpowered = self.bench.relays.iter().map(|relay| relay.unpowered);
         let old_parts = self.bench.old_parts.iter().map(|part| kiln::OldPart {
             zone: part.zone,
             kind: match &part.kind {

@@ -276,11 +276,7 @@ fn modelled(bench: &Bench, fault: SingleFault) -> Kiln {
         poles: path.poles.iter().map(|pole| pole.through.iter().map(|relay| relay.0).collect()).collect(),
         between: None,
     });
-    let unpowered = bench.relays.iter().map(|relay| match relay.unpowered {
-        Unpowered::Open => dryfire_kiln::Unpowered::Open,
-        Unpowered::Closed => dryfire_kiln::Unpowered::Closed,
-        Unpowered::AsItWas => dryfire_kiln::Unpowered::AsItWas,
-    });
+    let unpowered = bench.relays.iter().map(|relay| relay.unpowered);
     let old_parts = bench.old_parts.iter().map(|part| {
         let OldPartKind::Bypass { around } = &part.kind else { panic!("a bypass") };
         let around = around.iter().map(|relay| relay.0).collect();
