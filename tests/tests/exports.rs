@@ -11,6 +11,7 @@
 
 use std::path::{Path, PathBuf};
 use std::process::Command;
+use std::sync::OnceLock;
 
 use dryfire_tests::{dryfire, read, root};
 use tempfile::TempDir;
@@ -22,7 +23,14 @@ const LIBRARIES: [&str; 4] = ["junitparser==5.0.3", "vcdvcd==2.6.0", "xmlschema=
 /// the ends of a comment, a CDATA section and a value change dump's section.
 const HOSTILE: &str = r#"=1+1 </testcase> ]]> --> " ' & <b> | $end `x` [l](javascript:a) \u{1b}"#;
 
+/// The Python that has the libraries, found or made once: tests of one binary run side by side, and two that
+/// make one virtual environment at the same time are in each other's way.
 fn python() -> Result<PathBuf, String> {
+    static FOUND: OnceLock<Result<PathBuf, String>> = OnceLock::new();
+    FOUND.get_or_init(python_with_the_readers).clone()
+}
+
+fn python_with_the_readers() -> Result<PathBuf, String> {
     let own = root().join("target/readers");
     let in_own = own.join("bin/python");
     let has = |python: &Path| {
