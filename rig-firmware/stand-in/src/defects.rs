@@ -209,7 +209,7 @@ defects! {
         "Probe faults are timed by the firing's seconds in a signed 16-bit number; after 9.1 hours none lasts long enough.";
     RunawayTimeOverflows, "runaway-time-overflows", "relay-welded", "heat-cut-late",
         "Deviations are timed by the firing's seconds in a signed 16-bit number; after 9.1 hours none lasts long enough.";
-    FreezeTimeOverflows, "freeze-time-overflows", "probe-frozen", "heat-cut-late",
+    FreezeTimeOverflows, "freeze-time-overflows", "probe-frozen", "heat-not-cut",
         "Standing readings are timed by the firing's seconds in a signed 16-bit number; after 9.1 hours none lasts long enough.";
     FilterSlowsByTheHour, "filter-slows-by-the-hour", "probe-short", "heat-cut-late",
         "Readings are smoothed over all samples since the start, so hours later no drop is sudden.";
