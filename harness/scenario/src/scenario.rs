@@ -167,6 +167,8 @@ pub enum LevelSignal {
     Kiln(ZoneSelector),
     /// What is shown to the controller: the hottest probe, or one probe.
     Probe(ZoneSelector),
+    /// What the controller says on its console that it aims at.
+    SetPoint,
 }
 
 /// Which temperatures a spread is taken over.
