@@ -95,6 +95,7 @@ fn part_name(part: &dryfire_scenario::NeededPart) -> String {
             format!("a second means to cut beside the relay element{zone}")
         }
         NeededPart::Zones(count) => format!("{count} zones"),
+        NeededPart::LongestFiring(length) => format!("a longest firing of {length} or more"),
     }
 }
 

@@ -86,6 +86,8 @@ pub enum NeededPart {
     MeansToCut(RelaySelector),
     /// At least so many zones.
     Zones(u8),
+    /// A controller that declares at least so long a longest firing.
+    LongestFiring(RigSpan),
 }
 
 /// What the absence of a needed part means.
