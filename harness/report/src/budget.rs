@@ -152,6 +152,10 @@ fn why_not(budget: &Budget, row: &BudgetRow) -> Option<&'static str> {
             "why: nothing is declared that reacts without the processor; helps: a limiter with a probe and contact of \
              its own, or a watchdog that is declared and shown",
         ),
+        (Standing::NeverNoticed, _) if budget.zones.len() == 1 => Some(
+            "why: no reading is ever so far above the set-point that a usual controller takes it for a fault; helps: \
+             feedback from the contacts, or a limiter with a probe and contact of its own",
+        ),
         (Standing::NeverNoticed, _) => Some(
             "why: the other zones take back what this one gets too much, so no reading shows it; helps: feedback from \
              the contacts, or a limiter with a probe and contact of its own",

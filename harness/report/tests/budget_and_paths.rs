@@ -186,6 +186,19 @@ fn a_budget_as_lines() {
 }
 
 #[test]
+fn a_kiln_of_one_zone_has_no_other_zones_to_blame() {
+    let mut budget = made_up();
+    budget.zones.truncate(1);
+    for case in &mut budget.cases {
+        case.failure = Failure::of([0]);
+    }
+    let text = budget_text(&budget, 100).to_string();
+    let unwrapped = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(!unwrapped.contains("other zones"), "{text}");
+    assert!(unwrapped.contains("why: no reading is ever so far above the set-point"), "{text}");
+}
+
+#[test]
 fn without_a_bench_the_text_says_what_is_assumed() {
     let text = budget_text(&WITHOUT_BENCH, 100).to_string();
     assert!(text.contains("none named: usual reactions and any wiring are assumed"), "{text}");
