@@ -192,6 +192,7 @@ fn a_kiln_of_one_zone_has_no_other_zones_to_blame() {
     for case in &mut budget.cases {
         case.failure = Failure::of([0]);
     }
+    budget.grid.failures = vec![Failure::of([0])];
     let text = budget_text(&budget, 100).to_string();
     let unwrapped = text.split_whitespace().collect::<Vec<_>>().join(" ");
     assert!(!unwrapped.contains("other zones"), "{text}");
