@@ -41,6 +41,10 @@ fn result(html: &mut Html, comparison: &Comparison) {
             let line = format!("The {which} record is unfinished: as a whole it shows nothing.");
             html.element("p", &[("class", "stop")], &line).raw("\n");
         }
+        for why in &side.mixed {
+            let line = format!("The {which} record is not about one firmware: {why}. As a whole it shows nothing.");
+            html.element("p", &[("class", "stop")], &line).raw("\n");
+        }
     }
     let line = match comparison.exit_status() {
         ExitStatus::Failed => "Something is worse.",
