@@ -1,16 +1,30 @@
 //! Every defect of the stand-in is caught, for the reason it declares, and the
 //! stand-in without defects is never failed.
 
+use dryfire_engine::{Applicability, ScenarioResult};
 use dryfire_judge::Verdict;
 use dryfire_stand_in::Defect;
 use dryfire_tests::{SEED, library, library_files, read, run_virtual};
 
+/// What is about a fourth zone, or so late in a firing that this controller ends it before.
+fn is_not_for_this_bench(result: &ScenarioResult) -> bool {
+    let Applicability::NotApplicable { reason } = &result.applicability else { return false };
+    assert!(reason.contains("zone 4") || reason.contains("longest firing"), "{}: {reason}", result.scenario);
+    true
+}
+
 #[test]
 fn the_library_passes_on_the_stand_in_without_defects() {
+    let mut ran = 0;
     for outcome in run_virtual(library(), &[], SEED) {
         let result = outcome.result;
+        if is_not_for_this_bench(&result) {
+            continue;
+        }
         assert_eq!(result.verdict, Some(Verdict::Pass), "{}: {result:#?}", result.scenario);
+        ran += 1;
     }
+    assert!(ran > 180, "{ran}");
 }
 
 #[test]
@@ -18,6 +32,9 @@ fn the_library_passes_whatever_the_seed() {
     for seed in 0..8 {
         for outcome in run_virtual(library(), &[], seed) {
             let result = outcome.result;
+            if is_not_for_this_bench(&result) {
+                continue;
+            }
             assert_eq!(result.verdict, Some(Verdict::Pass), "seed {seed}, {}: {result:#?}", result.scenario);
         }
     }

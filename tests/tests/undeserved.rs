@@ -869,3 +869,33 @@ fn a_relay_that_was_never_seen_on_in_the_session_proves_nothing_by_being_off(
     assert!(remark.is_empty() == idle.remarks.is_empty(), "{:?}", idle.remarks);
     assert!(idle.remarks.iter().all(|said| said.contains(remark)), "{:?}", idle.remarks);
 }
+
+/// With so long a longest firing declared, the program's own end comes first, and looks the same.
+#[test]
+fn the_end_of_a_program_is_not_taken_for_the_end_of_the_longest_firing() {
+    let (mut file, kiln) = virtual_bench(&[]);
+    file.declares.longest_firing = RigSpan::from_minutes(40 * 60);
+    let about_it =
+        |one: &dryfire_scenario::Scenario| one.hazards.iter().any(|hazard| hazard.value.0 == "firing-too-long");
+    let scenarios: Vec<_> = dryfire_tests::library().into_iter().filter(about_it).collect();
+    assert!(scenarios.len() > 4);
+    for scenario in scenarios {
+        let binding = Plan::bind(&scenario, &file, &kiln);
+        assert!(
+            matches!(&binding, Ok(Binding::NotApplicable { reason }) if reason.contains("ends by itself")),
+            "{}: {binding:#?}",
+            scenario.name
+        );
+    }
+}
+
+/// The fourth zone of a bench that has three: no relay, no weld, and nothing that has to meet it.
+#[rstest]
+#[case::its_relay("{ weld: element.4 }", "[{ part: means to cut element.4, without it: uncovered }]")]
+#[case::its_probe("{ open: probe.4 }", "[]")]
+fn a_zone_that_the_bench_does_not_have_is_no_finding(#[case] stimulus: &str, #[case] needs: &str) {
+    let (file, kiln) = virtual_bench(&[]);
+    let text = PROBE_OPEN.replace("{ open: probe }", stimulus).replace("firing:", &format!("needs: {needs}\nfiring:"));
+    let binding = Plan::bind(&scenario("fourth.yaml", &text), &file, &kiln);
+    assert!(matches!(&binding, Ok(Binding::NotApplicable { reason }) if reason.contains("zone 4")), "{binding:#?}");
+}

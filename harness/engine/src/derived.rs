@@ -6,7 +6,8 @@
 
 use std::collections::VecDeque;
 
-use dryfire_judge::SignalId;
+use dryfire_judge::{SignalId, SignalKind};
+use dryfire_scenario::{ConsoleMatcher, SetPointUnit, StatedSetPoint};
 use dryfire_units::{RigSpan, RigTime};
 
 use crate::played::GRID;
@@ -60,6 +61,8 @@ pub enum Derivation {
         /// stated uncertainty covers no more.
         most_edges: usize,
     },
+    /// What the controller last said on its console that it aims at, as long as that holds good.
+    Stated(StatedSetPoint),
 }
 
 impl Derivation {
@@ -69,6 +72,7 @@ impl Derivation {
             Derivation::Spread { of } => of.contains(&signal),
             Derivation::Difference { of, less } => *of == signal || *less == signal,
             Derivation::Rise { of, .. } | Derivation::Rate { of, .. } | Derivation::Duty { of, .. } => *of == signal,
+            Derivation::Stated(_) => false,
         }
     }
 }
@@ -87,6 +91,8 @@ enum Past {
     Samples(VecDeque<Option<i64>>),
     /// Edges of one window.
     Edges(Edges),
+    /// What was last said, and when; nothing from a line whose number cannot be read.
+    Said(ConsoleMatcher, Option<(RigTime, i64)>),
 }
 
 /// The edges of a switch within a window, and how long it was on up to each.
@@ -110,6 +116,7 @@ impl Derived {
                 Derivation::Spread { .. } | Derivation::Difference { .. } => Past::None,
                 Derivation::Rise { .. } | Derivation::Rate { .. } => Past::Samples(VecDeque::new()),
                 Derivation::Duty { .. } => Past::Edges(Edges::default()),
+                Derivation::Stated(how) => Past::Said(how.pattern.matcher(), None),
             };
             (signal.clone(), past)
         };
@@ -127,17 +134,38 @@ impl Derived {
         }
     }
 
+    /// The controller wrote a line.
+    pub(crate) fn said(&mut self, at: RigTime, line: &str) {
+        for (derived, past) in &mut self.signals {
+            if let (Derivation::Stated(how), Past::Said(matcher, last)) = (&derived.rule, past)
+                && let Some(number) = matcher.first_group(line)
+            {
+                *last = number.and_then(|number| millicelsius(number, how.unit)).map(|value| (at, value));
+            }
+        }
+    }
+
     /// The values at a point of the grid, given those of all other signals;
-    /// to be asked once for each point, in order.
+    /// to be asked once for each point, in order. One that follows from another
+    /// derived one stands behind it.
     pub(crate) fn sample(
         &mut self,
         at: RigTime,
         present: impl Fn(SignalId) -> Option<i64>,
         mut give: impl FnMut(SignalId, Option<i64>),
     ) {
+        // The only derived signal that others follow from.
+        let mut stated = None;
         for (derived, past) in &mut self.signals {
+            let present = |id: SignalId| match stated {
+                Some((signal, value)) if signal == id => value,
+                _ => present(id),
+            };
             let value = match (&derived.rule, past) {
-                (Derivation::Spread { of }, _) => spread(of, &present),
+                (Derivation::Stated(how), Past::Said(_, last)) => {
+                    last.filter(|(said, _)| at - *said <= how.fresh_for).map(|(_, value)| value)
+                }
+                (Derivation::Spread { of }, _) => spread(of, present),
                 (Derivation::Difference { of, less }, _) => {
                     present(*of).zip(present(*less)).map(|(of, less)| of - less)
                 }
@@ -148,9 +176,27 @@ impl Derived {
                 (Derivation::Duty { over, most_edges, .. }, Past::Edges(edges)) => edges.duty(at, *over, *most_edges),
                 _ => None,
             };
+            if let Derivation::Stated(_) = derived.rule {
+                stated = Some((derived.id, value));
+            }
             give(derived.id, value);
         }
     }
+}
+
+/// A number as a controller writes it, in thousandths of a degree Celsius; nothing
+/// if it is no number, or no temperature.
+fn millicelsius(number: &str, unit: SetPointUnit) -> Option<i64> {
+    let number: f64 = number.trim().parse().ok()?;
+    let celsius = match unit {
+        SetPointUnit::Celsius => number,
+        // Exact by definition: 32 °F is 0 °C, 1.8 °F are 1 °C.
+        SetPointUnit::Fahrenheit => (number - 32.0) / 1.8,
+    };
+    let value = (celsius * 1_000.0).round();
+    // What is no number fails both comparisons.
+    let range = SignalKind::Temperature.range();
+    (value >= *range.start() as f64 && value <= *range.end() as f64).then_some(value as i64)
 }
 
 fn spread(of: &[SignalId], present: impl Fn(SignalId) -> Option<i64>) -> Option<i64> {

@@ -11,7 +11,7 @@ use dryfire_kiln::Climb;
 use dryfire_scenario::{Bench, ClearFault, ConsoleMatcher, RelayRole};
 use dryfire_units::{RigSpan, RigTime};
 
-use crate::derived::Derived;
+use crate::derived::{Derivation, Derived};
 use crate::idle_controller::{self, Heat, RelaysSeen};
 use crate::io::{Command, CommandId, Observation, Pacing, RigCounters, Trouble, TroubleKind};
 use crate::plan::Plan;
@@ -125,6 +125,8 @@ pub struct Engine {
     /// When the set-points were last sent.
     last_setpoint: Option<RigTime>,
     setpoints: u64,
+    /// When the controller is asked for its set-point next, if a scenario looks at it and the bench asks.
+    asks_at: Option<RigTime>,
     /// By relay of the bench, whether an edge has shown it on.
     relays_on: Vec<bool>,
     derived: Derived,
@@ -196,6 +198,8 @@ impl Engine {
                 || script.looks_at(signal)
                 || plan.derived.iter().any(|derived| derived.rule.follows_from(signal))
         });
+        let looks_at_set_point = plan.derived.iter().any(|signal| matches!(signal.rule, Derivation::Stated(_)));
+        let asks = looks_at_set_point && plan.bench.set_point.as_ref().is_some_and(|how| how.ask.is_some());
         let mut engine = Engine {
             looked_at: looked_at.collect(),
             relays_on: vec![false; plan.bench.relays.len()],
@@ -213,6 +217,7 @@ impl Engine {
             next_sample: RigTime::ZERO,
             last_setpoint: None,
             setpoints: 0,
+            asks_at: asks.then_some(RigTime::ZERO + SETTLE),
             next_command: 0,
             commands: VecDeque::new(),
             events: VecDeque::new(),
@@ -409,6 +414,7 @@ impl Engine {
         self.watermark = until;
         self.run_script(until);
         self.set_probes(until);
+        self.ask_set_point(until);
         // A moment or a sample may still come for this very instant.
         self.judge.advance(until - RigSpan::from_micros(1));
         while let Some(finding) = self.judge.poll_decided() {

@@ -95,6 +95,7 @@ fn part_name(part: &dryfire_scenario::NeededPart) -> String {
             format!("a second means to cut beside the relay element{zone}")
         }
         NeededPart::Zones(count) => format!("{count} zones"),
+        NeededPart::LongestFiring(length) => format!("a longest firing of {length} or more"),
     }
 }
 
@@ -310,7 +311,14 @@ fn unseen(scenario: &Scenario, plan: &Plan) -> ExplanationPart {
     if matches!(bench.kind, BenchKind::Virtual(_)) {
         part.say("controller", "This bench runs the stand-in controller. It says nothing about yours.");
     }
-    part.say("set-point", "What the controller aims at is known to nobody else; judged is only what it does.");
+    if names.iter().any(|name| name.contains("set-point")) {
+        part.say(
+            "set-point",
+            "What the controller says that it aims at is its own word; whether it is true shows in the heat.",
+        );
+    } else {
+        part.say("set-point", "What the controller aims at is known to nobody else; judged is only what it does.");
+    }
     part.say(
         "never on a bench",
         "Ratings of contactor and cable, terminals, heat in the box, probe life, and all that is wrong with the kiln \

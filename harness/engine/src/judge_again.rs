@@ -262,7 +262,9 @@ impl Again<'_> {
                 }
             }
             Event::Console { at, line } => {
+                self.sampled_before(at);
                 self.console_off(at);
+                self.signals.derived.said(at, &line);
                 for index in 0..self.signals.console.len() {
                     let (signal, matcher, off) = &mut self.signals.console[index];
                     if matcher.is_in(&line) {

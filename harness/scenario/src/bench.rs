@@ -3,6 +3,8 @@
 use dryfire_kiln::Unpowered;
 use dryfire_units::RigSpan;
 
+use crate::ConsolePattern;
+
 /// One bench file.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Bench {
@@ -41,10 +43,45 @@ pub struct Bench {
     pub begin: BeginFiring,
     /// How a fault that the controller still has latched is cleared before each run; `None`: not at all.
     pub clear_fault: Option<ClearFault>,
+    /// How the controller says on its console what it aims at; `None`: it does not.
+    pub set_point: Option<StatedSetPoint>,
     /// What the controller promises.
     pub declares: Declared,
     /// How well the bench knows what it measures.
     pub uncertainty: Uncertainty,
+}
+
+/// How a controller says on its console what it aims at.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct StatedSetPoint {
+    /// Finds the number in a line: its one group.
+    pub pattern: ConsolePattern,
+    /// What the number counts.
+    pub unit: SetPointUnit,
+    /// The step in which it is written, thousandths of a degree Celsius.
+    pub step_millicelsius: i64,
+    /// How long a line holds good; later the set-point is not observed.
+    pub fresh_for: RigSpan,
+    /// What the controller is asked for it, and how often; `None`: it says so by itself.
+    pub ask: Option<SetPointQuestion>,
+}
+
+/// A console line that a controller answers with its set-point.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct SetPointQuestion {
+    /// The line, without its line end.
+    pub line: String,
+    /// From one question to the next; whole seconds.
+    pub every: RigSpan,
+}
+
+/// What a stated set-point counts.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum SetPointUnit {
+    /// Degrees Celsius.
+    Celsius,
+    /// Degrees Fahrenheit.
+    Fahrenheit,
 }
 
 /// What reads the probes, by its behaviour.

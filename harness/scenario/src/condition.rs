@@ -41,6 +41,7 @@ pub enum ConditionPlace {
 pub const SIGNALS: &[&str] = &[
     "kiln",
     "probe",
+    "set-point",
     "heat",
     "element",
     "safety",
@@ -58,7 +59,7 @@ pub const SIGNALS: &[&str] = &[
 ];
 
 /// Words that begin a comparison.
-const MEASURED: &[&str] = &["kiln", "probe", "rise", "rate", "duty"];
+const MEASURED: &[&str] = &["kiln", "probe", "set-point", "rise", "rate", "duty"];
 
 /// The words for a switch that is on, and for one that is off.
 fn states(switch: &SwitchSignal) -> [&'static str; 2] {
@@ -227,10 +228,7 @@ impl Parser<'_> {
             "power" => "`heat` is current in an element, `supply` the controller's own supply".to_owned(),
             "temperature-difference" | "difference" => "write `kiln.top - kiln.bottom < 60 °C`".to_owned(),
             "spread" => "it stands after what it is the spread of: `probe spread < 60 °C`".to_owned(),
-            "set-point" | "setpoint" | "target" => {
-                "what the controller aims at cannot be observed; compare `probe` with temperatures of the firing"
-                    .to_owned()
-            }
+            "setpoint" | "target" => "what the controller says that it aims at is `set-point`".to_owned(),
             "log" | "serial" => "what the controller writes is `console says \"…\"`".to_owned(),
             "or" | "and" => format!("`{word}` joins two conditions; one of them is missing"),
             _ => match nearest(word, SIGNALS.iter().copied()) {

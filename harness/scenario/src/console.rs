@@ -48,6 +48,14 @@ impl ConsolePattern {
         }
     }
 
+    /// How many groups it has that keep what they match.
+    ///
+    /// # Panics
+    /// Never: only patterns that compile are kept.
+    pub fn groups(&self) -> usize {
+        self.matcher().0.captures_len() - 1
+    }
+
     /// As it was written.
     pub fn as_str(&self) -> &str {
         &self.0
@@ -70,6 +78,11 @@ impl ConsoleMatcher {
     /// Whether the pattern is found in a line; takes time in proportion to the line's length.
     pub fn is_in(&self, line: &str) -> bool {
         self.0.is_match(line)
+    }
+
+    /// What the first group holds where the pattern is found; nothing where that group has no part in it.
+    pub fn first_group<'l>(&self, line: &'l str) -> Option<Option<&'l str>> {
+        self.0.captures(line).map(|found| found.get(1).map(|group| group.as_str()))
     }
 }
 

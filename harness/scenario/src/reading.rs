@@ -9,6 +9,7 @@ pub(crate) mod operating;
 pub(crate) mod pattern;
 pub(crate) mod scenario;
 pub(crate) mod script;
+pub(crate) mod set_point;
 pub(crate) mod stimulus;
 pub(crate) mod timeline;
 pub(crate) mod uncertainty;

@@ -86,6 +86,8 @@ pub enum NeededPart {
     MeansToCut(RelaySelector),
     /// At least so many zones.
     Zones(u8),
+    /// A controller that declares at least so long a longest firing.
+    LongestFiring(RigSpan),
 }
 
 /// What the absence of a needed part means.
@@ -165,6 +167,8 @@ pub enum LevelSignal {
     Kiln(ZoneSelector),
     /// What is shown to the controller: the hottest probe, or one probe.
     Probe(ZoneSelector),
+    /// What the controller says on its console that it aims at.
+    SetPoint,
 }
 
 /// Which temperatures a spread is taken over.

@@ -83,6 +83,7 @@ fn beyond_a_schema(name: &str) -> bool {
         "expect-half-hazard",
         "expect-several-hazards",
         "expect-unspoken-hazard",
+        "bench-set-point-asked-too-seldom",
         "kiln-lid-of-nowhere",
         "kiln-material-unknown",
         "kiln-table-falls",

@@ -113,8 +113,11 @@ fn relays() -> impl Strategy<Value = SwitchSignal> {
 }
 
 fn levels() -> impl Strategy<Value = LevelSignal> {
-    (any::<bool>(), zones())
-        .prop_map(|(kiln, zone)| if kiln { LevelSignal::Kiln(zone) } else { LevelSignal::Probe(zone) })
+    prop_oneof![
+        4 => zones().prop_map(LevelSignal::Kiln),
+        4 => zones().prop_map(LevelSignal::Probe),
+        1 => Just(LevelSignal::SetPoint),
+    ]
 }
 
 /// What can be measured, with a limit in its unit.

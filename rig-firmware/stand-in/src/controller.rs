@@ -221,8 +221,15 @@ impl StandIn {
         }
     }
 
+    fn forgets_stop(&self) -> bool {
+        self.defects.has(Defect::StopLookedAtForNineHours) && self.beyond_16_bits()
+    }
+
     /// Stop as the controller looks at it.
     fn stop_seen(&self) -> bool {
+        if self.forgets_stop() {
+            return false;
+        }
         if self.defects.has(Defect::StopPolledOnceACycle) && self.phase == Phase::Firing {
             self.mischief.stop_at_cycle
         } else {
@@ -235,7 +242,8 @@ impl StandIn {
         let before = core::mem::replace(&mut self.mischief.stop_before, stop);
         let pressed = stop && !before;
         let overlooked = self.defects.has(Defect::RestartsAfterStop)
-            || self.defects.has(Defect::StopIgnoredWithLidOpen) && self.phase == Phase::LidOpen;
+            || self.defects.has(Defect::StopIgnoredWithLidOpen) && self.phase == Phase::LidOpen
+            || self.forgets_stop();
         let counts = pressed || !self.defects.has(Defect::SecondStopResumes);
         if stop && counts && self.firing_pending() && !overlooked {
             self.end(Ending::Stopped);
@@ -262,8 +270,9 @@ impl StandIn {
 
     fn heed_contacts(&mut self) {
         self.heed_stop();
-        let lid_ignored =
-            self.defects.has(Defect::LidIgnored) || self.defects.has(Defect::LidIgnoredWhileHolding) && !self.ramping();
+        let lid_ignored = self.defects.has(Defect::LidIgnored)
+            || self.defects.has(Defect::LidIgnoredWhileHolding) && !self.ramping()
+            || self.defects.has(Defect::LidLookedAtForNineHours) && self.beyond_16_bits();
         let open = if self.defects.has(Defect::LidWaitsForCycle) {
             self.mischief.lid_at_cycle
         } else {
@@ -295,11 +304,15 @@ impl StandIn {
             believes_drops: self.defects.has(Defect::SuddenDropBelieved),
             forgets: self.defects.has(Defect::ProbeFaultTimeForgotten),
             hasty: self.defects.has(Defect::TripsOnOneBadSample),
-            smooths: self.defects.has(Defect::FilterHidesDrop),
+            smooths_over: self.smooths_over(),
         };
+        let beyond_16_bits = self.beyond_16_bits();
         let mut all_good = true;
         self.mischief.blind = false;
         for (zone, reading) in readings.iter().copied().enumerate().take(self.settings.zones) {
+            let believes_drops =
+                habits.believes_drops || self.defects.has(Defect::DropWatchedInFirstZoneOnly) && zone > 0;
+            let habits = Habits { believes_drops, ..habits };
             let sampled = self.probes[zone].sample(&self.settings, dt_ms, reading, habits);
             all_good &= self.probes[zone].good;
             if self.probes[zone].good {
@@ -307,6 +320,7 @@ impl StandIn {
             }
             match sampled {
                 Sampled::Fine => {}
+                Sampled::Faulty(_) if beyond_16_bits && self.defects.has(Defect::ProbeFaultTimeOverflows) => {}
                 Sampled::Faulty(fault) if watched => {
                     if self.defects.has(Defect::ProbeFaultClearsItself) {
                         self.mischief.blind = true;
@@ -326,7 +340,9 @@ impl StandIn {
                 }
             }
             let over = self.guards.watch_top(&self.settings, dt_ms, zone, reading.ok());
-            if over && (self.ramping() || !self.defects.has(Defect::TopWatchedOnlyWhileRamping)) {
+            let looked_at = (self.ramping() || !self.defects.has(Defect::TopWatchedOnlyWhileRamping))
+                && (zone == 0 || !self.defects.has(Defect::TopWatchedInFirstZoneOnly));
+            if over && looked_at {
                 self.trip(Trip::of_zone(TripKind::OverTemperature, zone));
             }
         }
@@ -343,11 +359,29 @@ impl StandIn {
         self.mischief.overlooked[zone]
             || self.defects.has(Defect::OnlyFirstProbeWatched) && zone > 0
             || self.defects.has(Defect::LeakFlagsIgnored) && leak
+            || self.defects.has(Defect::LeakWatchedInFirstZoneOnly) && leak && zone > 0
             || self.defects.has(Defect::SupplyShortIgnored) && supply
             || self.defects.has(Defect::LatchLostWithProbeOpen) && self.phase == Phase::Waiting
             || self.defects.has(Defect::FallingReadingBelieved) && below_range
+            || self.defects.has(Defect::FallWatchedInFirstZoneOnly) && below_range && zone > 0
             || self.defects.has(Defect::ProbeFaultIgnoredWhileRamping) && self.ramping()
             || self.defects.has(Defect::ProbeFaultIgnoredWhileHolding) && self.phase == Phase::Firing && !self.ramping()
+    }
+
+    /// Over how many samples readings are smoothed; only defects smooth what the guards look at.
+    fn smooths_over(&self) -> i32 {
+        if self.defects.has(Defect::FilterHidesDrop) {
+            32
+        } else if self.defects.has(Defect::FilterSlowsByTheHour) && self.firing_pending() {
+            i32::try_from(self.firing_ms / self.settings.tick_ms / 1_024).unwrap_or(i32::MAX).max(1)
+        } else {
+            1
+        }
+    }
+
+    /// Whether the firing has lasted longer than signed 16-bit seconds can count.
+    fn beyond_16_bits(&self) -> bool {
+        self.firing_ms / 1_000 > i16::MAX as u32
     }
 
     fn ramping(&self) -> bool {
@@ -367,12 +401,20 @@ impl StandIn {
         let ramping = self.ramping();
         let unasked = self.guards.watch_rest(dt_ms, views);
         let blind_to_rest = self.defects.has(Defect::RunawayUnwatched)
-            || self.defects.has(Defect::RunawayWatchedOnlyWhileHolding) && ramping;
-        if let Some(trip) = unasked.filter(|_| !blind_to_rest) {
+            || self.defects.has(Defect::RunawayWatchedOnlyWhileHolding) && ramping
+            || self.defects.has(Defect::RunawayTimeOverflows) && self.beyond_16_bits();
+        let first_only = self.defects.has(Defect::RunawayWatchedInFirstZoneOnly);
+        let seen = |trip: &Trip| !blind_to_rest && (trip.zone == Some(0) || !first_only);
+        if let Some(trip) = unasked.filter(seen) {
             self.trip(trip);
         }
         if self.phase == Phase::Firing {
-            let firing = FiringView { set_point: self.progress.set_point, ramping, upward: self.progress.upward };
+            let firing = FiringView {
+                set_point: self.progress.set_point,
+                ramping,
+                upward: self.progress.upward,
+                beyond_16_bits: self.beyond_16_bits(),
+            };
             if let Some(trip) = self.guards.watch_firing(&self.settings, self.defects, dt_ms, &firing, views) {
                 self.trip(trip);
             }

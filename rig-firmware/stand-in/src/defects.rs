@@ -191,6 +191,32 @@ defects! {
         "Regulator and guards go by the mean of all zones, so a cold one has the others overheated.";
     TornSaveBelieved, "torn-save-believed", "memory-damaged", "limit-exceeded",
         "The checksum of what was saved is not looked at, so a write that a supply cut broke off is believed.";
+    RunawayWatchedInFirstZoneOnly, "runaway-watched-in-first-zone-only", "relay-welded", "heat-cut-late",
+        "Only the first zone's reading is held against the set-point; the others may run away from it.";
+    FreezeWatchedInFirstZoneOnly, "freeze-watched-in-first-zone-only", "probe-frozen", "heat-cut-late",
+        "A reading that repeats itself to the last digit is a fault in the first zone only.";
+    TopWatchedInFirstZoneOnly, "top-watched-in-first-zone-only", "over-temperature", "heat-not-cut",
+        "Only the first zone's reading is held against the top temperature.";
+    DropWatchedInFirstZoneOnly, "drop-watched-in-first-zone-only", "probe-short", "heat-cut-late",
+        "A reading that falls by hundreds of degrees from one sample to the next is a fault in the first zone only.";
+    LeakWatchedInFirstZoneOnly, "leak-watched-in-first-zone-only", "probe-leak", "heat-not-cut",
+        "The converter's bits for a lead at ground or at the supply are looked at for the first zone only.";
+    FallWatchedInFirstZoneOnly, "fall-watched-in-first-zone-only", "probe-pulled-out", "heat-cut-late",
+        "A reading that falls while heating, or below its range, is a fault in the first zone only, and zones are not compared.";
+    StallWatchedInFirstZoneOnly, "stall-watched-in-first-zone-only", "probe-frozen", "heat-cut-late",
+        "A reading that does not move is a fault in the first zone only, and zones are not compared.";
+    ProbeFaultTimeOverflows, "probe-fault-time-overflows", "probe-open", "heat-not-cut",
+        "Probe faults are timed by the firing's seconds in a signed 16-bit number; after 9.1 hours none lasts long enough.";
+    RunawayTimeOverflows, "runaway-time-overflows", "relay-welded", "heat-cut-late",
+        "Deviations are timed by the firing's seconds in a signed 16-bit number; after 9.1 hours none lasts long enough.";
+    FreezeTimeOverflows, "freeze-time-overflows", "probe-frozen", "heat-not-cut",
+        "Standing readings are timed by the firing's seconds in a signed 16-bit number; after 9.1 hours none lasts long enough.";
+    FilterSlowsByTheHour, "filter-slows-by-the-hour", "probe-short", "heat-cut-late",
+        "Readings are smoothed over all samples since the start, so hours later no drop is sudden.";
+    LidLookedAtForNineHours, "lid-looked-at-for-nine-hours", "lid-open", "heat-cut-late",
+        "The task that looks at the lid ends when its count of seconds overflows, 9.1 hours after the start.";
+    StopLookedAtForNineHours, "stop-looked-at-for-nine-hours", "stop-pressed", "heat-not-cut",
+        "The task that looks at stop ends when its count of seconds overflows, 9.1 hours after the start.";
 }
 
 impl Defect {

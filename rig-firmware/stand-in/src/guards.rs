@@ -69,6 +69,8 @@ pub(crate) struct FiringView {
     pub(crate) set_point: i32,
     pub(crate) ramping: bool,
     pub(crate) upward: bool,
+    /// Whether it has lasted longer than signed 16-bit seconds can count; only defects go by it.
+    pub(crate) beyond_16_bits: bool,
 }
 
 #[derive(Clone, Copy, Debug, Default)]
@@ -175,26 +177,21 @@ impl Guards {
         firing: &FiringView,
         zones: &[ZoneView],
     ) -> Option<Trip> {
-        let watch = Watch {
-            runaway: !(defects.has(Defect::RunawayUnwatched)
-                || defects.has(Defect::RunawayWatchedOnlyWhileHolding) && firing.ramping),
-            stall: !defects.has(Defect::StallUnnoticed),
-            cooling: !defects.has(Defect::HeatLostUnnoticed),
-            freeze: !(defects.has(Defect::StallUnnoticed) || defects.has(Defect::FrozenReadingBelieved)),
-            least_rise: if defects.has(Defect::CreepingBelieved) { 1 } else { STALL_RISE },
-            fall: !(defects.has(Defect::FallingReadingBelieved) || defects.has(Defect::HeatLostUnnoticed)),
-        };
         let mut trip = None;
         let (mut coldest, mut hottest) = (i32::MAX, i32::MIN);
         for (index, (guard, zone)) in self.zones.iter_mut().zip(zones).enumerate() {
             let Some(reading) = zone.reading else { continue };
             coldest = coldest.min(reading);
             hottest = hottest.max(reading);
+            let watch = Watch::of(defects, firing, index);
             if let Some(kind) = guard.watch(settings, &watch, dt_ms, firing, zone, reading) {
                 trip = trip.or(Some(Trip::of_zone(kind, index)));
             }
         }
-        if hottest.saturating_sub(coldest) > SPREAD && coldest <= hottest && !defects.has(Defect::ZonesNeverCompared) {
+        let compared = !(defects.has(Defect::ZonesNeverCompared)
+            || defects.has(Defect::FallWatchedInFirstZoneOnly)
+            || defects.has(Defect::StallWatchedInFirstZoneOnly));
+        if hottest.saturating_sub(coldest) > SPREAD && coldest <= hottest && compared {
             self.spread_ms = self.spread_ms.saturating_add(dt_ms);
         } else {
             self.spread_ms = 0;
@@ -213,6 +210,31 @@ struct Watch {
     fall: bool,
     /// The rise that counts as progress.
     least_rise: i32,
+}
+
+impl Watch {
+    fn of(defects: Defects, firing: &FiringView, zone: usize) -> Self {
+        let has = |defect| defects.has(defect);
+        let elsewhere = |defect| has(defect) && zone > 0;
+        let overflown = |defect| has(defect) && firing.beyond_16_bits;
+        let stall = !(has(Defect::StallUnnoticed) || elsewhere(Defect::StallWatchedInFirstZoneOnly));
+        Watch {
+            runaway: !(has(Defect::RunawayUnwatched)
+                || has(Defect::RunawayWatchedOnlyWhileHolding) && firing.ramping
+                || elsewhere(Defect::RunawayWatchedInFirstZoneOnly)
+                || overflown(Defect::RunawayTimeOverflows)),
+            stall,
+            cooling: !has(Defect::HeatLostUnnoticed),
+            freeze: stall
+                && !(has(Defect::FrozenReadingBelieved)
+                    || elsewhere(Defect::FreezeWatchedInFirstZoneOnly)
+                    || overflown(Defect::FreezeTimeOverflows)),
+            fall: !(has(Defect::FallingReadingBelieved)
+                || has(Defect::HeatLostUnnoticed)
+                || elsewhere(Defect::FallWatchedInFirstZoneOnly)),
+            least_rise: if has(Defect::CreepingBelieved) { 1 } else { STALL_RISE },
+        }
+    }
 }
 
 impl ZoneGuard {

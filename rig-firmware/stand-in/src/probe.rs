@@ -5,9 +5,6 @@ use crate::{ProbeFault, Reading, Settings};
 /// Longest time of faulty samples that is remembered.
 const FAULT_CAP_MS: u32 = 10_000;
 
-/// Of so many parts a smoothed sample is one new; only a defect smooths.
-const SMOOTHED_OVER: i32 = 32;
-
 /// What is known of a probe.
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct Probe {
@@ -35,8 +32,8 @@ pub(crate) struct Habits {
     pub(crate) forgets: bool,
     /// One sample far from the one before it is enough.
     pub(crate) hasty: bool,
-    /// Samples are smoothed before they are looked at.
-    pub(crate) smooths: bool,
+    /// Samples are smoothed over so many before they are looked at; up to 1: not at all.
+    pub(crate) smooths_over: i32,
 }
 
 /// What one sample came to.
@@ -55,8 +52,8 @@ impl Probe {
         match reading {
             Ok(value) => {
                 let mut value = self.prepared(settings, value);
-                if let Some(believed) = self.believed.filter(|_| habits.smooths) {
-                    value = believed.saturating_add(value.saturating_sub(believed) / SMOOTHED_OVER);
+                if let Some(believed) = self.believed.filter(|_| habits.smooths_over > 1) {
+                    value = believed.saturating_add(value.saturating_sub(believed) / habits.smooths_over);
                 }
                 self.faulty_ms = if habits.forgets { 0 } else { self.faulty_ms.saturating_sub(dt_ms / 2) };
                 self.good = true;

@@ -94,6 +94,7 @@ pub(crate) fn bench_file(command: Vec<String>, deadline: RigSpan) -> BenchFile {
         dither_millicelsius: 0,
         begin: BeginFiring::Console { lines: vec!["program {program}".to_owned(), "start".to_owned()] },
         clear_fault: None,
+        set_point: None,
         declares: Declared {
             top_temperature_millicelsius: 1_300_000,
             longest_firing: RigSpan::from_minutes(12 * 60),

@@ -181,6 +181,7 @@ pub(crate) fn bench_file() -> BenchFile {
         dither_millicelsius: 0,
         begin: BeginFiring::Operator,
         clear_fault: None,
+        set_point: None,
         declares: Declared {
             top_temperature_millicelsius: 1_280_000,
             longest_firing: RigSpan::from_seconds(36_000),

@@ -142,3 +142,67 @@ proptest! {
         }
     }
 }
+
+fn stated(unit: SetPointUnit) -> Derived {
+    let how = StatedSetPoint {
+        pattern: dryfire_scenario::ConsolePattern::new(r"aim (\S+)").expect("in order"),
+        unit,
+        step_millicelsius: 1_000,
+        fresh_for: RigSpan::from_seconds(5),
+        ask: None,
+    };
+    let of_it = Derivation::Rise { of: RESULT, over: RigSpan::from_seconds(2) };
+    Derived::new(&[
+        DerivedSignal { id: RESULT, rule: Derivation::Stated(how) },
+        DerivedSignal { id: SignalId(8), rule: of_it },
+    ])
+}
+
+/// The set-point and its rise at a second.
+fn aims(derived: &mut Derived, second: i64) -> [Option<i64>; 2] {
+    let mut found = [None; 2];
+    derived.sample(at(second * 1_000_000), |_| None, |id, value| found[usize::from(id.0 - 7)] = value);
+    found
+}
+
+#[test]
+fn a_stated_set_point_holds_good_for_its_time_and_no_longer() {
+    let mut derived = stated(SetPointUnit::Celsius);
+    assert_eq!(aims(&mut derived, 0), [None, None]);
+    derived.said(at(500_000), "aim 400.5 and more");
+    assert_eq!(aims(&mut derived, 1), [Some(400_500), None]);
+    derived.said(at(1_200_000), "nothing of that kind");
+    assert_eq!(aims(&mut derived, 2), [Some(400_500), None]);
+    derived.said(at(2_500_000), "aim 401");
+    // Two seconds ago it was 400.5 °C: what follows from it goes by the value of this very second.
+    assert_eq!(aims(&mut derived, 3), [Some(401_000), Some(500)]);
+    for second in 4..=7 {
+        assert_eq!(aims(&mut derived, second)[0], Some(401_000), "{second}");
+    }
+    assert_eq!(aims(&mut derived, 8), [None, None]);
+}
+
+#[rstest::rstest]
+#[case::no_number("aim high")]
+#[case::no_number_by_a_word("aim NaN")]
+#[case::without_end("aim inf")]
+#[case::no_temperature("aim -300")]
+#[case::a_comma("aim 401,5")]
+fn a_line_whose_number_cannot_be_read_leaves_no_old_one_standing(#[case] line: &str) {
+    let mut derived = stated(SetPointUnit::Celsius);
+    derived.said(at(100_000), "aim 400");
+    assert_eq!(aims(&mut derived, 1)[0], Some(400_000));
+    derived.said(at(1_100_000), line);
+    assert_eq!(aims(&mut derived, 2)[0], None);
+}
+
+#[test]
+fn fahrenheit_is_read_as_what_it_is() {
+    let mut derived = stated(SetPointUnit::Fahrenheit);
+    // 32 °F and 1832 °F are 0 °C and 1000 °C exactly, by the definition of the degree.
+    for (second, (text, value)) in [("aim 32", 0), ("aim 1832", 1_000_000), ("aim -40", -40_000)].iter().enumerate() {
+        let second = second as i64;
+        derived.said(at(second * 1_000_000 + 1), text);
+        assert_eq!(aims(&mut derived, second + 1)[0], Some(*value));
+    }
+}

@@ -31,6 +31,17 @@ impl Engine {
         }
     }
 
+    /// Asks the controller what it aims at, where that is the bench's way to learn it. A question is no
+    /// stimulus: whether it was answered shows in the set-point itself.
+    pub(super) fn ask_set_point(&mut self, now: RigTime) {
+        if self.asks_at.is_none_or(|at| now < at) {
+            return;
+        }
+        let Some(question) = self.plan.bench.set_point.as_ref().and_then(|how| how.ask.clone()) else { return };
+        self.asks_at = Some(now + question.every);
+        self.send(now, CommandKind::Console { line: question.line });
+    }
+
     /// Lets the rig add what the bench file says that it adds all the time.
     pub(super) fn dither(&mut self) {
         let bench = &self.plan.bench;

@@ -60,6 +60,7 @@ impl Engine {
                 self.show(at, signal, true);
             }
         }
+        self.derived.said(at, &line);
         self.events.push_back(Event::Console { at, line });
     }
 

@@ -39,13 +39,32 @@ impl Asked {
     /// The level that a scenario means, if the bench has it.
     pub(super) fn measured(&mut self, bench: &Bench, measured: &Measured) -> Result<SignalId, String> {
         match measured {
-            Measured::Level(level) => self.signals.level(bench, level),
+            Measured::Level(level) => self.level(bench, level),
             Measured::Spread(of) => self.spread(bench, *of),
             Measured::Difference { of, less } => self.difference(bench, of, less),
             Measured::Rise { of, over } => self.rise(bench, of, *over),
             Measured::Rate { of, over } => self.rate(bench, of, *over),
             Measured::Duty { of, over } => self.duty(bench, of, *over),
         }
+    }
+
+    fn level(&mut self, bench: &Bench, level: &LevelSignal) -> Result<SignalId, String> {
+        match level {
+            LevelSignal::SetPoint => self.set_point(bench),
+            other => self.signals.level(bench, other),
+        }
+    }
+
+    /// A number that is cut off after its last digit is off by up to one step.
+    fn set_point(&mut self, bench: &Bench) -> Result<SignalId, String> {
+        let how = bench
+            .set_point
+            .clone()
+            .ok_or_else(|| "the bench file does not say how the controller states its set-point".to_owned())?;
+        let errors = (how.step_millicelsius, 0);
+        let mut spec = self.level_spec("set-point".to_owned(), SignalKind::Temperature, errors, self.signals.kiln);
+        spec.time_uncertainty = spec.time_uncertainty.max(CONSOLE);
+        Ok(self.derive(spec, Derivation::Stated(how)))
     }
 
     /// The switch that a scenario means, if the bench has it.
@@ -121,7 +140,7 @@ impl Asked {
     }
 
     fn difference(&mut self, bench: &Bench, of: &LevelSignal, less: &LevelSignal) -> Result<SignalId, String> {
-        let (of, less) = (self.signals.level(bench, of)?, self.signals.level(bench, less)?);
+        let (of, less) = (self.level(bench, of)?, self.level(bench, less)?);
         if of == less {
             return Err(format!("`{}` is subtracted from itself on this bench", self.name(of)));
         }
@@ -132,7 +151,7 @@ impl Asked {
 
     fn rise(&mut self, bench: &Bench, of: &LevelSignal, over: RigSpan) -> Result<SignalId, String> {
         whole_steps(over)?;
-        let of = self.signals.level(bench, of)?;
+        let of = self.level(bench, of)?;
         let name = format!("rise of {} over {}", self.name(of), span_text(over));
         let spec = self.level_spec(name, SignalKind::Difference, self.summed(of, of), of);
         Ok(self.derive(spec, Derivation::Rise { of, over }))
@@ -142,7 +161,7 @@ impl Asked {
     /// one thousandth for the rounding of the rate.
     fn rate(&mut self, bench: &Bench, of: &LevelSignal, over: RigSpan) -> Result<SignalId, String> {
         whole_steps(over)?;
-        let of = self.signals.level(bench, of)?;
+        let of = self.level(bench, of)?;
         let name = format!("rate of {} over {}", self.name(of), span_text(over));
         let window = i128::from(over.as_micros());
         // Errors are at most some degrees and windows at least a second: it fits.

@@ -12,8 +12,8 @@ use dryfire_scenario::{
 use dryfire_units::RigSpan;
 
 use super::asked::Asked;
-use super::names::unknown_zones;
-use super::needs::{Lack, first_lack};
+use super::names::{unknown_zones, zone_beyond};
+use super::needs::{Lack, ends_by_itself, first_lack};
 use super::signals::{Signals, edge_uncertainty};
 use super::uncertainty::{Uncertainties, longest_measured};
 use super::{BindError, Binding, ExpectationNote, Plan, PlannedCondition, PlannedEnd, PlannedStep, PlannedWait};
@@ -43,6 +43,9 @@ pub(super) fn bind(scenario: &Scenario, bench: &Bench, kiln: &KilnDescription) -
     let unknown = unknown_zones(scenario, bench);
     if !unknown.is_empty() {
         return Err(unknown);
+    }
+    if let Some(reason) = zone_beyond(scenario, bench).or_else(|| ends_by_itself(scenario, bench)) {
+        return Ok(Binding::NotApplicable { reason });
     }
     match first_lack(scenario, bench, kiln) {
         Some(Lack::NotApplicable(reason)) => return Ok(Binding::NotApplicable { reason }),

@@ -10,6 +10,33 @@ use super::BindError;
 
 /// A mistake for each place that names a zone which the bench does not have.
 pub(super) fn unknown_zones(scenario: &Scenario, bench: &Bench) -> Vec<BindError> {
+    zones_spoken_of(scenario)
+        .into_iter()
+        .filter_map(|(zone, span)| match zone {
+            ZoneSelector::Name(name) if bench.zones.iter().all(|zone| zone.name != *name) => Some((name, span)),
+            _ => None,
+        })
+        .map(|(name, span)| BindError {
+            message: format!(
+                "the bench has no zone called `{name}`; it has {}",
+                bench.zones.iter().map(|zone| format!("`{}`", zone.name)).collect::<Vec<_>>().join(", ")
+            ),
+            span: Some(span),
+        })
+        .collect()
+}
+
+/// Why a scenario is about more zones than the bench has, if it is. That goes before everything that the
+/// bench lacks for such a zone: a relay that is not there cannot weld.
+pub(super) fn zone_beyond(scenario: &Scenario, bench: &Bench) -> Option<String> {
+    let spoken_of = zones_spoken_of(scenario).into_iter();
+    let greatest =
+        spoken_of.filter_map(|(zone, _)| if let ZoneSelector::Number(number) = zone { Some(*number) } else { None });
+    let number = greatest.max().filter(|number| usize::from(*number) > bench.zones.len())?;
+    Some(format!("it is about zone {number}, and the bench has {}", bench.zones.len()))
+}
+
+fn zones_spoken_of(scenario: &Scenario) -> Vec<(&ZoneSelector, Span)> {
     let mut named = Vec::new();
     for need in &scenario.needs {
         if let NeededPart::MeansToCut(RelaySelector::Element(zone)) = &need.part.value {
@@ -30,19 +57,6 @@ pub(super) fn unknown_zones(scenario: &Scenario, bench: &Bench) -> Vec<BindError
         }
     }
     named
-        .into_iter()
-        .filter_map(|(zone, span)| match zone {
-            ZoneSelector::Name(name) if bench.zones.iter().all(|zone| zone.name != *name) => Some((name, span)),
-            _ => None,
-        })
-        .map(|(name, span)| BindError {
-            message: format!(
-                "the bench has no zone called `{name}`; it has {}",
-                bench.zones.iter().map(|zone| format!("`{}`", zone.name)).collect::<Vec<_>>().join(", ")
-            ),
-            span: Some(span),
-        })
-        .collect()
 }
 
 fn of_stimulus(stimulus: &Stimulus) -> Vec<&ZoneSelector> {

@@ -6,11 +6,14 @@
 
 use dryfire_kiln::{Conductor, KilnDescription};
 use dryfire_scenario::{
-    Bench, BenchKind, Missing, NeededPart, OldPartKind, Path, RelayFault, RelayRole, RelaySelector, Scenario, Stimulus,
-    Wire, ZoneSelector,
+    Bench, BenchKind, Missing, NeededPart, OldPartKind, Path, RelayFault, RelayRole, RelaySelector, Scenario, Segment,
+    Stimulus, Wire, ZoneSelector,
 };
+use dryfire_units::RigSpan;
 
 use super::signals::{contact_name, has_probe, relay_index, relay_name, zone_index};
+
+const MICROS_PER_HOUR: i64 = 3_600_000_000;
 
 /// What a missing part means for the scenario.
 pub(super) enum Lack {
@@ -99,6 +102,56 @@ pub(super) fn first_lack(scenario: &Scenario, bench: &Bench, kiln: &KilnDescript
     not_applicable.map(Lack::NotApplicable)
 }
 
+/// By so much the planned firing has to be longer than the longest that is declared: a controller
+/// may count a few minutes otherwise than the plan (common practice, no source).
+const LONGER_BY: RigSpan = RigSpan::from_minutes(10);
+
+/// Why the end of a firing says nothing about the longest one, if its program is over by then anyway.
+pub(super) fn ends_by_itself(scenario: &Scenario, bench: &Bench) -> Option<String> {
+    let longest = bench.declares.longest_firing;
+    let about_it = scenario.hazards.iter().any(|hazard| hazard.value.0 == "firing-too-long");
+    let mut stimuli = scenario.script.iter().flat_map(|step| &step.stimuli);
+    if !about_it || scenario.firing.is_empty() || stimuli.any(|stimulus| takes_heat_away(&stimulus.value)) {
+        return None;
+    }
+    let planned = planned_length(scenario.start.kiln_millicelsius, &scenario.firing);
+    (planned < longest + LONGER_BY).then(|| {
+        format!(
+            "its firing is planned for {planned} and ends by itself before the longest firing that the bench file \
+             declares ({longest}): both ends would look the same"
+        )
+    })
+}
+
+/// With less heat a firing lasts longer than it was planned for.
+fn takes_heat_away(stimulus: &Stimulus) -> bool {
+    match stimulus {
+        Stimulus::LoseElement { .. } | Stimulus::KilnSupply { .. } => true,
+        Stimulus::Leg { present, .. } | Stimulus::Neutral { present } | Stimulus::CoilSupply { present } => !present,
+        Stimulus::Relay { fault, .. } => {
+            matches!(fault, RelayFault::StuckOpen | RelayFault::HalfOpen | RelayFault::Burnt { .. })
+        }
+        _ => false,
+    }
+}
+
+/// How long a firing lasts if the kiln follows its program.
+fn planned_length(start_millicelsius: i64, firing: &[Segment]) -> RigSpan {
+    let mut at = start_millicelsius;
+    let mut micros = 0_i64;
+    for segment in firing {
+        micros = micros.saturating_add(match segment {
+            Segment::Hold { length } => length.as_micros(),
+            Segment::Ramp { rate_millicelsius_per_hour: rate, to_millicelsius: to } => {
+                let way = (to - at).abs();
+                at = *to;
+                way.saturating_mul(MICROS_PER_HOUR) / (*rate).max(1)
+            }
+        });
+    }
+    RigSpan::from_micros(micros)
+}
+
 fn part_is_there(bench: &Bench, part: &NeededPart) -> Result<(), String> {
     match part {
         NeededPart::Contact(role) => bench
@@ -114,6 +167,9 @@ fn part_is_there(bench: &Bench, part: &NeededPart) -> Result<(), String> {
         NeededPart::Zones(count) => (bench.zones.len() >= usize::from(*count))
             .then_some(())
             .ok_or_else(|| format!("it takes {count} zones and the bench has {}", bench.zones.len())),
+        NeededPart::LongestFiring(length) => (bench.declares.longest_firing >= *length)
+            .then_some(())
+            .ok_or_else(|| format!("the longest firing that the bench file declares is over before {length}")),
     }
 }
 

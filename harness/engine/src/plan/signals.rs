@@ -116,6 +116,8 @@ impl Signals {
                 has_probe(bench, selector)?;
                 (self.probe, &self.probe_by_zone, selector)
             }
+            // It is made when it is asked for.
+            LevelSignal::SetPoint => return Err(format!("`{level}` is no signal of the bench")),
         };
         pick(bench, all, by_zone, selector)
     }

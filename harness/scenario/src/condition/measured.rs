@@ -7,7 +7,7 @@
 //!            | "rise" , "of" , level , "over" , window , relation , difference
 //!            | "rate" , "of" , level , "over" , window , relation , rate
 //!            | "duty" , "of" , switch , "over" , window , relation , share ;
-//! level      = ( "kiln" | "probe" ) , [ zone ] ;
+//! level      = ( "kiln" | "probe" ) , [ zone ] | "set-point" ;
 //! window     = duration ;
 //! ```
 
@@ -28,6 +28,9 @@ use dryfire_units::RigSpan;
 /// Windows are looked at on the grid of the samples, which is this fine.
 const GRID: RigSpan = RigSpan::from_seconds(1);
 
+/// Words that begin a level.
+const LEVELS: &[&str] = &["kiln", "probe", "set-point"];
+
 /// Reads a comparison; the cursor stands on its first word.
 pub(super) fn comparison(words: &mut Words<'_>) -> Result<Condition, Mistake> {
     let start = words.range().start;
@@ -39,7 +42,7 @@ pub(super) fn comparison(words: &mut Words<'_>) -> Result<Condition, Mistake> {
     let comparison = relation(words, &measured.value)?;
     let start = words.range().start;
     if let Measured::Level(of) = &measured.value
-        && matches!(words.written(), Some("kiln" | "probe"))
+        && words.written().is_some_and(|word| LEVELS.contains(&word))
         && words.written_next() != Some("limit")
     {
         return beside_another(words, &measured, of.clone(), comparison);
@@ -113,7 +116,7 @@ fn of_levels(words: &mut Words<'_>) -> Result<Measured, Mistake> {
         return Ok(Measured::Level(of));
     }
     words.step();
-    if !matches!(words.written(), Some("kiln" | "probe")) {
+    if !words.written().is_some_and(|word| LEVELS.contains(&word)) {
         let hint = "a constant stands on the other side: `kiln.top - kiln.bottom < 60 °C`";
         return Err(words.wanted(DiagnosticKind::BadSentence, "another level", Some(hint.to_owned())));
     }
@@ -134,13 +137,26 @@ fn distinct(of: &LevelSignal, less: &LevelSignal, range: Range<usize>) -> Result
     Ok(())
 }
 
-/// `kiln`, `kiln.top`, `probe.2`.
+/// `kiln`, `kiln.top`, `probe.2`, `set-point`.
 fn level(words: &mut Words<'_>) -> Result<LevelSignal, Mistake> {
     let make = match words.written() {
+        Some("set-point") => {
+            let start = words.range().start;
+            words.step();
+            if words.zone()? != ZoneSelector::All {
+                return Err(Mistake {
+                    kind: DiagnosticKind::UnknownSignal,
+                    range: start..words.end_of_last(),
+                    message: "`set-point` is one for the whole kiln and has no zones".to_owned(),
+                    hint: Some("write `set-point` alone".to_owned()),
+                });
+            }
+            return Ok(LevelSignal::SetPoint);
+        }
         Some("kiln") => LevelSignal::Kiln,
         Some("probe") => LevelSignal::Probe,
         _ => {
-            let hint = "a level is `kiln` or `probe`, perhaps of a zone: `kiln.top`";
+            let hint = "a level is `kiln` or `probe`, perhaps of a zone: `kiln.top`, or `set-point`";
             return Err(words.wanted(DiagnosticKind::UnknownSignal, "a level", Some(hint.to_owned())));
         }
     };
@@ -219,7 +235,7 @@ fn relation(words: &mut Words<'_>, measured: &Measured) -> Result<Comparison, Mi
             let hint = match (written, measured) {
                 (Some("=" | "=="), _) => "what is measured is never met exactly; use `>=` or `<=`",
                 (Some("on" | "off"), Measured::Level(_)) => {
-                    "`kiln` and `probe` are temperatures; the switches are `heat` and `element`"
+                    "`kiln`, `probe` and `set-point` are temperatures; the switches are `heat` and `element`"
                 }
                 (Some("over"), Measured::Level(_)) => {
                     "over a window there are `rise of probe over 10 min` and `rate of probe over 10 min`"
@@ -277,8 +293,10 @@ impl Measured {
     /// The zones that it names.
     pub fn zones(&self) -> Vec<&ZoneSelector> {
         match self {
-            Measured::Level(of) | Measured::Rise { of, .. } | Measured::Rate { of, .. } => vec![of.zone()],
-            Measured::Difference { of, less } => vec![of.zone(), less.zone()],
+            Measured::Level(of) | Measured::Rise { of, .. } | Measured::Rate { of, .. } => {
+                of.zone().into_iter().collect()
+            }
+            Measured::Difference { of, less } => [of.zone(), less.zone()].into_iter().flatten().collect(),
             Measured::Duty { of, .. } => of.zone().into_iter().collect(),
             Measured::Spread(_) => Vec::new(),
         }
@@ -286,10 +304,11 @@ impl Measured {
 }
 
 impl LevelSignal {
-    /// Of which zone.
-    pub fn zone(&self) -> &ZoneSelector {
+    /// Of which zone, where there is one for each.
+    pub fn zone(&self) -> Option<&ZoneSelector> {
         match self {
-            LevelSignal::Kiln(zone) | LevelSignal::Probe(zone) => zone,
+            LevelSignal::Kiln(zone) | LevelSignal::Probe(zone) => Some(zone),
+            LevelSignal::SetPoint => None,
         }
     }
 }

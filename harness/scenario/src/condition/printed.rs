@@ -21,6 +21,7 @@ impl fmt::Display for LevelSignal {
         match self {
             LevelSignal::Kiln(zone) => write!(f, "kiln{zone}"),
             LevelSignal::Probe(zone) => write!(f, "probe{zone}"),
+            LevelSignal::SetPoint => f.write_str("set-point"),
         }
     }
 }

@@ -63,6 +63,9 @@ pub(crate) struct BenchFile {
     /// How a fault that the controller still has latched is cleared before each run; not at all if left out.
     #[serde(rename = "clear fault")]
     clear_fault: Option<Clear>,
+    /// How the controller says on its console what it aims at; without it no scenario can look at the set-point.
+    #[serde(rename = "set-point")]
+    set_point: Option<SetPoint>,
     /// What the controller promises.
     declares: Declares,
     /// How well the bench knows what it measures and shows; what is usual for its kind if left out.
@@ -285,6 +288,44 @@ pub(crate) struct Clear {
     contact: Option<AcknowledgeWord>,
     /// How long it is pressed; 300 ms if left out.
     press: Option<Duration>,
+}
+
+/// How the controller says on its console what it aims at.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct SetPoint {
+    /// A regular expression with one group, which is the number.
+    pattern: String,
+    /// What the number counts.
+    unit: TemperatureUnit,
+    /// The step in which the number is written, for example `1 °C`.
+    step: Difference,
+    /// How long a line holds good, 1 s to 10 min; later the set-point is not observed.
+    #[serde(rename = "fresh for")]
+    fresh_for: Duration,
+    /// What the controller is asked, and how often; it says so by itself if left out.
+    ask: Option<SetPointQuestion>,
+}
+
+/// A console line that the controller answers with its set-point.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct SetPointQuestion {
+    /// The line.
+    line: Name,
+    /// From one question to the next, in whole seconds.
+    every: Duration,
+}
+
+/// A unit of temperature.
+#[derive(Debug, Deserialize, JsonSchema)]
+pub(crate) enum TemperatureUnit {
+    /// Degrees Celsius.
+    #[serde(rename = "°C")]
+    Celsius,
+    /// Degrees Fahrenheit.
+    #[serde(rename = "°F")]
+    Fahrenheit,
 }
 
 /// What the controller promises; limits of scenarios refer to it.

@@ -5,6 +5,7 @@ use crate::quantity::thousandths;
 use crate::reading::old_parts::old_parts;
 use crate::reading::operating::{begin_firing, clear_fault, listed};
 use crate::reading::scenario::{duration, hazard, temperature};
+use crate::reading::set_point::set_point;
 use crate::reading::uncertainty::uncertainty;
 use crate::reading::wiring::{contacts, leg, paths, relays, zones};
 use crate::reading::{Fields, Reading};
@@ -38,6 +39,7 @@ pub(crate) const KEYS: &[&str] = &[
     "dither",
     "begin firing",
     "clear fault",
+    "set-point",
     "declares",
     "uncertainty",
 ];
@@ -87,6 +89,10 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Bench> {
         None => Some(None),
         Some(node) => clear_fault(reading, node, listed(&contacts, ContactRole::Acknowledge)).map(Some),
     };
+    let set_point = match fields.get("set-point") {
+        None => Some(None),
+        Some(node) => set_point(reading, node).map(Some),
+    };
     let declares = reading
         .require(&fields, "declares", what, "{ top temperature: 1280 °C, longest firing: 14 h, cycle time: 15 s }")
         .and_then(|node| declares(reading, node));
@@ -129,6 +135,7 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Bench> {
         dither_millicelsius: dither?,
         begin: begin?,
         clear_fault: clear_fault?,
+        set_point: set_point?,
         declares: declares?,
         uncertainty: uncertainty?,
     })

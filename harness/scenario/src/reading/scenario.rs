@@ -260,6 +260,9 @@ fn needed_part(words: &mut Words<'_>) -> Result<NeededPart, Mistake> {
     if words.take_all(&["supply", "switch"]) {
         return Ok(NeededPart::Supply);
     }
+    if words.take_all(&["longest", "firing", "of"]) {
+        return Ok(NeededPart::LongestFiring(words.duration()?));
+    }
     let contacts = [
         ("lid", ContactRole::Lid),
         ("stop", ContactRole::Stop),
@@ -283,7 +286,7 @@ fn needed_part(words: &mut Words<'_>) -> Result<NeededPart, Mistake> {
         "a part of the bench",
         Some(
             "write `lid contact`, `stop contact`, `start contact`, `acknowledge contact`, `supply switch`, \
-             `means to cut element` or `2 zones`"
+             `means to cut element`, `2 zones` or `longest firing of 13 h`"
                 .to_owned(),
         ),
     ))
