@@ -49,8 +49,10 @@ fn without_effect(reading: &mut Reading<'_>, scenario: &Scenario) {
 
 /// What may bring a hazard about; a hazard that is not named here needs nothing that breaks.
 fn brings_about(hazard: &str, stimulus: &Stimulus) -> Option<bool> {
-    // What a line or the operator does is for the scenario's author to know.
-    if matches!(stimulus, Stimulus::Console(_) | Stimulus::Prompt(_)) {
+    // What a line or the operator does is for the scenario's author to know, and what a contact that no
+    // firing needs is wired to.
+    let acknowledge = matches!(stimulus, Stimulus::Contact { contact: ContactRole::Acknowledge, .. });
+    if acknowledge || matches!(stimulus, Stimulus::Console(_) | Stimulus::Prompt(_)) {
         return Some(true);
     }
     let takes_heat = matches!(
@@ -72,7 +74,9 @@ fn brings_about(hazard: &str, stimulus: &Stimulus) -> Option<bool> {
         "cold-junction" => matches!(stimulus, Stimulus::WarmTerminals { .. } | Stimulus::WarmBox { .. }),
         "relay-welded" | "relay-sticking" => matches!(stimulus, Stimulus::Relay { .. } | Stimulus::Bypass { .. }),
         "element-lost" | "heat-lost" => takes_heat,
-        "supply-cut" => matches!(stimulus, Stimulus::Supply { .. } | Stimulus::Leg { .. }),
+        "supply-cut" => {
+            matches!(stimulus, Stimulus::Supply { .. } | Stimulus::Leg { .. } | Stimulus::CoilSupply { .. })
+        }
         "lid-open" => matches!(stimulus, Stimulus::Contact { contact: ContactRole::Lid, .. }),
         "stop-pressed" => matches!(stimulus, Stimulus::Contact { contact: ContactRole::Stop, .. }),
         _ => return None,
