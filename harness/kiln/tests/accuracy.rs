@@ -6,6 +6,7 @@ use common::reference::Reference;
 use common::*;
 use dryfire_kiln::{Circuit, Conductivity, Kiln, KilnDescription, StartState, three_ring};
 use dryfire_units::{JoulesPerKelvin, RigSpan, RigTime, SquareMetres, WattsPerMetreKelvin, WattsPerSquareMetreKelvin};
+use rstest::rstest;
 
 /// Switchings of three relays that fall on no grid, for so long; the same every time.
 fn switchings(seconds: f64) -> Vec<(f64, usize, bool)> {
@@ -162,8 +163,12 @@ fn thin_elements() -> KilnDescription {
     description
 }
 
-#[test]
-fn a_thin_element_is_followed_through_every_switching() {
+/// How long before a full second its contacts open decides how short the steps are in which it cools at first.
+#[rstest]
+fn a_thin_element_is_followed_through_every_switching(
+    #[values(0.437, 0.81, 0.9095, 0.96, 0.991, 0.9997)] opens: f64,
+    #[values(0.137, 0.985)] closes: f64,
+) {
     let description = thin_elements();
     let run = |millis| {
         let start = StartState::cold(celsius(20.0));
@@ -171,10 +176,10 @@ fn a_thin_element_is_followed_through_every_switching() {
         let mut kiln = Kiln::with_grid(&description, Circuit::elements_only(1), start, grid).expect("a good kiln");
         let mut found = Vec::new();
         for second in 0..1200_u32 {
-            // On for 7.3 s of every 40 s, off the grid.
-            for (offset, closed) in [(3.137, true), (10.437, false)] {
-                if second % 40 == offset as u32 {
-                    kiln.set_relay(at(f64::from(second) + offset % 1.0), 0, closed).expect("in order");
+            // On for some 7 s of every 40 s, off the grid.
+            for (in_cycle, fraction, closed) in [(3, closes, true), (10, opens, false)] {
+                if second % 40 == in_cycle {
+                    kiln.set_relay(at(f64::from(second) + fraction), 0, closed).expect("in order");
                 }
             }
             kiln.advance_to(at(f64::from(second + 1)));

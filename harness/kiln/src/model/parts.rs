@@ -7,7 +7,7 @@ use super::zones::Zones;
 /// Elements of usual mass stay below: 0.05 °C after a switching at 900 °C.
 const TOO_BENT: f64 = 0.1;
 /// By how much it may bend in a part, °C.
-const STRAIGHT_ENOUGH: f64 = 0.03;
+const STRAIGHT_ENOUGH: f64 = 0.02;
 /// Into how many parts a step is cut at most.
 const MOST_PARTS: f64 = 64.0;
 /// For how many steps nobody looks again after a step of the grid would have bent by less than two
@@ -42,12 +42,15 @@ impl<const N: usize> Zones<N> {
         }
         // Per second squared so far.
         let full = self.full_step.as_seconds();
-        if bend * full * full < TOO_BENT * (2.0 / 3.0) {
+        let usual = bend * full * full < TOO_BENT * (2.0 / 3.0);
+        if usual {
             self.steps_uncut = STEPS_UNCUT;
         }
         bend *= dt * dt;
         if bend <= TOO_BENT {
-            return 1;
+            // What is extrapolated to the end of the first step after an edge goes by where the chamber was
+            // extrapolated to at the edge, so that its error comes again. Between two parts it does not.
+            return if self.marked && !usual { 2 } else { 1 };
         }
         let parts = libm::ceil(libm::sqrt(bend / STRAIGHT_ENOUGH));
         if parts < MOST_PARTS { parts as u32 } else { MOST_PARTS as u32 }

@@ -62,8 +62,12 @@ pub(crate) struct Zones<const N: usize> {
     earlier_step: f64,
     /// How long before now the chambers' points of linearisation lie, s.
     chamber_age: f64,
-    /// Over less than this no speed is told from two points, s.
+    /// Over less than this no speed is told from a point that was extrapolated, s.
     shortest_lead: f64,
+    /// Whether the points of linearisation were extrapolated to an edge, and not solved for.
+    pub(super) marked: bool,
+    /// For how many steps of thin elements more the speeds of the hot faces are found from the step itself.
+    unsure_steps: u32,
     lid_open: bool,
     /// What has changed since the last step.
     edge: Edge,
@@ -76,6 +80,9 @@ pub(crate) struct Zones<const N: usize> {
 /// The shortest time from which a speed is told, as a share of the grid's step: what is off by a few
 /// hundredths of a degree then moves the next step's point by a degree or two, and its conductivity by a thousandth.
 const SHORTEST_LEAD: f64 = 0.02;
+
+/// In so many steps after an edge the hot faces' speeds are not told from those before.
+const UNSURE_STEPS: u32 = 2;
 
 /// What has changed since the last step.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -133,6 +140,8 @@ impl<const N: usize> Zones<N> {
             earlier_step: 0.0,
             chamber_age: 0.0,
             shortest_lead: SHORTEST_LEAD * full_step.as_seconds(),
+            marked: false,
+            unsure_steps: 0,
             lid_open: false,
             edge: Edge::None,
             steps_uncut: 0,
@@ -193,6 +202,8 @@ impl<const N: usize> Zones<N> {
         }
         self.state.face_rate = Lanes::ZERO;
         self.now = Now { chamber: self.state.temperature, hot_face: self.state.hot_face };
+        self.marked = false;
+        self.unsure_steps = 0;
         self.chamber_age = 0.0;
     }
 
@@ -212,6 +223,8 @@ impl<const N: usize> Zones<N> {
             state.hot_face[z] = now.hot_face[z];
             state.face_rate[z] = 0.0;
         }
+        self.marked = true;
+        self.unsure_steps = UNSURE_STEPS;
         self.chamber_age = 0.0;
     }
 
@@ -340,6 +353,9 @@ impl<const N: usize> Zones<N> {
             return;
         }
         let parts = self.parts(dt);
+        if self.steps_uncut > 0 {
+            self.unsure_steps = 0;
+        }
         if parts == 1 {
             self.advance(dt, span == self.full_step);
         } else {
@@ -349,17 +365,42 @@ impl<const N: usize> Zones<N> {
         }
     }
 
+    /// Speeds of the hot faces from the step's own solution, where none of before the edge is left to go by:
+    /// thin elements move them by tens of degrees in a second.
+    #[cold]
+    #[inline(never)]
+    fn find_face_rates(&mut self, dt: f64, ahead: f64) {
+        let per_lead = 1.0 / (self.chamber_age + 0.5 * dt);
+        // Each round leaves less than half of what was wrong: a fibre's conductivity, at the mean of the
+        // face and a cell far cooler, answers to the face by less than half of the flux.
+        for _ in 0..5 {
+            self.solve(dt, ahead);
+            let balances = &self.balances;
+            for z in 0..N {
+                let change = balances.face_change[z] + balances.face_slope[z] * balances.change[z];
+                self.state.face_rate[z] = change * per_lead;
+            }
+        }
+    }
+
     /// One step or part of it; `full` if it is as long as the grid's.
     fn advance(&mut self, dt: f64, full: bool) {
         let ahead = if self.earlier_step > 0.0 { 0.5 * dt / self.earlier_step } else { 0.0 };
+        if self.unsure_steps > 0 {
+            self.unsure_steps -= 1;
+            self.find_face_rates(dt, ahead);
+        }
         self.solve(dt, ahead);
         self.walls.conduct(ahead);
         let outward = self.outer_losses(ahead);
+        let lead = self.chamber_age + 0.5 * dt;
+        // At most the way to here once more, however short the step.
+        let to_end = 0.5 * dt / lead;
         // Just after an edge the points come from an extrapolation. Over next to no time a quotient
         // of its error would be a speed of thousands of degrees a second, and reach into the next step.
-        let lead = self.chamber_age + 0.5 * dt;
-        let per_lead = if lead < self.shortest_lead { 0.0 } else { 1.0 / lead };
-        let to_end = 0.5 * dt * per_lead;
+        // Between two solutions there is no such error, and thin elements need the speed in steps of milliseconds.
+        let rate_per_lead = if self.marked && lead < self.shortest_lead { 0.0 } else { 1.0 / lead };
+        self.marked = false;
         let (earlier, earlier_face) = (self.state.temperature, self.state.hot_face);
         self.take_points();
         let keeps = self.probe.keeps(dt, full);
@@ -368,7 +409,7 @@ impl<const N: usize> Zones<N> {
         for z in 0..N {
             let (temperature, hot_face, change) = (state.temperature[z], state.hot_face[z], balances.change[z]);
             now.chamber[z] = temperature + to_end * (temperature - earlier[z]);
-            state.face_rate[z] = (hot_face - earlier_face[z]) * per_lead;
+            state.face_rate[z] = (hot_face - earlier_face[z]) * rate_per_lead;
             now.hot_face[z] = hot_face + to_end * (hot_face - earlier_face[z]);
             let from_element = balances.element_flow[z] - balances.element_slope[z] * change;
             from_load[z] = (balances.load_flow[z] - balances.load_slope[z] * change) * dt;
