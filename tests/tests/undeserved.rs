@@ -915,7 +915,7 @@ fn a_zone_that_the_bench_does_not_have_is_no_finding(#[case] stimulus: &str, #[c
 #[case::acknowledged_and_refused("people/start-refused-with-fault", 3)]
 #[case::acknowledged("people/acknowledge-brings-no-heat", 3)]
 fn a_start_or_acknowledge_contact_that_does_nothing_shows_nothing(#[case] file: &str, #[case] output: u8) {
-    let text = dryfire_tests::read(&format!("scenarios/{file}.yaml"));
+    let text = read(&format!("scenarios/{file}.yaml"));
     assert_eq!(run(&text, &[], untouched, None).verdict, Some(Verdict::Pass));
     let which = match output {
         2 => |command: &Command| matches!(command.kind, CommandKind::Contact { output: 2, .. }),
@@ -962,7 +962,7 @@ fn a_hazard_that_is_not_tested_is_not_shown(#[case] asked: &str, #[case] instead
 /// A reaction that is promised for tomorrow makes every limit that goes by it meaningless.
 #[test]
 fn a_promise_that_is_none_is_refused() {
-    let text = dryfire_tests::read("scenarios/benches/virtual.yaml");
+    let text = read("scenarios/benches/virtual.yaml");
     let slow = text.replace("probe-open: 5 s", "probe-open: 10 h");
     assert_ne!(slow, text);
     let mistakes = dryfire_scenario::parse_bench("slow.yaml", &slow).expect_err("it is refused");
