@@ -368,6 +368,7 @@ fn what_is_asked_of_every_element_is_not_shown_by_the_first(#[case] stimulus: &s
         path.poles = vec![Pole { through: vec![PathRelay(own)] }];
     }
     let text = PROBE_OPEN.replace("{ open: probe }", stimulus).replace("firing:", &format!("needs: {needs}\nfiring:"));
+    let text = text.replace("[probe-open]", "[control]");
     let binding = Plan::bind(&scenario("weld.yaml", &text), &file, &kiln);
     assert!(matches!(&binding, Ok(Binding::Uncovered { reason }) if reason.contains("zone middle")), "{binding:#?}");
 }
@@ -378,7 +379,9 @@ fn what_is_asked_of_every_element_is_not_shown_by_the_first(#[case] stimulus: &s
 #[case::of_the_first("element.1", Verdict::Fail)]
 fn a_weld_holds_those_relays_that_it_names(#[case] relays: &str, #[case] expected: Verdict) {
     let claims = PROBE_OPEN.find("expect:").expect("the scenario expects something");
-    let text = PROBE_OPEN[..claims].replace("{ open: probe }", &format!("{{ weld: {relays} }}"))
+    let text = PROBE_OPEN[..claims]
+        .replace("{ open: probe }", &format!("{{ weld: {relays} }}"))
+        .replace("[probe-open]", "[relay-welded]")
         + "expect: [{ name: all heat on, after: burn-out + 1 s, always: heat.1 on and heat.2 on and heat.3 on }]\n\
            end: 20 s after burn-out\n";
     let result = run(&text, &[], untouched, None);
@@ -896,6 +899,72 @@ fn the_end_of_a_program_is_not_taken_for_the_end_of_the_longest_firing() {
 fn a_zone_that_the_bench_does_not_have_is_no_finding(#[case] stimulus: &str, #[case] needs: &str) {
     let (file, kiln) = virtual_bench(&[]);
     let text = PROBE_OPEN.replace("{ open: probe }", stimulus).replace("firing:", &format!("needs: {needs}\nfiring:"));
+    let text = text.replace("[probe-open]", "[control]");
     let binding = Plan::bind(&scenario("fourth.yaml", &text), &file, &kiln);
     assert!(matches!(&binding, Ok(Binding::NotApplicable { reason }) if reason.contains("zone 4")), "{binding:#?}");
+}
+
+/// A button whose wire goes nowhere does nothing, and so begins nothing, whatever is expected of it.
+#[rstest]
+#[case::pressed_while_stop_is_held("people/start-while-stop-held", 2)]
+#[case::pressed_with_the_lid_open("people/start-with-lid-open", 2)]
+#[case::down_at_power_up("controller/start-held-at-power-up", 2)]
+#[case::stuck("people/start-button-stuck", 2)]
+#[case::after_a_fault_without_acknowledgement("people/stop-is-no-acknowledgement", 2)]
+#[case::refused("people/start-refused-with-fault", 2)]
+#[case::acknowledged_and_refused("people/start-refused-with-fault", 3)]
+#[case::acknowledged("people/acknowledge-brings-no-heat", 3)]
+fn a_start_or_acknowledge_contact_that_does_nothing_shows_nothing(#[case] file: &str, #[case] output: u8) {
+    let text = read(&format!("scenarios/{file}.yaml"));
+    assert_eq!(run(&text, &[], untouched, None).verdict, Some(Verdict::Pass));
+    let which = match output {
+        2 => |command: &Command| matches!(command.kind, CommandKind::Contact { output: 2, .. }),
+        _ => |command: &Command| matches!(command.kind, CommandKind::Contact { output: 3, .. }),
+    };
+    let result = run_without(&text, Swallow { which, acknowledged_after: RigSpan::ZERO });
+    assert_eq!(result.verdict, Some(Verdict::Inconclusive), "{result:#?}");
+    assert!(result.remarks.iter().any(|said| said.contains("did not come")), "{:?}", result.remarks);
+}
+
+const OFFSET: &str = "\
+format: 1
+scenario: the reading is wrong
+hazards: [probe-offset]
+why: The kiln gets too hot.
+limits from: common practice, no source
+start: { kiln: soaked at 400 °C }
+firing: [{ ramp: 150 °C/h, to: 600 °C }]
+script:
+  - begin firing
+  - { when: element on for 0.5 s, within: 10 min, call it: wrong, do: { offset: probe, by: -30 °C } }
+expect:
+  - { name: not too hot, after: wrong, always: kiln < 640 °C }
+end: 1 h after wrong
+";
+
+/// What asks for nothing is no test of a hazard.
+#[rstest]
+#[case::broken_by_nothing("by: -30 °C", "by: 0 °C", "changes nothing")]
+#[case::nothing_is_broken(", do: { offset: probe, by: -30 °C }", "", "nothing in the script brings it about")]
+#[case::another_thing_is_broken("offset: probe, by: -30 °C", "open: lid", "nothing in the script brings it about")]
+#[case::hotter_than_any_kiln("kiln < 640 °C", "kiln < 1810 °C", "true of every kiln")]
+#[case::colder_than_the_room("kiln < 640 °C", "kiln > -40 °C", "true of every kiln")]
+#[case::never_what_cannot_be("always: kiln < 640 °C", "never: kiln > 1810 °C", "true of every kiln")]
+#[case::any_share("always: kiln < 640 °C", "always: duty of element over 5 min <= 100 %", "true of every kiln")]
+fn a_hazard_that_is_not_tested_is_not_shown(#[case] asked: &str, #[case] instead: &str, #[case] refusal: &str) {
+    assert!(dryfire_scenario::parse_scenario("asked.yaml", OFFSET).is_ok());
+    assert!(OFFSET.contains(asked));
+    let mistakes = dryfire_scenario::parse_scenario("nothing.yaml", &OFFSET.replace(asked, instead));
+    let mistakes = mistakes.expect_err("it is refused");
+    assert!(mistakes.iter().any(|mistake| mistake.to_string().contains(refusal)), "{mistakes:#?}");
+}
+
+/// A reaction that is promised for tomorrow makes every limit that goes by it meaningless.
+#[test]
+fn a_promise_that_is_none_is_refused() {
+    let text = read("scenarios/benches/virtual.yaml");
+    let slow = text.replace("probe-open: 5 s", "probe-open: 10 h");
+    assert_ne!(slow, text);
+    let mistakes = dryfire_scenario::parse_bench("slow.yaml", &slow).expect_err("it is refused");
+    assert!(mistakes.iter().any(|mistake| mistake.to_string().contains("no reaction takes")), "{mistakes:#?}");
 }
