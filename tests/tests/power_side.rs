@@ -31,7 +31,7 @@ fn without_contactor(file: &mut Bench, _: &mut KilnDescription) {
 /// A scenario that does something while heat is on, and expects something.
 fn text(stimulus: &str, expect: &str, end: &str) -> String {
     format!(
-        "format: 1\nscenario: a fault of the power side\nhazards: [relay-welded]\nwhy: a test\nlimits from: a test\n\
+        "format: 1\nscenario: a fault of the power side\nhazards: [control]\nwhy: a test\nlimits from: a test\n\
          start: {{ kiln: soaked at 400 °C }}\nfiring: [{{ ramp: 150 °C/h, to: 600 °C }}]\nscript:\n  \
          - begin firing\n  - {{ when: element.1 on for 0.5 s, within: 5 min, call it: broken, do: {stimulus} }}\n\
          expect:\n{expect}end: {end}\n"

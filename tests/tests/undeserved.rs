@@ -1,7 +1,9 @@
 //! Attempts at a pass that is not deserved, on whole runs. Each one is a bench
 //! that would pass if it were not spoilt in one way; the folder of such tests
 //! for judging alone is in the judge's crate.
+#![expect(clippy::disallowed_methods, reason = "tests of the whole system start programs and write files")]
 
+use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use dryfire_bench::{
@@ -16,7 +18,7 @@ use dryfire_engine::{
 use dryfire_judge::Verdict;
 use dryfire_scenario::{BeginFiring, Bench as BenchFile, ClearFault, PathRelay, Pole, RelayRole};
 use dryfire_stand_in::{MemoryImage, Stored, Trip, TripKind};
-use dryfire_tests::{SEED, run_on, scenario, virtual_bench};
+use dryfire_tests::{SEED, dryfire, read, root, run_on, scenario, virtual_bench};
 use dryfire_units::{Disturbance, RigSpan, RigTime};
 use rstest::rstest;
 
@@ -366,6 +368,7 @@ fn what_is_asked_of_every_element_is_not_shown_by_the_first(#[case] stimulus: &s
         path.poles = vec![Pole { through: vec![PathRelay(own)] }];
     }
     let text = PROBE_OPEN.replace("{ open: probe }", stimulus).replace("firing:", &format!("needs: {needs}\nfiring:"));
+    let text = text.replace("[probe-open]", "[control]");
     let binding = Plan::bind(&scenario("weld.yaml", &text), &file, &kiln);
     assert!(matches!(&binding, Ok(Binding::Uncovered { reason }) if reason.contains("zone middle")), "{binding:#?}");
 }
@@ -376,7 +379,9 @@ fn what_is_asked_of_every_element_is_not_shown_by_the_first(#[case] stimulus: &s
 #[case::of_the_first("element.1", Verdict::Fail)]
 fn a_weld_holds_those_relays_that_it_names(#[case] relays: &str, #[case] expected: Verdict) {
     let claims = PROBE_OPEN.find("expect:").expect("the scenario expects something");
-    let text = PROBE_OPEN[..claims].replace("{ open: probe }", &format!("{{ weld: {relays} }}"))
+    let text = PROBE_OPEN[..claims]
+        .replace("{ open: probe }", &format!("{{ weld: {relays} }}"))
+        .replace("[probe-open]", "[relay-welded]")
         + "expect: [{ name: all heat on, after: burn-out + 1 s, always: heat.1 on and heat.2 on and heat.3 on }]\n\
            end: 20 s after burn-out\n";
     let result = run(&text, &[], untouched, None);
@@ -498,7 +503,7 @@ fn an_uncertainty_stated_with_a_smaller_coverage_factor_is_widened() {
 #[case::calibration("shown temperature: { calibration: 0 °C }", "an uncertainty of 0 °C makes no sense")]
 #[case::junction("shown temperature: { cold junction: 0 °C }", "an uncertainty of 0 °C makes no sense")]
 fn a_rig_that_claims_to_measure_without_error_is_refused(#[case] claimed: &str, #[case] refusal: &str) {
-    let text = dryfire_tests::read("scenarios/benches/rig.yaml");
+    let text = read("scenarios/benches/rig.yaml");
     let section = text.find("\nuncertainty:").expect("the section is the last one");
     let text = format!("{}\nuncertainty: {{ {claimed} }}\n", &text[..section]);
     let mistakes = dryfire_scenario::parse_bench("rig.yaml", &text).expect_err("it is refused");
@@ -508,7 +513,7 @@ fn a_rig_that_claims_to_measure_without_error_is_refused(#[case] claimed: &str, 
 /// A rig that says nothing is not taken for a perfect one: what a calibrated rig shows is open here.
 #[test]
 fn a_rig_that_was_never_calibrated_has_a_wide_guard_band() {
-    let text = dryfire_tests::read("scenarios/benches/rig.yaml");
+    let text = read("scenarios/benches/rig.yaml");
     let section = text.find("\nuncertainty:").expect("the section is the last one");
     let (file, _) = dryfire_scenario::parse_bench("rig.yaml", &text[..section]).expect("it may be left out");
     let (_, kiln) = virtual_bench(&[]);
@@ -714,6 +719,95 @@ fn a_controller_that_was_not_restarted_has_to_heat_before_its_rest_counts(#[case
     assert_eq!(verdict_on(false, PROBE_OPEN), Some(Verdict::Pass));
 }
 
+/// A controller in Python that is one thing in its first start and another from the second one on.
+fn changing_controller(folder: &Path, change: &str) -> PathBuf {
+    let program = format!(
+        "import os\n\nSTARTS = __file__ + '.starts'\nFIRMWARE = '1.0.0'\nwith open(STARTS, 'a') as starts:\n    \
+         starts.write('.')\nif os.path.getsize(STARTS) > 1:\n    {change}\n\n{}",
+        read("tests/controllers/controller.py").replace("\"firmware\": \"1.0.0\"", "\"firmware\": FIRMWARE")
+    );
+    std::fs::write(folder.join("it.py"), program).expect("the folder is writable");
+    let text = read("scenarios/benches/program-python.yaml")
+        .replace("../../tests/controllers/controller.py", "it.py")
+        .replace("../kilns", &root().join("scenarios/kilns").to_string_lossy())
+        .replace("  firmware version: \"1.0.0\"\n", "");
+    let bench = folder.join("bench.yaml");
+    std::fs::write(&bench, text).expect("the folder is writable");
+    bench
+}
+
+/// Half of a session is of one build and half of another: each half passes, and nothing has passed both.
+#[rstest]
+#[case::that_answers_otherwise("FIRMWARE = '1.1.0'", "firmware 1.1.0")]
+#[case::that_was_written_anew("open(__file__, 'a').write('# built again\\n')", "was changed while the session went on")]
+fn a_session_over_two_builds_shows_no_hazard(#[case] change: &str, #[case] remark: &str) {
+    let folder = tempfile::tempdir().expect("there is room");
+    let record = folder.path().join("it.sqlite");
+    let run = |change: &str, format: &str| {
+        let bench = changing_controller(folder.path(), change);
+        let _ = std::fs::remove_file(folder.path().join("it.py.starts"));
+        let _ = std::fs::remove_file(&record);
+        let output = dryfire()
+            .args(["run", "scenarios/probe/open-while-ramping.yaml", "scenarios/people/stop-pressed.yaml"])
+            .args(["--jobs", "1", "--format", format, "--bench"])
+            .arg(bench)
+            .arg("--record")
+            .arg(&record)
+            .output()
+            .expect("dryfire starts");
+        (output.status.code(), String::from_utf8_lossy(&output.stdout).into_owned())
+    };
+    let told = |arguments: &[&str]| {
+        let output = dryfire().args(arguments).output().expect("dryfire starts");
+        (output.status.code(), String::from_utf8_lossy(&output.stdout).into_owned())
+    };
+    let path = record.to_str().expect("UTF-8");
+    let (status, said) = run("pass", "text");
+    assert_eq!(status, Some(0), "{said}");
+    assert!(said.contains("2 of 2 hazards shown") && !said.contains("NOT ONE FIRMWARE"), "{said}");
+
+    let (status, said) = run(change, "text");
+    assert_eq!(status, Some(2), "{said}");
+    let said = said.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(said.contains("NOT ONE FIRMWARE, so no hazard is shown: ") && said.contains(remark), "{said}");
+    assert!(said.contains("0 of 2 hazards shown") && said.contains("2 undecided"), "{said}");
+
+    let page = folder.path().join("it.html");
+    assert_eq!(told(&["report", path, "--out", page.to_str().expect("UTF-8")]).0, Some(0));
+    let page = std::fs::read_to_string(page).expect("a page");
+    let first = page.split("id=\"scenarios\"").next().expect("a first sheet");
+    assert!(first.contains("Not one firmware, so no hazard counts as shown: ") && first.contains(remark), "{first}");
+    assert!(first.contains("0 of 2 hazards shown"), "{first}");
+    let junit = told(&["export", path, "--as", "junit"]).1;
+    assert!(junit.contains("<error type=\"mixed\"") && junit.contains("errors=\"1\""), "{junit}");
+    assert!(told(&["export", path, "--as", "markdown"]).1.contains("**Not one firmware"));
+    // Beside itself nothing changed, and still nothing can be said.
+    let (status, said) = told(&["compare", path, path]);
+    assert_eq!(status, Some(2), "{said}");
+    assert!(said.contains("NOT ONE FIRMWARE"), "{said}");
+
+    let (_, live) = run(change, "json");
+    let summary: serde_json::Value = serde_json::from_str(live.lines().last().expect("a line")).expect("JSON");
+    assert_eq!(summary["exit_code"], 2, "{summary}");
+    assert_eq!(summary["hazards"]["shown"], serde_json::json!([]), "{summary}");
+    assert_eq!(summary["mixed"].as_array().map(Vec::len), Some(1), "{summary}");
+    assert_eq!(told(&["export", path, "--as", "json"]).1, live);
+}
+
+/// After a supply cut another build comes up: what it does shows nothing of the one before.
+#[test]
+fn another_build_after_a_supply_cut_is_an_error() {
+    let folder = tempfile::tempdir().expect("there is room");
+    let output = dryfire()
+        .args(["run", "scenarios/supply/cut-after-fault.yaml", "--no-record", "--bench"])
+        .arg(changing_controller(folder.path(), "FIRMWARE = '1.1.0'"))
+        .output()
+        .expect("dryfire starts");
+    let said = String::from_utf8_lossy(&output.stdout).split_whitespace().collect::<Vec<_>>().join(" ");
+    assert_eq!(output.status.code(), Some(3), "{said}");
+    assert!(said.contains("one run is of one program"), "{said}");
+}
+
 /// A bench on which one input is never seen to change.
 struct DeadWire {
     good: VirtualBench,
@@ -805,6 +899,72 @@ fn the_end_of_a_program_is_not_taken_for_the_end_of_the_longest_firing() {
 fn a_zone_that_the_bench_does_not_have_is_no_finding(#[case] stimulus: &str, #[case] needs: &str) {
     let (file, kiln) = virtual_bench(&[]);
     let text = PROBE_OPEN.replace("{ open: probe }", stimulus).replace("firing:", &format!("needs: {needs}\nfiring:"));
+    let text = text.replace("[probe-open]", "[control]");
     let binding = Plan::bind(&scenario("fourth.yaml", &text), &file, &kiln);
     assert!(matches!(&binding, Ok(Binding::NotApplicable { reason }) if reason.contains("zone 4")), "{binding:#?}");
+}
+
+/// A button whose wire goes nowhere does nothing, and so begins nothing, whatever is expected of it.
+#[rstest]
+#[case::pressed_while_stop_is_held("people/start-while-stop-held", 2)]
+#[case::pressed_with_the_lid_open("people/start-with-lid-open", 2)]
+#[case::down_at_power_up("controller/start-held-at-power-up", 2)]
+#[case::stuck("people/start-button-stuck", 2)]
+#[case::after_a_fault_without_acknowledgement("people/stop-is-no-acknowledgement", 2)]
+#[case::refused("people/start-refused-with-fault", 2)]
+#[case::acknowledged_and_refused("people/start-refused-with-fault", 3)]
+#[case::acknowledged("people/acknowledge-brings-no-heat", 3)]
+fn a_start_or_acknowledge_contact_that_does_nothing_shows_nothing(#[case] file: &str, #[case] output: u8) {
+    let text = read(&format!("scenarios/{file}.yaml"));
+    assert_eq!(run(&text, &[], untouched, None).verdict, Some(Verdict::Pass));
+    let which = match output {
+        2 => |command: &Command| matches!(command.kind, CommandKind::Contact { output: 2, .. }),
+        _ => |command: &Command| matches!(command.kind, CommandKind::Contact { output: 3, .. }),
+    };
+    let result = run_without(&text, Swallow { which, acknowledged_after: RigSpan::ZERO });
+    assert_eq!(result.verdict, Some(Verdict::Inconclusive), "{result:#?}");
+    assert!(result.remarks.iter().any(|said| said.contains("did not come")), "{:?}", result.remarks);
+}
+
+const OFFSET: &str = "\
+format: 1
+scenario: the reading is wrong
+hazards: [probe-offset]
+why: The kiln gets too hot.
+limits from: common practice, no source
+start: { kiln: soaked at 400 °C }
+firing: [{ ramp: 150 °C/h, to: 600 °C }]
+script:
+  - begin firing
+  - { when: element on for 0.5 s, within: 10 min, call it: wrong, do: { offset: probe, by: -30 °C } }
+expect:
+  - { name: not too hot, after: wrong, always: kiln < 640 °C }
+end: 1 h after wrong
+";
+
+/// What asks for nothing is no test of a hazard.
+#[rstest]
+#[case::broken_by_nothing("by: -30 °C", "by: 0 °C", "changes nothing")]
+#[case::nothing_is_broken(", do: { offset: probe, by: -30 °C }", "", "nothing in the script brings it about")]
+#[case::another_thing_is_broken("offset: probe, by: -30 °C", "open: lid", "nothing in the script brings it about")]
+#[case::hotter_than_any_kiln("kiln < 640 °C", "kiln < 1810 °C", "true of every kiln")]
+#[case::colder_than_the_room("kiln < 640 °C", "kiln > -40 °C", "true of every kiln")]
+#[case::never_what_cannot_be("always: kiln < 640 °C", "never: kiln > 1810 °C", "true of every kiln")]
+#[case::any_share("always: kiln < 640 °C", "always: duty of element over 5 min <= 100 %", "true of every kiln")]
+fn a_hazard_that_is_not_tested_is_not_shown(#[case] asked: &str, #[case] instead: &str, #[case] refusal: &str) {
+    assert!(dryfire_scenario::parse_scenario("asked.yaml", OFFSET).is_ok());
+    assert!(OFFSET.contains(asked));
+    let mistakes = dryfire_scenario::parse_scenario("nothing.yaml", &OFFSET.replace(asked, instead));
+    let mistakes = mistakes.expect_err("it is refused");
+    assert!(mistakes.iter().any(|mistake| mistake.to_string().contains(refusal)), "{mistakes:#?}");
+}
+
+/// A reaction that is promised for tomorrow makes every limit that goes by it meaningless.
+#[test]
+fn a_promise_that_is_none_is_refused() {
+    let text = read("scenarios/benches/virtual.yaml");
+    let slow = text.replace("probe-open: 5 s", "probe-open: 10 h");
+    assert_ne!(slow, text);
+    let mistakes = dryfire_scenario::parse_bench("slow.yaml", &slow).expect_err("it is refused");
+    assert!(mistakes.iter().any(|mistake| mistake.to_string().contains("no reaction takes")), "{mistakes:#?}");
 }

@@ -95,6 +95,8 @@ struct Probe {
 struct Run {
     setup: RunSetup,
     child: Option<Child>,
+    /// What the program said of itself when its supply last came on.
+    said: Option<protocol::Ready>,
     /// When the supply last came on: the program's time counts from here.
     boot: RigTime,
     /// What the program asked to keep over a supply cut.
@@ -218,18 +220,8 @@ impl ProgramBench {
         run.told.fill(ReadingValue::Pending);
         run.dues.retain(|(_, due)| !matches!(due, Due::Converted));
         insert_due(&mut run.dues, at + readings::CONVERSION, Due::Converted);
-        if let Some(stated) = &self.file.firmware_version
-            && *stated != ready.firmware
-        {
-            return Err(Trouble {
-                kind: TroubleKind::ProgramNonsense,
-                detail: format!(
-                    "the bench file says firmware version {} and the program says {}: one of them is not what is tested",
-                    child::quoted(stated.as_bytes()),
-                    child::quoted(ready.firmware.as_bytes())
-                ),
-            });
-        }
+        let before = run.said.replace(ready.clone());
+        ready.is_what_is_tested(self.file.firmware_version.as_deref(), before.as_ref())?;
         Ok(ready)
     }
 
@@ -478,6 +470,7 @@ impl Bench for ProgramBench {
         self.run = Some(Run {
             setup: setup.clone(),
             child: None,
+            said: None,
             boot: RigTime::ZERO,
             store: None,
             done: None,

@@ -149,6 +149,8 @@ pub struct JobOutcome {
     pub events: Vec<Event>,
     /// The signals that events and findings speak of.
     pub table: SignalTable,
+    /// What the bench said of itself when the run began; `None` of one that did not begin.
+    pub identity: Option<String>,
 }
 
 /// Follows one run as it happens, in the thread that makes it.
@@ -414,7 +416,8 @@ fn run_job(
     let sample_events = options.sample_events || watcher.is_some();
     let run_options = RunOptions { run, seed, sample_events, second_judge: true };
     let watching = RefCell::new(watcher);
-    let mut introduced = Introduced { bench: bench.as_mut(), watching: &watching };
+    let mut identity = None;
+    let mut introduced = Introduced { bench: bench.as_mut(), watching: &watching, identity: &mut identity };
     let mut events = Vec::new();
     let mut at_times = AtTimes::new();
     let result = run_plan(
@@ -441,7 +444,7 @@ fn run_job(
         },
     );
     let outcome = match result {
-        Ok(result) => JobOutcome { result, events, table: plan.table.clone() },
+        Ok(result) => JobOutcome { result, events, table: plan.table.clone(), identity },
         Err(error) => {
             let trouble = Trouble { kind: dryfire_engine::TroubleKind::PlanUnplayable, detail: error.to_string() };
             let mut outcome = not_run(job, seed, Applicability::Ran);
@@ -465,6 +468,7 @@ fn watched_to_the_end(outcome: JobOutcome, watcher: Option<Box<dyn Watcher>>) ->
 struct Introduced<'a> {
     bench: &'a mut dyn Bench,
     watching: &'a RefCell<Option<Box<dyn Watcher>>>,
+    identity: &'a mut Option<String>,
 }
 
 impl Bench for Introduced<'_> {
@@ -473,6 +477,7 @@ impl Bench for Introduced<'_> {
         if let Some(watcher) = self.watching.borrow_mut().as_mut() {
             watcher.begun(&identity);
         }
+        *self.identity = Some(identity.description.clone());
         Ok(identity)
     }
 
@@ -507,5 +512,6 @@ fn not_run(job: &Job, seed: u64, applicability: Applicability) -> JobOutcome {
         },
         events: Vec::new(),
         table: SignalTable::default(),
+        identity: None,
     }
 }

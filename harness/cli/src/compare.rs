@@ -28,7 +28,13 @@ pub(crate) fn compare(arguments: &CompareArguments, screen: &mut Screen) -> Resu
             screen.warn(&format!("the {which} record is unfinished: it shows nothing as a whole"));
         }
     }
-    let comparison = Comparison::of(&old, &new);
+    let comparison = match Comparison::of(&old, &new) {
+        Ok(comparison) => comparison,
+        Err(error) => {
+            screen.complain(&Mistake::new(error.to_string()));
+            return Ok(ExitStatus::Error);
+        }
+    };
     if let Some(out) = &arguments.html {
         let shown = neutralise(&out.display().to_string());
         let html = match compare_html(&comparison, &old, &new) {

@@ -16,10 +16,11 @@ use dryfire_record::{
     Beginning, ExpectationWindow, Fact, File, FileRole, Note, Pace, PlannedRun, Record, RecordError, Recorder,
     RunState, SessionFacts, Writer, topic, utc,
 };
-use dryfire_report::{SessionHead, value};
+use dryfire_report::{MIXED_NOTE, SessionHead, value};
 use dryfire_scenario::{BenchKind, MAX_FILE_BYTES};
 
 use crate::args::RunArguments;
+use crate::images;
 use crate::library::{BUILT_IN_BENCH_NAME, BenchWithKiln, ScenarioFile};
 use crate::screen::Mistake;
 
@@ -39,17 +40,18 @@ pub(crate) fn beginning(
 ) -> Result<Beginning, Mistake> {
     let mut files = fitted.files.clone();
     let mut facts = facts(arguments, fitted, warnings);
-    if let Some(image) = &fitted.bench.firmware_image {
-        let image = image_file(&fitted.folder.join(image))?;
-        facts.insert(0, fact(topic::FIRMWARE, "image", &image.sha256, "file on disk, SHA-256"));
+    for (path, is_image) in images::tested_files(fitted) {
+        let image = image_file(&path)?;
+        facts.insert(
+            0,
+            if is_image {
+                fact(topic::FIRMWARE, "image", &image.sha256, "file on disk, SHA-256")
+            } else {
+                let told = format!("{}, SHA-256 {}", image.path, image.sha256);
+                fact(topic::FIRMWARE, "program", told, "file on disk, named by the bench file's command")
+            },
+        );
         files.push(image);
-    }
-    if let BenchKind::Program { command, .. } = &fitted.bench.kind {
-        for image in program_files(&fitted.folder, command)? {
-            let told = format!("{}, SHA-256 {}", image.path, image.sha256);
-            facts.insert(0, fact(topic::FIRMWARE, "program", told, "file on disk, named by the bench file's command"));
-            files.push(image);
-        }
     }
     let first = files.len();
     files.extend(scenarios.iter().map(|file| File::of_text(FileRole::Scenario, &file.shown, &file.text)));
@@ -148,13 +150,7 @@ fn host() -> String {
     format!("{name}, {} on {}", std::env::consts::OS, std::env::consts::ARCH)
 }
 
-/// Those words of a program bench's command that name files beside the bench file: the controller itself, in most
-/// cases. An interpreter found by the system is no part of it.
-fn program_files(folder: &Path, command: &[String]) -> Result<Vec<File>, Mistake> {
-    command.iter().map(|word| folder.join(word)).filter(|path| path.is_file()).map(|path| image_file(&path)).collect()
-}
-
-fn image_file(path: &Path) -> Result<File, Mistake> {
+pub(crate) fn image_file(path: &Path) -> Result<File, Mistake> {
     let shown = path.display();
     let refuse = |why: String| {
         Mistake::new(format!("`{shown}`, which the bench file names as what is tested, cannot be hashed: {why}"))
@@ -220,6 +216,11 @@ pub(crate) fn not_proved(interrupted: bool) -> Note {
          has shown on"
             .to_owned()
     })
+}
+
+/// That the session is not about one firmware, for the record.
+pub(crate) fn mixed(text: &str) -> Note {
+    Note { at: utc::now(), run: None, kind: MIXED_NOTE.to_owned(), text: text.to_owned() }
 }
 
 fn proof(text: String) -> Note {
@@ -292,6 +293,7 @@ pub(crate) fn as_recorded(arguments: &RunArguments, record: &Record) -> Result<R
     arguments.bench = paths(FileRole::Bench).find(|path| *path != BUILT_IN_BENCH_NAME).map(PathBuf::from);
     arguments.built_in_bench = arguments.bench.is_none();
     arguments.selection.names = record.runs().iter().map(|run| run.planned.scenario.clone()).collect();
+    arguments.selection.said = record.facts_about(topic::SELECTION).next().cloned();
     arguments.seed = record.session().facts.seed;
     arguments.repeat = repeat_of(record)?;
     arguments.defect = record.facts_about(topic::DEFECT).map(|fact| fact.value.clone()).collect();

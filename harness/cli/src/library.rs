@@ -47,11 +47,13 @@ pub(crate) struct BenchWithKiln {
 pub(crate) struct Reader<'s> {
     screen: &'s Screen,
     refusal: Refusal,
+    /// How many scenarios there were to pick from.
+    found: usize,
 }
 
 impl<'s> Reader<'s> {
     pub(crate) fn new(screen: &'s Screen) -> Self {
-        Reader { screen, refusal: Refusal::default() }
+        Reader { screen, refusal: Refusal::default(), found: 0 }
     }
 
     /// What was read, unless something refuses it.
@@ -116,9 +118,15 @@ impl<'s> Reader<'s> {
         scenarios
     }
 
+    /// How many scenarios [`Self::selected`] had to pick from.
+    pub(crate) fn found(&self) -> usize {
+        self.found
+    }
+
     /// Those of the scenarios that are meant.
     pub(crate) fn selected(&mut self, paths: &[PathBuf], selection: &Selection) -> Vec<ScenarioFile> {
         let scenarios = self.scenarios(paths);
+        self.found = scenarios.len();
         // With a file that cannot be read, nobody knows what would have been meant.
         if !self.refusal.is_empty() {
             return Vec::new();

@@ -9,6 +9,7 @@ mod defects;
 mod evidence;
 mod explain;
 mod files;
+mod images;
 mod interrupt;
 mod library;
 mod logging;

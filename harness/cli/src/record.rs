@@ -253,7 +253,7 @@ fn by_changed(rejudged: &[Rejudged], screen: &mut Screen) -> ExitStatus {
         }
     }
     screen.out(said);
-    let status = Tally::of(&Outcome { results: &results, not_run: &[], interrupted: false }).exit_status();
+    let status = Tally::of(&Outcome { results: &results, not_run: &[], interrupted: false, mixed: &[] }).exit_status();
     if refused && matches!(status, ExitStatus::AllHeld | ExitStatus::NothingApplicable) {
         ExitStatus::Inconclusive
     } else {

@@ -10,13 +10,17 @@ use dryfire_bench::{
 use dryfire_engine::{Applicability, Binding, Event, Observation, ScenarioResult, Trouble, TroubleKind};
 use dryfire_link::CalibrationState;
 use dryfire_record::{Beginning, Record, Recorder};
-use dryfire_report::{ExitStatus, JsonLines, NotRun, Outcome, RunHead, SessionHead, Tally, budget_warnings, summary};
+use dryfire_report::{
+    ExitStatus, JsonLines, MIXED_NOTE, NotRun, Outcome, RunHead, SessionHead, Tally, budget_warnings, mixed_identities,
+    summary,
+};
 use dryfire_scenario::{BeginFiring, Bench, BenchKind, Stimulus};
 use dryfire_units::{Celsius, RigTime, ThermocoupleType};
 
 use crate::args::{Format, RunArguments};
 use crate::evidence::{self, Again};
 use crate::files::{self, Wanted};
+use crate::images::Images;
 use crate::library::{BenchWithKiln, Reader, bind};
 use crate::logging::RecordLines;
 use crate::progress::Progress;
@@ -72,6 +76,8 @@ pub(crate) fn run(
         again.iter().flat_map(|again| again.kept.iter().flatten()).cloned().collect();
     let following = Following { make_watcher, shown_before: &shown_before, places: Some(&to_do.places) };
     let mut proved = false;
+    let mut images = Images::new(&session.fitted, &session.beginning.files);
+    images.look(false);
     run_watched_session(&to_do.jobs, &make_bench, options, following, &mut |note| {
         if stop.load(Ordering::Relaxed) {
             progress.stopping();
@@ -101,6 +107,7 @@ pub(crate) fn run(
                 if let Some(recorder) = &recorder {
                     recorder.concluded(job + 1, &outcome.result);
                 }
+                images.look(false);
                 telling.finished(screen, job, *outcome, stop.load(Ordering::Relaxed));
             }
         }
@@ -110,9 +117,14 @@ pub(crate) fn run(
     if let Some(recorder) = recorder.as_ref().filter(|_| !proved) {
         recorder.note(evidence::not_proved(stop.load(Ordering::Relaxed)));
     }
+    images.look(true);
+    let mixed = telling.mixed(&images, again.as_ref())?;
+    if let Some(recorder) = &recorder {
+        images.changed().for_each(|change| recorder.note(evidence::mixed(change)));
+    }
     let evidence = recorder.map(|recorder| close(recorder, stop.load(Ordering::Relaxed)));
     let interrupted = stop.load(Ordering::Relaxed);
-    let outcome = Outcome { results: &telling.results, not_run: &telling.not_run, interrupted };
+    let outcome = Outcome { results: &telling.results, not_run: &telling.not_run, interrupted, mixed: &mixed };
     let status = Tally::of(&outcome).exit_status();
     match arguments.format {
         Format::Text => {
@@ -201,6 +213,7 @@ fn prepare(arguments: &RunArguments, screen: &Screen) -> Result<Session, Refusal
     let paths = files::find(&arguments.paths, Wanted::Scenarios)?;
     let mut reader = Reader::new(screen);
     let scenarios = reader.selected(&paths, &arguments.selection);
+    let found = reader.found();
     let fitted = match arguments.built_in_bench {
         true => reader.built_in_bench(),
         false => reader.bench_for(arguments.bench.as_deref(), &arguments.paths),
@@ -219,7 +232,8 @@ fn prepare(arguments: &RunArguments, screen: &Screen) -> Result<Session, Refusal
     let workers = workers(arguments, &fitted.bench)?;
     let mut warnings = warnings(&fitted);
     warnings.extend(of_rig);
-    let beginning = evidence::beginning(arguments, &head, &fitted, &scenarios, &jobs, &warnings)?;
+    let mut beginning = evidence::beginning(arguments, &head, &fitted, &scenarios, &jobs, &warnings)?;
+    beginning.facts.push(arguments.selection.fact(scenarios.len(), found, &arguments.paths));
     Ok(Session { head, warnings, beginning, fitted, jobs, workers })
 }
 
@@ -402,6 +416,8 @@ struct Telling<'a> {
     json: JsonLines,
     results: Vec<ScenarioResult>,
     not_run: Vec<NotRun>,
+    /// What the bench said of itself, by the number of the run.
+    identities: Vec<(usize, String)>,
     /// The first place in the plan of which nothing was told yet.
     next: usize,
 }
@@ -416,6 +432,7 @@ impl<'a> Telling<'a> {
             json: JsonLines::new(),
             results: Vec::new(),
             not_run: Vec::new(),
+            identities: Vec::new(),
             next: 0,
         }
     }
@@ -462,15 +479,30 @@ impl<'a> Telling<'a> {
                 lines.push_str(&self.json.result(place + 1, &result));
                 screen.out(lines);
             }
+            let identity = again.and_then(|again| again.record().runs()[place].identity.clone());
+            self.identities.extend(identity.map(|identity| (place + 1, identity)));
             self.results.push(result);
         }
         self.next = self.next.max(job);
     }
 
+    /// Why the session is not about one firmware, in the words and the order in which its record tells it.
+    fn mixed(&self, images: &Images, again: Option<&Again>) -> Result<Vec<String>, Mistake> {
+        let identities = self.identities.iter().map(|(run, identity)| (*run, identity.as_str()));
+        let mut mixed: Vec<String> = mixed_identities(identities).into_iter().collect();
+        if let Some(again) = again {
+            let notes = again.record().notes().map_err(|error| Mistake::new(error.to_string()))?;
+            mixed.extend(notes.into_iter().filter(|note| note.kind == MIXED_NOTE).map(|note| note.text));
+        }
+        mixed.extend(images.changed().map(str::to_owned));
+        Ok(mixed)
+    }
+
     fn finished(&mut self, screen: &mut Screen, job: usize, outcome: JobOutcome, stopped: bool) {
         self.next = job + 1;
         let run = job + 1;
-        let JobOutcome { result, events, .. } = outcome;
+        let JobOutcome { result, events, identity, .. } = outcome;
+        self.identities.extend(identity.map(|identity| (run, identity)));
         let ran = result.applicability == Applicability::Ran;
         let begun = !events.is_empty() || result.trouble.is_some();
         if stopped && ran && !begun {

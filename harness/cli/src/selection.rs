@@ -1,6 +1,9 @@
 //! Which of the scenarios are meant.
 
+use std::path::PathBuf;
+
 use clap::Args;
+use dryfire_record::{Fact, topic};
 
 use crate::files::distance;
 use crate::library::ScenarioFile;
@@ -25,7 +28,14 @@ pub(crate) struct Selection {
     /// Exactly the scenarios of these names: those of a record that is gone on with.
     #[arg(skip)]
     pub(crate) names: Vec<String>,
+
+    /// What such a record says of the picking.
+    #[arg(skip)]
+    pub(crate) said: Option<Fact>,
 }
+
+/// Paths that are named one by one.
+const MOST_PATHS: usize = 4;
 
 impl Selection {
     /// Those of the scenarios that are meant.
@@ -64,6 +74,38 @@ impl Selection {
             ]);
         }
         Ok(found)
+    }
+
+    /// What was picked of how many, for whoever reads the record.
+    pub(crate) fn fact(&self, picked: usize, found: usize, paths: &[PathBuf]) -> Fact {
+        if let Some(said) = &self.said {
+            return said.clone();
+        }
+        let mut places: Vec<String> = paths.iter().take(MOST_PATHS).map(|path| path.display().to_string()).collect();
+        if paths.len() > MOST_PATHS {
+            places.push(format!("{} more places", paths.len() - MOST_PATHS));
+        }
+        let places = places.join(", ");
+        let plural = if found == 1 { "scenario" } else { "scenarios" };
+        let (name, value) = if !self.names.is_empty() {
+            let value = format!("Picked: {picked}; the record does not say of how many");
+            (topic::SELECTION_UNKNOWN, value)
+        } else if picked == found {
+            let all = if found == 1 { "the one" } else { "all" };
+            let number = if found == 1 { String::new() } else { format!("{found} ") };
+            (topic::SELECTION_ALL, format!("Picked: {all} {number}{plural} found in {places}"))
+        } else {
+            let options = [("--only", &self.only), ("--hazard", &self.hazard), ("--tag", &self.tag)];
+            let options =
+                options.iter().flat_map(|(option, values)| values.iter().map(move |it| format!("{option} {it}")));
+            let options: Vec<String> = options.collect();
+            let value = format!(
+                "Only a part: {picked} of the {found} {plural} found in {places}, picked by {}",
+                options.join(" ")
+            );
+            (topic::SELECTION_PART, value)
+        };
+        Fact { topic: topic::SELECTION.to_owned(), name: name.to_owned(), value, source: "command line".to_owned() }
     }
 
     fn is_empty(&self) -> bool {

@@ -8,6 +8,7 @@ use std::path::Path;
 
 use command::dryfire;
 use command::files::{LID_IS_OPENED, library, probe_opens};
+use rstest::rstest;
 use tempfile::TempDir;
 
 const MARKUP: &str = "</dd><script>alert(1)</script><img src=x onerror=alert(2)> \" onload=\"x ' &lt;b&gt;";
@@ -41,8 +42,10 @@ fn the_first_page_says_what_was_tested_what_is_shown_and_what_to_do_next() {
     let html = report(&record);
     let hash = dryfire_record::seal::sha256_hex(&fs::read(&record).expect("a record"));
     for part in [
-        "2 of 2 hazards shown, 0 uncovered, 0 not tested.",
-        "Of 2 scenarios: 2 with every expectation met.",
+        "2 of 2 hazards shown, 0 uncovered, 0 not tested; 26 more have no scenario here.",
+        "Of 2 scenarios: 2 with every expectation met. Picked: all 2 scenarios found in ",
+        "Shown: at least one scenario brought the hazard about",
+        "<td class=\"num\">≤ 10.000 s</td>",
         &hash,
         "top temperature: 1280 °C, now 300 °C",
         "What to do next",
@@ -110,13 +113,32 @@ fn every_plot_has_its_words_and_every_id_is_one() {
 fn what_failed_is_told_first_and_a_stand_in_with_defects_is_no_controller() {
     let (_folder, record) = recorded(&["--defect", "lid-ignored"]);
     let html = report(&record);
-    assert!(html.contains("1 of 2 hazards shown, 1 not met, 0 uncovered, 0 not tested."));
+    assert!(html.contains("1 of 2 hazards shown, 1 not met, 0 uncovered, 0 not tested; "));
     assert!(html.contains("Defects were switched on in the stand-in controller."));
     assert!(
         html.contains("<li>Mend the controller, and run again everything, not only what was not met: lid-open.</li>")
     );
     assert!(html.contains("<ol>\n<li>Run again without any defect switched on before anything is concluded"));
+    let (_, not_met) = html.split_once("id=\"not-met\"").expect("what was not met");
+    let (not_met, _) = not_met.split_once("</section>\n</section>").expect("its end");
+    assert!(not_met.contains("the lid is opened</a>"), "{not_met}");
+    assert_eq!(not_met.matches("<td class=\"num\">").count(), 4, "limit, seen, margin, uncertainty: {not_met}");
     assert!(html.contains("<li>Do not fire before all of this is done and a new report says so.</li>"));
+}
+
+#[rstest]
+#[case::by_its_name(&["--only", "lid"], "by --only lid")]
+#[case::by_hazard(&["--hazard", "lid-open"], "by --hazard lid-open")]
+fn a_part_of_the_scenarios_says_so_on_the_first_sheet(#[case] options: &[&str], #[case] by: &str) {
+    let (folder, record) = recorded(options);
+    let said = format!("Only a part: 1 of the 2 scenarios found in {}, picked {by}.", text(folder.path()));
+    let first = |html: &str| html.split("id=\"scenarios\"").next().map(str::to_owned).expect("a first sheet");
+    let html = first(&report(&record));
+    assert!(html.contains(&said), "{html}");
+    assert!(html.contains("<li>Run everything: this was a part of the scenarios that were there.</li>"));
+    let (_folder, record) = recorded(&[]);
+    let html = first(&report(&record));
+    assert!(!html.contains("Only a part") && !html.contains("Run everything:"), "{html}");
 }
 
 #[test]

@@ -67,6 +67,14 @@ pub mod topic {
     pub const SETTING: &str = "setting";
     /// A defect switched on in the stand-in.
     pub const DEFECT: &str = "defect";
+    /// Which of the scenarios that were there were picked: the name is one of the three below.
+    pub const SELECTION: &str = "selection";
+    /// Every scenario that was found where the session was told to look.
+    pub const SELECTION_ALL: &str = "all that were found";
+    /// Fewer.
+    pub const SELECTION_PART: &str = "a part of what was found";
+    /// Of a session that was begun by a version that did not write it down.
+    pub const SELECTION_UNKNOWN: &str = "of how many is not recorded";
     /// The command line and its options.
     pub const CALL: &str = "call";
     /// A warning that was given before anything ran.

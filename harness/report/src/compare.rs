@@ -12,14 +12,14 @@ use std::collections::BTreeMap;
 
 use dryfire_engine::FindingReport;
 use dryfire_judge::{Margin, Verdict};
-use dryfire_record::{FileRole, Record, Run, other_run, topic};
+use dryfire_record::{FileRole, Record, RecordError, Run, other_run, topic};
 
 pub use self::json::compare_json;
 pub use self::spread::{Spread, Told};
 pub use self::text::compare_text;
 pub(crate) use self::text::{compared_sentence, difference_words, expectation_from_to, plural, spread_words};
 use crate::ExitStatus;
-use crate::recorded::standing_word;
+use crate::recorded::{mixed, standing_word};
 
 /// Which of two records.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -38,6 +38,8 @@ pub struct Side {
     pub began_at: String,
     /// Whether it came to its end.
     pub finished: bool,
+    /// Why it is not about one firmware throughout, a sentence each; empty where it is.
+    pub mixed: Vec<String>,
     /// How many runs were planned, and of how many scenarios.
     pub runs: usize,
     /// See there.
@@ -182,7 +184,10 @@ pub struct Counts {
 
 impl Comparison {
     /// Compares.
-    pub fn of(old: &Record, new: &Record) -> Self {
+    ///
+    /// # Errors
+    /// When a record cannot be read.
+    pub fn of(old: &Record, new: &Record) -> Result<Self, RecordError> {
         let same_kiln = hash(old, FileRole::Kiln) == hash(new, FileRole::Kiln);
         let mut names: Vec<&str> = Vec::new();
         for run in new.runs().iter().chain(old.runs()) {
@@ -201,7 +206,9 @@ impl Comparison {
                 }
             }
         }
-        Comparison { old: side(old), new: side(new), differing: differing(old, new), scenarios }
+        let (was, is) = (side(old)?, side(new)?);
+        let differing = differing((old, &was), (new, &is));
+        Ok(Comparison { old: was, new: is, differing, scenarios })
     }
 
     /// Everything counted.
@@ -233,7 +240,7 @@ impl Comparison {
         let counts = self.counts();
         if counts.worse > 0 || counts.shrunk > 0 {
             ExitStatus::Failed
-        } else if counts.otherwise > 0 || counts.gone > 0 || !self.old.finished || !self.new.finished {
+        } else if counts.otherwise > 0 || counts.gone > 0 || !self.old.is_whole() || !self.new.is_whole() {
             ExitStatus::Inconclusive
         } else {
             ExitStatus::AllHeld
@@ -269,7 +276,14 @@ fn hash(record: &Record, role: FileRole) -> Option<&str> {
     record.files().iter().find(|file| file.role == role).map(|file| file.sha256.as_str())
 }
 
-fn side(record: &Record) -> Side {
+impl Side {
+    /// Whether it came to its end and is about one firmware: else it shows nothing as a whole.
+    pub(crate) fn is_whole(&self) -> bool {
+        self.finished && self.mixed.is_empty()
+    }
+}
+
+fn side(record: &Record) -> Result<Side, RecordError> {
     let facts = &record.session().facts;
     let version = facts.firmware_version.clone().unwrap_or_else(|| "version not stated".to_owned());
     let image = match hash(record, FileRole::Image) {
@@ -277,7 +291,7 @@ fn side(record: &Record) -> Side {
         None => "no image hashed".to_owned(),
     };
     let names: std::collections::BTreeSet<&String> = record.runs().iter().map(|run| &run.planned.scenario).collect();
-    Side {
+    Ok(Side {
         controller: facts.controller.clone(),
         firmware: format!("{version}, {image}"),
         bench: format!("{} ({})", facts.bench, facts.bench_kind),
@@ -285,29 +299,29 @@ fn side(record: &Record) -> Side {
         seed: facts.seed,
         began_at: facts.began_at.clone(),
         finished: record.session().finished,
+        mixed: mixed(record)?,
         runs: record.runs().len(),
         scenarios: names.len(),
-    }
+    })
 }
 
 /// What is not the same, apart from scenarios: a difference may come from any of these.
-fn differing(old: &Record, new: &Record) -> Vec<Differing> {
-    let (was, is) = (side(old), side(new));
+fn differing((old, was): (&Record, &Side), (new, is): (&Record, &Side)) -> Vec<Differing> {
     let mut differing = Vec::new();
     let mut look = |what: &str, old: String, new: String, of_the_controller: bool| {
         if old != new {
             differing.push(Differing { what: what.to_owned(), old, new, of_the_controller });
         }
     };
-    look("controller", was.controller, is.controller, true);
-    look("firmware", was.firmware, is.firmware, true);
+    look("controller", was.controller.clone(), is.controller.clone(), true);
+    look("firmware", was.firmware.clone(), is.firmware.clone(), true);
     let told = |record: &Record, about: &str| {
         let values: Vec<&str> = record.facts_about(about).map(|fact| fact.value.as_str()).collect();
         if values.is_empty() { "none".to_owned() } else { values.join("; ") }
     };
     look("defects switched on", told(old, topic::DEFECT), told(new, topic::DEFECT), true);
     look("settings changed for the test", told(old, topic::SETTING), told(new, topic::SETTING), true);
-    look("bench", was.bench, is.bench, false);
+    look("bench", was.bench.clone(), is.bench.clone(), false);
     for (role, what) in [(FileRole::Bench, "bench file (SHA-256)"), (FileRole::Kiln, "kiln file (SHA-256)")] {
         let of = |record| hash(record, role).unwrap_or("none").to_owned();
         look(what, of(old), of(new), false);
@@ -317,7 +331,7 @@ fn differing(old: &Record, new: &Record) -> Vec<Differing> {
         lines.collect::<Vec<_>>().join("; ")
     };
     look("calibration and uncertainty", calibration(old), calibration(new), false);
-    look("program", was.tool, is.tool, false);
+    look("program", was.tool.clone(), is.tool.clone(), false);
     look("seed", was.seed.to_string(), is.seed.to_string(), false);
     look("runs of each scenario", repeat_words(old), repeat_words(new), false);
     differing

@@ -7,6 +7,7 @@ mod challenge;
 mod compare;
 mod course;
 mod front;
+mod margins;
 mod markup;
 mod overlay;
 mod path;
@@ -14,6 +15,7 @@ mod plot;
 mod reduce;
 mod section;
 mod standing;
+mod tables;
 mod words;
 
 use dryfire_record::{Note, Record, RecordError, topic};
@@ -45,12 +47,12 @@ pub enum Seal {
 /// # Errors
 /// When the record cannot be read.
 pub fn report_html(record: &Record, seal: &Seal) -> Result<String, RecordError> {
-    let recorded = Recorded::of(record);
+    let recorded = Recorded::of(record)?;
     let tally = recorded.tally();
     let mut html = Html::new();
     page_head(&mut html, &recorded.head.controller, ": report of a bench test");
     front::front(&mut html, record, &recorded, &tally, seal)?;
-    front::tables(&mut html, record, &recorded, &tally);
+    tables::tables(&mut html, record, &recorded, &tally);
     contents(&mut html, record);
     for run in record.runs() {
         section::section(&mut html, record, run)?;

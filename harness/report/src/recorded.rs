@@ -2,10 +2,10 @@
 
 use dryfire_engine::ScenarioResult;
 use dryfire_judge::{Margin, Verdict};
-use dryfire_record::{Record, Run, topic};
+use dryfire_record::{Record, RecordError, Run, topic};
 
 use crate::standing::verdict_of;
-use crate::{NotRun, Outcome, RunHead, SessionHead, Tally};
+use crate::{MIXED_NOTE, NotRun, Outcome, RunHead, SessionHead, Tally, mixed_identities};
 
 /// A session as its record tells it.
 ///
@@ -20,11 +20,16 @@ pub struct Recorded {
     pub not_run: Vec<NotRun>,
     /// Whether the session did not come to its end: by the user, or because the program was killed.
     pub interrupted: bool,
+    /// Why it is not about one firmware throughout, a sentence each; empty where it is.
+    pub mixed: Vec<String>,
 }
 
 impl Recorded {
     /// The session of a record.
-    pub fn of(record: &Record) -> Self {
+    ///
+    /// # Errors
+    /// When the record cannot be read.
+    pub fn of(record: &Record) -> Result<Self, RecordError> {
         let facts = &record.session().facts;
         let head = SessionHead {
             bench: facts.bench.clone(),
@@ -42,23 +47,35 @@ impl Recorded {
             scenario: run.planned.scenario.clone(),
             hazards: run.planned.hazards.clone(),
         });
-        Recorded {
+        Ok(Recorded {
             head,
             results: record.results().cloned().collect(),
             not_run: not_run.collect(),
             interrupted: !record.session().finished,
-        }
+            mixed: mixed(record)?,
+        })
     }
 
     /// Everything that came of it.
     pub fn outcome(&self) -> Outcome<'_> {
-        Outcome { results: &self.results, not_run: &self.not_run, interrupted: self.interrupted }
+        Outcome { results: &self.results, not_run: &self.not_run, interrupted: self.interrupted, mixed: &self.mixed }
     }
 
     /// Everything counted.
     pub fn tally(&self) -> Tally {
         Tally::of(&self.outcome())
     }
+}
+
+/// Why what is recorded is not about one firmware: by what answered in the runs, and by what was noted meanwhile.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn mixed(record: &Record) -> Result<Vec<String>, RecordError> {
+    let identities = record.runs().iter().filter_map(|run| Some((run.number, run.identity.as_deref()?)));
+    let mut mixed: Vec<String> = mixed_identities(identities).into_iter().collect();
+    mixed.extend(record.notes()?.into_iter().filter(|note| note.kind == MIXED_NOTE).map(|note| note.text));
+    Ok(mixed)
 }
 
 /// What is known of a recorded run when it begins; `None` of one that does not run.

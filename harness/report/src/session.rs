@@ -65,4 +65,6 @@ pub struct Outcome<'a> {
     pub not_run: &'a [NotRun],
     /// Whether the session was ended early by the user.
     pub interrupted: bool,
+    /// Why it is not about one firmware throughout, a sentence each; empty where it is. See [`crate::mixed_identities`].
+    pub mixed: &'a [String],
 }

@@ -71,7 +71,7 @@ pub struct HazardStanding {
     pub failed: bool,
     /// A scenario for it found no means of reaction.
     pub uncovered: bool,
-    /// A scenario for it ran and was not decided, or was cut short.
+    /// A scenario for it ran and was not decided, or was cut short; or the session is not about one firmware.
     pub undecided: bool,
     /// A scenario for it passed by an expectation that speaks to it and could have failed.
     pub passed: bool,
@@ -109,7 +109,12 @@ impl Hazards {
             .flat_map(hazards_of)
             .chain(outcome.not_run.iter().flat_map(|scenario| scenario.hazards.iter().map(String::as_str)))
             .collect();
-        Hazards { standings: ids.into_iter().map(|id| stand(id, outcome.results)).collect() }
+        let mut standings: Vec<HazardStanding> = ids.into_iter().map(|id| stand(id, outcome.results)).collect();
+        if !outcome.mixed.is_empty() {
+            // Shown, but of what? That has to be found out first.
+            standings.iter_mut().for_each(|standing| standing.undecided |= standing.passed);
+        }
+        Hazards { standings }
     }
 
     /// How many there are.
@@ -215,6 +220,8 @@ pub struct Tally {
     pub scenarios_with_fails: usize,
     /// Whether the user ended the session early.
     pub interrupted: bool,
+    /// Whether the session is not about one firmware throughout.
+    pub mixed: bool,
     /// How many scenarios these are; fewer than runs where scenarios are repeated.
     pub distinct_scenarios: usize,
     /// What the hazards came to.
@@ -227,6 +234,7 @@ impl Tally {
         let mut tally = Tally {
             not_run: outcome.not_run.len(),
             interrupted: outcome.interrupted,
+            mixed: !outcome.mixed.is_empty(),
             hazards: Hazards::of(outcome),
             distinct_scenarios: distinct(outcome),
             ..Tally::default()
@@ -267,7 +275,7 @@ impl Tally {
             ExitStatus::Error
         } else if self.failed > 0 || self.failed_expectations > 0 || self.uncovered > 0 {
             ExitStatus::Failed
-        } else if self.inconclusive > 0 || self.not_run > 0 {
+        } else if self.inconclusive > 0 || self.not_run > 0 || self.mixed {
             ExitStatus::Inconclusive
         } else if self.passed == 0 {
             ExitStatus::NothingApplicable

@@ -51,6 +51,10 @@ pub fn summary(head: &SessionHead, outcome: &Outcome<'_>, width: usize) -> Text 
     heat_work(&mut text, outcome, width);
     hazards(&mut text, &tally.hazards, width);
     text.gap();
+    for why in outcome.mixed {
+        let line = format!("NOT ONE FIRMWARE, so no hazard is shown: {why}");
+        text.push_wrapped(Line::new(), Style::Error, &line, width);
+    }
     for line in headline(&tally) {
         text.push_wrapped(Line::new(), Style::Strong, &line, width);
     }

@@ -31,7 +31,7 @@ fn fired() -> ScenarioResult {
 #[test]
 fn the_summary_says_which_cone_and_how_far_to_the_next_and_what_it_cannot_say() {
     let results = [fired()];
-    let outcome = Outcome { results: &results, not_run: &[], interrupted: false };
+    let outcome = Outcome { results: &results, not_run: &[], interrupted: false, mixed: &[] };
     let text = summary(&head(), &outcome, 120).to_string();
     let from = text.find("Heat-work").expect("there is such a chapter");
     let chapter: Vec<&str> = text[from..].lines().take_while(|line| !line.is_empty()).collect();
@@ -45,7 +45,7 @@ fn the_summary_says_which_cone_and_how_far_to_the_next_and_what_it_cannot_say() 
 #[case::too_short(ScenarioResult { heat_work: vec![zone("top", 1_000_000, None)], ..passed() })]
 fn a_session_in_which_no_firing_came_to_a_cone_does_not_speak_of_cones(#[case] result: ScenarioResult) {
     let results = [result];
-    let outcome = Outcome { results: &results, not_run: &[], interrupted: false };
+    let outcome = Outcome { results: &results, not_run: &[], interrupted: false, mixed: &[] };
     assert!(!summary(&head(), &outcome, 120).to_string().contains("cone"));
 }
 

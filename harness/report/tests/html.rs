@@ -14,7 +14,7 @@ fn report(session: &Session) -> String {
 }
 
 fn short(text: &'static str) -> Session {
-    Session { ticks: 120, tick: RigSpan::from_millis(500), text }
+    Session { ticks: 120, tick: RigSpan::from_millis(500), text, restless: false }
 }
 
 /// Without the look and the times of the wall, which are of now.
@@ -62,7 +62,7 @@ fn an_unfinished_record_says_so_above_everything_else() {
 #[test]
 fn an_hour_at_ten_hertz_takes_little_more_than_a_minute() {
     let minute = report(&short("")).len();
-    let hour = report(&Session { ticks: 36_000, tick: RigSpan::from_millis(100), text: "" }).len();
+    let hour = report(&Session { ticks: 36_000, tick: RigSpan::from_millis(100), text: "", restless: false }).len();
     // Four temperatures in two plots, 520 columns of at most 4 points of 12 letters; lanes of at most 20 letters a column.
     assert!(hour - minute < 2 * 520 * (8 * 48 + 4 * 20), "{hour} bytes, and {minute}");
 }

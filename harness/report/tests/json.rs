@@ -19,7 +19,7 @@ fn session() -> String {
     }
     lines.push_str(&json.result(1, &results[0]));
     lines.push_str(&json.result(2, &results[1]));
-    lines.push_str(&json.summary(&Outcome { results: &results, not_run: &[], interrupted: false }));
+    lines.push_str(&json.summary(&Outcome { results: &results, not_run: &[], interrupted: false, mixed: &[] }));
     lines
 }
 
@@ -172,7 +172,8 @@ fn a_run_that_ended_in_error_still_lists_its_failed_expectation() {
     assert_eq!(result["verdict"], "error");
     assert_eq!(result["findings"][0]["verdict"], "fail");
     assert_eq!(result["trouble"]["kind"], "program-ended");
-    let summary = &parsed(&json.summary(&Outcome { results: &results, not_run: &[], interrupted: false }))[0];
+    let summary =
+        &parsed(&json.summary(&Outcome { results: &results, not_run: &[], interrupted: false, mixed: &[] }))[0];
     assert_eq!(summary["failed_expectations"], 1);
     assert_eq!(summary["exit_code"], 3);
     assert_eq!(summary["hazards"]["failed"], serde_json::json!(["stop"]));

@@ -8,7 +8,7 @@ use dryfire_report::{ExitStatus, HazardStanding, Hazards, Outcome, Tally};
 use rstest::rstest;
 
 fn tally(results: &[ScenarioResult]) -> Tally {
-    Tally::of(&Outcome { results, not_run: &[], interrupted: false })
+    Tally::of(&Outcome { results, not_run: &[], interrupted: false, mixed: &[] })
 }
 
 /// The hazards' ids by word.
@@ -87,7 +87,7 @@ fn hazards_that_only_an_expectation_names_are_counted() {
 #[test]
 fn scenarios_that_were_never_begun_leave_their_hazards_untested() {
     let not_run = [invented::not_run()];
-    let hazards = Hazards::of(&Outcome { results: &[], not_run: &not_run, interrupted: true });
+    let hazards = Hazards::of(&Outcome { results: &[], not_run: &not_run, interrupted: true, mixed: &[] });
     assert_eq!(hazards.which(HazardStanding::is_not_tested), ["stall"]);
 }
 
@@ -114,14 +114,14 @@ fn the_worst_decides_the_exit_status(#[case] results: Vec<ScenarioResult>, #[cas
 #[test]
 fn an_interrupted_session_says_so_whatever_came_before() {
     let results = [invented::failed()];
-    let outcome = Outcome { results: &results, not_run: &[invented::not_run()], interrupted: true };
+    let outcome = Outcome { results: &results, not_run: &[invented::not_run()], interrupted: true, mixed: &[] };
     assert_eq!(Tally::of(&outcome).exit_status(), ExitStatus::Interrupted);
 }
 
 #[test]
 fn what_was_picked_and_not_run_is_never_all_held() {
     let results = [pass()];
-    let outcome = Outcome { results: &results, not_run: &[invented::not_run()], interrupted: false };
+    let outcome = Outcome { results: &results, not_run: &[invented::not_run()], interrupted: false, mixed: &[] };
     assert_eq!(Tally::of(&outcome).exit_status(), ExitStatus::Inconclusive);
 }
 

@@ -9,7 +9,7 @@ use proptest::prelude::*;
 use rstest::rstest;
 
 fn shown(results: &[ScenarioResult], width: usize) -> String {
-    summary(&invented::head(), &Outcome { results, not_run: &[], interrupted: false }, width).to_string()
+    summary(&invented::head(), &Outcome { results, not_run: &[], interrupted: false, mixed: &[] }, width).to_string()
 }
 
 #[test]
@@ -41,7 +41,7 @@ fn nothing_applies() {
 fn interrupted() {
     let results = [invented::passed()];
     let not_run = [invented::not_run()];
-    let outcome = Outcome { results: &results, not_run: &not_run, interrupted: true };
+    let outcome = Outcome { results: &results, not_run: &not_run, interrupted: true, mixed: &[] };
     insta::assert_snapshot!(summary(&invented::head(), &outcome, 100).to_string());
 }
 
@@ -50,14 +50,15 @@ fn defects_switched_on_by_request_are_named() {
     let mut head = invented::head();
     head.defects = vec!["probe-fault-ignored-while-holding".to_owned()];
     let results = [invented::passed()];
-    let text = summary(&head, &Outcome { results: &results, not_run: &[], interrupted: false }, 100).to_string();
+    let text =
+        summary(&head, &Outcome { results: &results, not_run: &[], interrupted: false, mixed: &[] }, 100).to_string();
     assert!(text.contains("defects     probe-fault-ignored-while-holding (switched on by request)\n"), "{text}");
 }
 
 #[test]
 fn decided_fails_come_first_and_are_counted_even_under_an_error() {
     let results = invented::one_of_each();
-    let tally = Tally::of(&Outcome { results: &results, not_run: &[], interrupted: false });
+    let tally = Tally::of(&Outcome { results: &results, not_run: &[], interrupted: false, mixed: &[] });
     assert_eq!(tally.failed, 1);
     assert_eq!(tally.failed_expectations, 3);
     insta::assert_snapshot!(headline(&tally).join("\n"), @r"
@@ -117,7 +118,8 @@ fn names_cannot_drive_the_terminal_or_forge_lines() {
 #[test]
 fn verdicts_carry_a_style_and_plain_text_carries_none_of_it() {
     let results = invented::one_of_each();
-    let text = summary(&invented::head(), &Outcome { results: &results, not_run: &[], interrupted: false }, 120);
+    let text =
+        summary(&invented::head(), &Outcome { results: &results, not_run: &[], interrupted: false, mixed: &[] }, 120);
     let styled = |style: Style| {
         let pieces = text.lines.iter().flat_map(|line| &line.pieces);
         pieces.filter(|piece| piece.style == style).map(|piece| piece.text.trim()).collect::<Vec<_>>()

@@ -2,6 +2,7 @@
 
 use std::fmt;
 
+use dryfire_engine::{Trouble, TroubleKind};
 use dryfire_scenario::{Bench, ContactRole, RelayRole, Segment};
 use serde::de::{Error as _, MapAccess, Visitor};
 use serde::ser::SerializeMap as _;
@@ -170,12 +171,40 @@ enum ChildMessage {
 }
 
 /// The program's answer to `hello`.
-#[derive(Deserialize)]
+#[derive(Clone, Deserialize, PartialEq, Eq)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct Ready {
     pub(super) protocol: u32,
     pub(super) name: String,
     pub(super) firmware: String,
+}
+
+impl Ready {
+    /// Whether this is the program that the bench file speaks of, and the one that ran before its supply was cut.
+    ///
+    /// # Errors
+    /// If not: one run is of one program.
+    pub(super) fn is_what_is_tested(&self, stated: Option<&str>, before: Option<&Ready>) -> Result<(), Trouble> {
+        let quoted = |text: &str| quoted(text.as_bytes());
+        let nonsense = |detail| Err(Trouble { kind: TroubleKind::ProgramNonsense, detail });
+        if let Some(stated) = stated.filter(|stated| *stated != self.firmware) {
+            return nonsense(format!(
+                "the bench file says firmware version {} and the program says {}: one of them is not what is tested",
+                quoted(stated),
+                quoted(&self.firmware)
+            ));
+        }
+        if let Some(before) = before.filter(|before| *before != self) {
+            return nonsense(format!(
+                "it was {}, firmware {}, before its supply was cut and is {}, firmware {}, now: one run is of one program",
+                quoted(&before.name),
+                quoted(&before.firmware),
+                quoted(&self.name),
+                quoted(&self.firmware)
+            ));
+        }
+        Ok(())
+    }
 }
 
 /// The program's answer to a call.

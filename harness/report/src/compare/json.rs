@@ -86,6 +86,7 @@ fn side(side: &Side) -> Value {
         "seed": side.seed.to_string(),
         "began_at": side.began_at,
         "finished": side.finished,
+        "mixed": side.mixed,
         "runs": side.runs,
         "scenarios": side.scenarios,
     })

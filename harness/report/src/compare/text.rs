@@ -57,14 +57,15 @@ pub fn compare_text(comparison: &Comparison, width: usize) -> Text {
 
 fn about(text: &mut Text, label: &str, side: &Side, width: usize) {
     let body = format!(
-        "{}, firmware {}; on {}; {} of {}; {}{}",
+        "{}, firmware {}; on {}; {} of {}; {}{}{}",
         side.controller,
         side.firmware,
         side.bench,
         plural(side.runs, "run"),
         plural(side.scenarios, "scenario"),
         side.began_at,
-        if side.finished { "" } else { "; UNFINISHED: it shows nothing as a whole" }
+        if side.finished { "" } else { "; UNFINISHED: it shows nothing as a whole" },
+        side.mixed.iter().map(|why| format!("; NOT ONE FIRMWARE: {why}")).collect::<String>()
     );
     text.push_wrapped(Line::new().with(Style::Faint, format!("{label}  ")), Style::Plain, &body, width);
 }

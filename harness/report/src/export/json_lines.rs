@@ -9,7 +9,7 @@ use crate::recorded::{Recorded, run_head};
 use crate::{JsonLines, NotRun};
 
 pub(super) fn write(record: &Record, out: &mut dyn Write) -> Result<(), ExportError> {
-    let recorded = Recorded::of(record);
+    let recorded = Recorded::of(record)?;
     let mut lines = JsonLines::new();
     out.write_all(lines.session(&recorded.head).as_bytes())?;
     for fact in record.facts_about(topic::WARNING) {

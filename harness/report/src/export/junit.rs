@@ -22,7 +22,7 @@ enum Outcome {
 }
 
 pub(super) fn write(record: &Record, out: &mut dyn Write) -> Result<(), ExportError> {
-    let recorded = Recorded::of(record);
+    let recorded = Recorded::of(record)?;
     let tally = recorded.tally();
     let facts = &record.session().facts;
     let mut cases = String::new();
@@ -59,6 +59,11 @@ pub(super) fn write(record: &Record, out: &mut dyn Write) -> Result<(), ExportEr
         let message = "the session did not come to its end; its record is unfinished and shows nothing".to_owned();
         let outcome = Outcome::Other { element: "error", kind: "unfinished", text: message.clone(), message };
         case("the session came to its end", "dryfire", 0, outcome);
+    }
+    if !recorded.mixed.is_empty() {
+        let message = format!("no hazard is shown: {}", recorded.mixed.join("; "));
+        let outcome = Outcome::Other { element: "error", kind: "mixed", text: message.clone(), message };
+        case("one firmware was tested throughout", "dryfire", 0, outcome);
     }
     let host = facts.host.split(',').next().filter(|host| !host.is_empty()).unwrap_or("unknown");
     // The schema wants no fraction and no zone; it is UTC.

@@ -14,7 +14,7 @@ use crate::{CAUTION, headline, signed_margin, value};
 const MOST_PASSED: usize = 200;
 
 pub(super) fn write(record: &Record, out: &mut dyn Write) -> Result<(), ExportError> {
-    let recorded = Recorded::of(record);
+    let recorded = Recorded::of(record)?;
     let tally = recorded.tally();
     let facts = &record.session().facts;
     let mut text = String::new();
@@ -22,6 +22,9 @@ pub(super) fn write(record: &Record, out: &mut dyn Write) -> Result<(), ExportEr
     let _ = writeln!(text, "## {} on {}\n", escaped(&facts.controller), escaped(&facts.bench));
     if !record.session().finished {
         text.push_str("**Unfinished: the session did not come to its end, and its record shows nothing.**\n\n");
+    }
+    for why in &recorded.mixed {
+        let _ = writeln!(text, "**Not one firmware, so no hazard is shown: {}**\n", escaped(why));
     }
     for line in headline(&tally) {
         let _ = writeln!(text, "**{}**\n", escaped(&line));

@@ -8,8 +8,8 @@ use super::overlay::overlay;
 use super::standing::Mark;
 use super::{page_end, page_head};
 use crate::compare::{
-    Change, Comparison, ScenarioPair, Side, Told, compared_sentence, difference_words, expectation_from_to, plural,
-    spread_words, tallied, worst,
+    Change, Comparison, MarginPair, ScenarioPair, Side, Told, compared_sentence, difference_words, expectation_from_to,
+    plural, spread_words, tallied, worst,
 };
 use crate::{ExitStatus, signed_margin};
 
@@ -27,8 +27,8 @@ pub fn compare_html(comparison: &Comparison, old: &Record, new: &Record) -> Resu
     scenarios(&mut html, comparison);
     margins(&mut html, comparison);
     reactions(&mut html, comparison);
-    for (index, scenario) in comparison.scenarios.iter().enumerate() {
-        section(&mut html, index, scenario, old, new)?;
+    for index in worst_first(comparison) {
+        section(&mut html, index, &comparison.scenarios[index], old, new)?;
     }
     page_end(&mut html);
     Ok(html.into_string())
@@ -41,6 +41,10 @@ fn result(html: &mut Html, comparison: &Comparison) {
             let line = format!("The {which} record is unfinished: as a whole it shows nothing.");
             html.element("p", &[("class", "stop")], &line).raw("\n");
         }
+        for why in &side.mixed {
+            let line = format!("The {which} record is not about one firmware: {why}. As a whole it shows nothing.");
+            html.element("p", &[("class", "stop")], &line).raw("\n");
+        }
     }
     let line = match comparison.exit_status() {
         ExitStatus::Failed => "Something is worse.",
@@ -49,6 +53,7 @@ fn result(html: &mut Html, comparison: &Comparison) {
     };
     html.element("p", &[("class", "most")], line).raw("\n");
     html.element("p", &[], &format!("{}.", comparison.headline())).raw("\n</div>\n");
+    named(html, comparison);
     html.element("p", &[("class", "note")], compared_sentence()).raw("\n");
     let counts = comparison.counts();
     if counts.cannot_tell > 0 {
@@ -57,6 +62,64 @@ fn result(html: &mut Html, comparison: &Comparison) {
         html.element("p", &[], &format!("Margins of which nothing can be told: {}.", tallied(why))).raw("\n");
     }
     html.raw("</section>\n");
+}
+
+/// Scenarios of a kind that are named on the first sheet.
+const MOST_NAMED: usize = 8;
+
+/// What changed, by name.
+fn named(html: &mut Html, comparison: &Comparison) {
+    let scenarios = |is_so: &dyn Fn(&ScenarioPair) -> bool| {
+        let names = comparison.scenarios.iter().filter(|it| is_so(it)).map(|it| it.name.clone());
+        names.collect::<Vec<String>>()
+    };
+    let margins = |is_so: fn(Told) -> bool| {
+        let pairs = comparison.scenarios.iter().flat_map(|it| it.expectations.iter().map(move |one| (it, one)));
+        let pairs = pairs.filter(|(_, one)| one.margin.is_some_and(|margin| is_so(margin.told)));
+        pairs.map(|(it, one)| format!("{} in {}", one.name, it.name)).collect::<Vec<String>>()
+    };
+    for (word, mut names) in [
+        ("▼ Worse", scenarios(&|it| it.change == Change::Worse)),
+        ("▼ Margin shrunk", margins(|told| matches!(told, Told::Shrunk { .. }))),
+        ("? To be looked at", scenarios(&|it| it.change == Change::Otherwise && !it.new.is_empty())),
+        ("− Gone", scenarios(&|it| it.new.is_empty())),
+        ("▲ Better", scenarios(&|it| it.change == Change::Better)),
+        ("▲ Margin grown", margins(|told| matches!(told, Told::Grown { .. }))),
+        ("+ Added", scenarios(&|it| it.old.is_empty())),
+    ] {
+        if names.is_empty() {
+            continue;
+        }
+        let count = names.len().to_string();
+        if names.len() > MOST_NAMED {
+            names.truncate(MOST_NAMED);
+            names.push("and others, all in the tables below".to_owned());
+        }
+        html.raw("<p><b>").text(word).raw(": ").text(&count).raw("</b> ");
+        html.element("span", &[("class", "soft")], &names.join("; ")).raw("</p>\n");
+    }
+}
+
+/// The places of the scenarios, what changed first.
+fn worst_first(comparison: &Comparison) -> Vec<usize> {
+    let mut order: Vec<usize> = (0..comparison.scenarios.len()).collect();
+    order.sort_by_key(|index| {
+        let scenario = &comparison.scenarios[*index];
+        (scenario.change, is_unchanged(scenario))
+    });
+    order
+}
+
+/// Whether neither its verdict nor any margin is seen to have changed, and it asks for the same.
+fn is_unchanged(scenario: &ScenarioPair) -> bool {
+    let told = |margin: MarginPair| matches!(margin.told, Told::Shrunk { .. } | Told::Grown { .. });
+    scenario.change == Change::Same
+        && scenario.other_run.is_none()
+        && !scenario.old.is_empty()
+        && scenario
+            .expectations
+            .iter()
+            .all(|it| it.change == Change::Same && !it.asks_otherwise && !it.margin.is_some_and(told))
 }
 
 fn sides(html: &mut Html, comparison: &Comparison) {
@@ -79,6 +142,7 @@ fn sides(html: &mut Html, comparison: &Comparison) {
     if comparison.differing.is_empty() {
         html.raw("<p>Controller, firmware, bench, kiln, program and seed are the same on both sides.</p>\n");
     } else {
+        html.raw("<h3>What else is not the same</h3>\n");
         table_head(html, "What else is not the same", &["What", "Old", "New"]);
         for one in &comparison.differing {
             let what =
@@ -145,10 +209,13 @@ fn side_words(html: &mut Html, words: &[&'static str]) {
 
 fn scenarios(html: &mut Html, comparison: &Comparison) {
     html.raw("<section class=\"second\" aria-labelledby=\"scenarios\">\n<h2 id=\"scenarios\">Scenarios</h2>\n");
+    if comparison.scenarios.iter().any(is_unchanged) {
+        let note = "On paper only those scenarios and margins follow of which something is seen to have changed; on a \
+                    screen all do.";
+        html.element("p", &[("class", "note")], note).raw("\n");
+    }
     table_head(html, "Scenarios", &["Changed", "Scenario", "Old", "New"]);
-    let mut order: Vec<usize> = (0..comparison.scenarios.len()).collect();
-    order.sort_by_key(|index| comparison.scenarios[*index].change);
-    for index in order {
+    for index in worst_first(comparison) {
         let scenario = &comparison.scenarios[index];
         let (word, class) = change_words(scenario);
         html.raw("<tr><td>").element("span", &[("class", class)], word).raw("</td><th scope=\"row\">");
@@ -188,7 +255,9 @@ fn margins(html: &mut Html, comparison: &Comparison) {
             Told::Within { .. } => ("= within", "mark"),
             Told::CannotTell { .. } => ("? cannot tell", "mark warn"),
         };
-        html.raw("<tr><td>").element("span", &[("class", class)], word).raw("</td>");
+        let quiet = matches!(margin.told, Told::Within { .. } | Told::CannotTell { .. });
+        html.raw(if quiet { "<tr class=\"quiet\"><td>" } else { "<tr><td>" });
+        html.element("span", &[("class", class)], word).raw("</td>");
         html.element("td", &[("class", "num")], &signed_margin(margin.old.mean));
         html.element("td", &[("class", "num")], &signed_margin(margin.new.mean));
         let difference = match margin.told {
@@ -230,7 +299,8 @@ fn section(
     new: &Record,
 ) -> Result<(), RecordError> {
     let id = anchor(index);
-    html.open("section", &[("class", "run"), ("aria-labelledby", &id)]).raw("\n");
+    let class = if is_unchanged(scenario) { "run quiet" } else { "run" };
+    html.open("section", &[("class", class), ("aria-labelledby", &id)]).raw("\n");
     html.open("h2", &[("id", &id)]).text(&scenario.name).close("h2").raw("\n<p>");
     let (word, class) = change_words(scenario);
     html.element("span", &[("class", class)], word).raw(": ");

@@ -48,6 +48,21 @@ pub(super) const NO_TABLE: &str = "The table cannot be made: the bench file in t
 /// Of an unfinished record.
 pub(super) const UNFINISHED: &str = "Unfinished: the session did not come to its end. As a whole it shows nothing.";
 
+/// Of a session that is not about one firmware.
+pub(super) const MIXED: &str = "Not one firmware, so no hazard counts as shown:";
+
+/// What is counted, and what a hazard has to come to for it.
+pub(super) const SHOWN: &str = "Shown: at least one scenario brought the hazard about, the reaction that it asks for was \
+                                seen and clears the measurement uncertainty, and no other scenario speaks against it. \
+                                Uncovered: nothing on this bench could react. Counted are the hazards that the scenarios \
+                                of this session name, not all that a kiln has.";
+
+/// Under the table of margins.
+pub(super) const MARGIN_KEY: &str = "Margin: how far it was from the limit. It counts as met only where the margin is \
+                                     larger than the uncertainty (±, expanded). “model”: a temperature of the kiln that \
+                                     is played, computed and not measured, with the error of its model. “none”: nothing \
+                                     measured is in it. “–”: there is no such figure.";
+
 /// Of a stand-in with defects.
 pub(super) const DEFECTIVE: &str = "Defects were switched on in the stand-in controller. This report tells what the \
                                     scenarios catch, and nothing of a controller.";
@@ -55,7 +70,7 @@ pub(super) const DEFECTIVE: &str = "Defects were switched on in the stand-in con
 /// What the bench can show, by its kind.
 pub(super) fn bench_words(kind: &str) -> &'static str {
     match kind {
-        "virtual" => "virtual: a stand-in controller inside this program, in virtual time; no hardware of yours",
+        "virtual" => "virtual: a stand-in inside this program, in virtual time; no hardware of yours",
         "program" => "program: the controller's logic as a program on a computer, in virtual time; no hardware",
         "rig" => "rig: a controller wired to a rig, in real time",
         _ => "of another kind",

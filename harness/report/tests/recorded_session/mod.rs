@@ -18,6 +18,8 @@ use dryfire_units::{RigSpan, RigTime};
 const LEVELS: [&str; 8] =
     ["kiln", "kiln.top", "kiln.middle", "kiln.bottom", "probe", "probe.top", "probe.middle", "probe.bottom"];
 const SWITCHES: [&str; 4] = ["heat", "safety", "element.top", "lid"];
+/// Ticks between two lines of a console that talks.
+const CONSOLE_EVERY: i64 = 100;
 const CUT: RigSpan = RigSpan::from_millis(2_750);
 
 /// What is changed in a session.
@@ -26,6 +28,8 @@ pub(crate) struct Session {
     pub(crate) tick: RigSpan,
     /// A name, a note, a line of the console.
     pub(crate) text: &'static str,
+    /// Every temperature trembles, every relay chatters, and the console talks: as much as an honest bench may tell.
+    pub(crate) restless: bool,
 }
 
 fn table() -> SignalTable {
@@ -194,21 +198,32 @@ pub(crate) fn write(folder: &Path, session: &Session) -> (PathBuf, Seal) {
             watcher.event(&Event::Stimulus { at: time, text: "probe open".to_owned() });
             watcher.event(&Event::Console { at: time, line: format!("fault latched {}", session.text) });
         }
+        if session.restless && step % CONSOLE_EVERY == 0 {
+            let line = format!("t={micros} set=1040.0 read=1038.2 duty=73 heat=on fault=none {}", session.text);
+            watcher.event(&Event::Console { at: time, line });
+        }
         for (index, name) in LEVELS.iter().enumerate() {
             let signal = SignalId(index as u16);
             let value = 20_000 + micros / 36_000 + index as i64 * 4_000;
             let probe = name.starts_with("probe");
+            let trembles = probe || session.restless;
             if probe && micros >= break_at {
                 watcher.event(&Event::Unobserved { at: time, signal, until: time });
             } else {
-                let value = if probe { value + noise() } else { value };
+                let value = if trembles { value + noise() } else { value };
                 watcher.event(&Event::Sampled { at: time, signal, value });
             }
         }
         for (index, known) in known.iter_mut().enumerate() {
             let signal = SignalId((LEVELS.len() + index) as u16);
             let off = micros >= break_at + CUT.as_micros();
-            let on = !off && (index == 1 || micros % 15_000_000 < 6_000_000 || micros >= break_at) && index != 3;
+            let on = if session.restless {
+                // Each at its own ticks, some 1.5 s apart on average; whatever the cut says, the lid stays shut.
+                let turns = noise() > 450;
+                index != 3 && !off && known.unwrap_or(false) != turns
+            } else {
+                !off && (index == 1 || micros % 15_000_000 < 6_000_000 || micros >= break_at) && index != 3
+            };
             if known.replace(on) != Some(on) {
                 watcher.event(&Event::Switched { at: time, signal, on });
             }

@@ -411,6 +411,10 @@ fn declares(reading: &mut Reading<'_>, node: &Node) -> Option<Declared> {
     })
 }
 
+/// The slowest reaction that practice knows: a stall near the top (common practice, no source). Limits that
+/// go by a slower one would say nothing.
+const SLOWEST_REACTION: RigSpan = RigSpan::from_minutes(60);
+
 fn reactions(reading: &mut Reading<'_>, node: &Node) -> Option<Vec<(String, RigSpan)>> {
     let Content::Mapping(entries) = &node.content else {
         reading.mistake_in(
@@ -432,7 +436,22 @@ fn reactions(reading: &mut Reading<'_>, node: &Node) -> Option<Vec<(String, RigS
                 }),
             };
             let id = hazard(reading, &key);
-            let time = duration(reading, &entry.value, "a reaction time", false);
+            let time = duration(reading, &entry.value, "a reaction time", false).filter(|time| {
+                let possible = *time <= SLOWEST_REACTION;
+                if !possible {
+                    reading.mistake(
+                        DiagnosticKind::OutOfRange,
+                        entry.value.span,
+                        format!("no reaction takes {}", crate::quantity::span_text(*time)),
+                        format!(
+                            "practice allows {} at the most, for a kiln that does not get hotter; `dryfire budget` \
+                             says how fast it has to be",
+                            crate::quantity::span_text(SLOWEST_REACTION)
+                        ),
+                    );
+                }
+                possible
+            });
             Some((id?.value.0, time?))
         })
         .collect();

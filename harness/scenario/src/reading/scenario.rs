@@ -2,7 +2,7 @@
 
 use crate::diagnostic::DiagnosticKind;
 use crate::quantity::thousandths;
-use crate::reading::{Fields, Reading, expectation, script, timeline};
+use crate::reading::{Fields, Reading, expectation, meaning, script, timeline};
 use crate::source::quoted;
 use crate::suggest::nearest;
 use crate::tree::Node;
@@ -118,6 +118,7 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Scenario> {
         check_whole(reading, &fields, &scenario);
         declared_hazards(reading, &scenario);
         timeline::check(reading, &fields, &scenario);
+        meaning::check(reading, &scenario);
     }
     Some(scenario)
 }
