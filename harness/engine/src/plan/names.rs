@@ -33,7 +33,7 @@ pub(super) fn zone_beyond(scenario: &Scenario, bench: &Bench) -> Option<String> 
     let greatest =
         spoken_of.filter_map(|(zone, _)| if let ZoneSelector::Number(number) = zone { Some(*number) } else { None });
     let number = greatest.max().filter(|number| usize::from(*number) > bench.zones.len())?;
-    Some(format!("it is about zone {number}, and the bench has {}", bench.zones.len()))
+    Some(format!("the bench has {} zone(s), so there is no zone {number}", bench.zones.len()))
 }
 
 fn zones_spoken_of(scenario: &Scenario) -> Vec<(&ZoneSelector, Span)> {
