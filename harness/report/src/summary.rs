@@ -358,7 +358,7 @@ struct Columns {
 
 impl Columns {
     /// The widths that fit, or `None` where the terminal is too narrow for a table.
-    fn fit(rows: &[Row<'_>], width: usize) -> Option<Columns> {
+    fn fit(rows: &[&Row<'_>], width: usize) -> Option<Columns> {
         let widest = |title: &str, lines: &dyn Fn(&Decided) -> &str| {
             let cells = rows.iter().flat_map(|row| &row.decided).map(|line| display_width(lines(line)));
             cells.max().unwrap_or(0).max(title.len())
@@ -374,9 +374,14 @@ impl Columns {
     }
 }
 
+/// What is not applicable has nothing to show in it, and its reason in a chapter.
 fn table(text: &mut Text, rows: &[Row<'_>], width: usize) {
-    let Some(columns) = Columns::fit(rows, width) else {
-        return stacked(text, rows, width);
+    let rows: Vec<&Row<'_>> = rows.iter().filter(|row| row.standing != Standing::NotApplicable).collect();
+    if rows.is_empty() {
+        return;
+    }
+    let Some(columns) = Columns::fit(&rows, width) else {
+        return stacked(text, &rows, width);
     };
     let mut title = Line::new();
     let cells = [
@@ -424,7 +429,7 @@ fn push_cell(line: &mut Line, style: Style, cell: &str, width: usize, right: boo
 }
 
 /// The table for a narrow terminal: each scenario over several lines.
-fn stacked(text: &mut Text, rows: &[Row<'_>], width: usize) {
+fn stacked(text: &mut Text, rows: &[&Row<'_>], width: usize) {
     for row in rows {
         let label = Line::new().with(row.standing.style(), row.standing.mark()).with(Style::Plain, "  ");
         text.push_wrapped(label, Style::Plain, &row.label, width);
@@ -443,6 +448,32 @@ fn stacked(text: &mut Text, rows: &[Row<'_>], width: usize) {
     }
 }
 
+/// What is not applicable, under each reason once: a bench of three zones lacks a fourth in many scenarios.
+fn by_reason(text: &mut Text, rows: &[&Row<'_>], width: usize) {
+    let mut reasons: Vec<(&str, Vec<String>)> = Vec::new();
+    for row in rows {
+        let reason = match row.results.first().map(|result| &result.applicability) {
+            Some(Applicability::NotApplicable { reason }) => reason.as_str(),
+            _ => "",
+        };
+        match reasons.iter_mut().find(|(known, _)| *known == reason) {
+            Some((_, scenarios)) => scenarios.push(with_hazards(row)),
+            None => reasons.push((reason, vec![with_hazards(row)])),
+        }
+    }
+    for (reason, scenarios) in reasons {
+        text.push_wrapped(indent(2), Style::Strong, reason, width);
+        for scenario in scenarios {
+            text.push_wrapped(indent(4), Style::Plain, &scenario, width);
+        }
+    }
+}
+
+fn with_hazards(row: &Row<'_>) -> String {
+    let hazards = row.results.first().map(|it| it.hazards.join(", ")).unwrap_or_default();
+    if hazards.is_empty() { row.label.clone() } else { format!("{} [{hazards}]", row.label) }
+}
+
 /// Everything of one kind, with what is behind it.
 fn chapter(text: &mut Text, title: &str, standing: Standing, rows: &[&Row<'_>], width: usize) {
     if rows.is_empty() {
@@ -450,10 +481,11 @@ fn chapter(text: &mut Text, title: &str, standing: Standing, rows: &[&Row<'_>], 
     }
     text.gap();
     text.push_wrapped(Line::new(), standing.style(), title, width);
+    if standing == Standing::NotApplicable {
+        return by_reason(text, rows, width);
+    }
     for row in rows {
-        let hazards = row.results.first().map(|it| it.hazards.join(", ")).unwrap_or_default();
-        let hazards = if hazards.is_empty() { hazards } else { format!(" [{hazards}]") };
-        text.push_wrapped(indent(2), Style::Strong, &format!("{}{hazards}", row.label), width);
+        text.push_wrapped(indent(2), Style::Strong, &with_hazards(row), width);
         let Some(result) = row.results.first() else { continue };
         match &result.applicability {
             Applicability::NotApplicable { reason } | Applicability::Uncovered { reason } => {

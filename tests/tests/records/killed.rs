@@ -117,6 +117,26 @@ fn edges_by_run(lines: &[(std::time::Instant, String)], until: std::time::Instan
     edges
 }
 
+/// What a session told, line by line, with when it came.
+type Told = Vec<(std::time::Instant, String)>;
+
+/// A session that goes on by itself, and what it tells until it is gone.
+fn listened_to(arguments: &[&str]) -> (std::process::Child, std::thread::JoinHandle<Told>) {
+    let mut child = dryfire()
+        .args(arguments)
+        .stdin(Stdio::null())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn()
+        .expect("dryfire starts");
+    let out = child.stdout.take().expect("a pipe");
+    let told = std::thread::spawn(move || {
+        let lines = BufReader::new(out).lines().map_while(Result::ok);
+        lines.map(|line| (std::time::Instant::now(), line)).collect()
+    });
+    (child, told)
+}
+
 #[test]
 fn what_was_told_a_second_before_the_kill_is_in_the_record() {
     let mut numbers = Numbers(20_261_126);
@@ -125,18 +145,18 @@ fn what_was_told_a_second_before_the_kill_is_in_the_record() {
     for kill in 0..12 {
         let path = folder.path().join(format!("{kill}.sqlite"));
         // One run at a time is told as it goes on. So many that none of the kills comes after the end.
-        let mut child = dryfire()
-            .args(["run", "scenarios", "--jobs", "1", "--repeat", "50", "--format", "json", "--record", text(&path)])
-            .stdin(Stdio::null())
-            .stdout(Stdio::piped())
-            .stderr(Stdio::null())
-            .spawn()
-            .expect("dryfire starts");
-        let out = child.stdout.take().expect("a pipe");
-        let told = std::thread::spawn(move || {
-            let lines = BufReader::new(out).lines().map_while(Result::ok);
-            lines.map(|line| (std::time::Instant::now(), line)).collect::<Vec<_>>()
-        });
+        let (mut child, told) = listened_to(&[
+            "run",
+            "scenarios",
+            "--jobs",
+            "1",
+            "--repeat",
+            "50",
+            "--format",
+            "json",
+            "--record",
+            text(&path),
+        ]);
         // It takes a while until so many runs are planned and the record is begun.
         while Record::open(&path).is_err() {
             std::thread::park_timeout(Duration::from_millis(20));
@@ -216,23 +236,26 @@ fn kill_over_the_wire(folder: &Path, seed: u64, kills: usize) -> Killed {
     let mut came = Killed::default();
     for kill in 0..kills {
         let path = folder.join(format!("{seed}-{kill}.sqlite"));
-        let mut child = dryfire()
-            .args(["run", SHORT, "--bench", RIG, "--port", &rig.port, "--format", "json", "--record", text(&path)])
-            .stdin(Stdio::null())
-            .stdout(Stdio::piped())
-            .stderr(Stdio::null())
-            .spawn()
-            .expect("dryfire starts");
-        let out = child.stdout.take().expect("a pipe");
-        let told = std::thread::spawn(move || {
-            let lines = BufReader::new(out).lines().map_while(Result::ok);
-            let lines = lines.filter_map(|line| serde_json::from_str::<serde_json::Value>(&line).ok());
-            lines.filter_map(|line| line["at_us"].as_i64()).collect::<Vec<i64>>()
-        });
+        let (mut child, told) = listened_to(&[
+            "run",
+            SHORT,
+            "--bench",
+            RIG,
+            "--port",
+            &rig.port,
+            "--format",
+            "json",
+            "--record",
+            text(&path),
+        ]);
         std::thread::park_timeout(Duration::from_millis(numbers.next(3_000)));
         child.kill().expect("killed");
         child.wait().expect("gone");
         let told = told.join().expect("read");
+        let told: Vec<i64> = told
+            .iter()
+            .filter_map(|(_, line)| serde_json::from_str::<serde_json::Value>(line).ok()?["at_us"].as_i64())
+            .collect();
         let Ok(record) = Record::open(&path) else {
             assert!(told.is_empty(), "something had been told and nothing was recorded");
             came.empty += 1;
