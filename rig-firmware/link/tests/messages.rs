@@ -2,8 +2,8 @@
 
 use dryfire_link::frame::MAX_PAYLOAD;
 use dryfire_link::{
-    Begin, CALIBRATION_PAGE, CONSOLE_CHUNK, Capabilities, ConverterPart, Counters, Heartbeat, HostMessage, Limits, LinkPacing,
-    PlayedConverter, ProbeDisturbance, ProbeDrive, Refusal, RigMessage, Welcome,
+    Begin, CALIBRATION_PAGE, CONSOLE_CHUNK, Capabilities, ConverterPart, Counters, Heartbeat, HostMessage, Limits,
+    LinkPacing, PlayedConverter, ProbeDisturbance, ProbeDrive, Refusal, RigMessage, Welcome,
 };
 use dryfire_units::RigTime;
 use proptest::prelude::*;

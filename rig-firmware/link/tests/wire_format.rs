@@ -89,11 +89,8 @@ fn host_messages() -> BTreeMap<&'static str, HostMessage> {
     };
     let voltage =
         ProbeDrive::Voltage { nanovolts: 4_096_000, nanovolts_per_second: -1_500, valid_until: at(1_400_000) };
-    let played = PlayedConverter {
-        part: ConverterPart::TwelveBit,
-        thermocouple: b'K',
-        cold_junction_millicelsius: 20_000,
-    };
+    let played =
+        PlayedConverter { part: ConverterPart::TwelveBit, thermocouple: b'K', cold_junction_millicelsius: 20_000 };
     BTreeMap::from([
         ("hello", HostMessage::Hello { protocol: 1 }),
         ("begin", HostMessage::Begin(begin)),

@@ -78,8 +78,8 @@ pub trait Board {
     fn keep_calibration(&mut self, page: &[u8; CALIBRATION_BYTES]) {
         let _ = page;
     }
-    /// A channel plays a converter from now on, from the next time its controller's supply comes on, or
-    /// a probe again; called between runs only. Says whether the board can do that.
+    /// A channel plays a converter from now on, while the controller's supply is on, or a probe again; called
+    /// between runs only. Says whether the board can do that.
     fn play_converter(&mut self, at: RigTime, channel: u8, converter: Option<PlayedConverter>) -> bool {
         let _ = (at, channel);
         converter.is_none()
