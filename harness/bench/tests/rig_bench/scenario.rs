@@ -44,14 +44,18 @@ fn with_linear_converters() -> String {
         .replace("supply: switched by the rig", "supply: switched by the rig\nconverter: linear 14-bit")
 }
 
-fn fitted(text: &str) -> (Plan, BenchFile) {
+fn bound(text: &str, scenario: &str) -> (Binding, BenchFile) {
     let (bench, _) = parse_bench("rig.yaml", text).expect("a bench file");
     let (kiln, _) = parse_kiln("three-ring.yaml", &file("kilns/three-ring.yaml")).expect("a kiln file");
-    let (scenario, _) = parse_scenario("it.yaml", &file("probe/open-while-ramping.yaml")).expect("a scenario");
+    let (scenario, _) = parse_scenario("it.yaml", &file(scenario)).expect("a scenario");
     let jobs = bind_all(vec![scenario], &bench, &kiln).expect("it fits");
-    match jobs.into_iter().next().expect("one job").binding {
-        Binding::Ready(plan) => (*plan, bench),
-        other => panic!("{other:?}"),
+    (jobs.into_iter().next().expect("one job").binding, bench)
+}
+
+fn fitted(text: &str) -> (Plan, BenchFile) {
+    match bound(text, "probe/open-while-ramping.yaml") {
+        (Binding::Ready(plan), bench) => (*plan, bench),
+        (other, _) => panic!("{other:?}"),
     }
 }
 
@@ -134,4 +138,16 @@ fn a_rig_that_does_not_play_the_converter_is_named_before_the_run_begins() {
     let trouble = RigBench::new(bench, Box::new(open), 1).begin(&setup).expect_err("there is no such part");
     assert_eq!(trouble.kind, TroubleKind::LinkRefused);
     assert!(trouble.detail.contains("channel 1") && trouble.detail.contains("plays: converters"), "{trouble:?}");
+}
+
+/// Warmer by 40 °C with the terminals: a rig that told the old cold junction would have the kiln 40 °C too hot.
+#[test]
+fn a_warm_box_is_told_by_a_rig_that_plays_converters_and_not_applicable_to_one_that_plays_probes() {
+    let box_hot = "probe/box-hot.yaml";
+    let (binding, _) = bound(&with_linear_converters(), box_hot);
+    assert!(matches!(binding, Binding::NotApplicable { .. }), "{binding:?}");
+    let text = with_linear_converters().replace("silence: 500 ms", "silence: 500 ms, plays: converters");
+    let (Binding::Ready(plan), bench) = bound(&text, box_hot) else { panic!("it applies") };
+    let result = run(*plan, &mut wired(&bench, WireFaults::default(), 0));
+    assert_eq!(result.verdict, Some(Verdict::Pass), "{result:#?}");
 }
