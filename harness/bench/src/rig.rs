@@ -140,8 +140,7 @@ impl RigBench {
         let Greeting { wire, welcome, start, calibration } = greet(&mut self.connect, nonce, self.patience)?;
         self.check_wiring(&welcome)?;
         // Where converters are played no volts are, and what is known of them is no matter.
-        let plays_converters = matches!(self.file.kind, BenchKind::Rig { plays: Plays::Converters, .. });
-        let calibration = if plays_converters { None } else { calibration };
+        let calibration = if self.plays_converters() { None } else { calibration };
         self.told = start_in_words(start) + &calibration_in_words(calibration);
         let as_it_should_be = matches!(calibration, None | Some(CalibrationState::Stored { .. }))
             && matches!(start, None | Some(StartReason::Power));
@@ -203,14 +202,17 @@ impl RigBench {
     }
 
     /// The converters that the rig is to play, by channel.
-    fn converters(&self, setup: &RunSetup) -> Vec<(u8, PlayedConverter)> {
-        let part = match (&self.file.kind, self.file.converter) {
-            (BenchKind::Rig { plays: Plays::Converters, .. }, ConverterChoice::FourteenBit) => {
-                ConverterPart::FourteenBit
+    fn converters(&self, setup: &RunSetup) -> Result<Vec<(u8, PlayedConverter)>, Trouble> {
+        if !self.plays_converters() {
+            return Ok(Vec::new());
+        }
+        let part = match self.file.converter {
+            ConverterChoice::FourteenBit => ConverterPart::FourteenBit,
+            ConverterChoice::TwelveBit => ConverterPart::TwelveBit,
+            // No bench file that was read says so. Probes instead would be another test than was asked for.
+            ConverterChoice::Linearised => {
+                return Err(trouble(TroubleKind::PlanUnplayable, "a rig cannot play a linearised converter"));
             }
-            (BenchKind::Rig { plays: Plays::Converters, .. }, ConverterChoice::TwelveBit) => ConverterPart::TwelveBit,
-            // The bench file was checked: what is played is one of the two.
-            _ => return Vec::new(),
         };
         let cold_junction_millicelsius = i32::try_from(setup.ambient_millicelsius).unwrap_or(i32::MAX);
         let zones = self.file.zones.iter();
@@ -218,7 +220,11 @@ impl RigBench {
             let thermocouple = u8::try_from(zone.probe_type).unwrap_or_default();
             Some((zone.probe_channel?, PlayedConverter { part, thermocouple, cold_junction_millicelsius }))
         });
-        played.collect()
+        Ok(played.collect())
+    }
+
+    fn plays_converters(&self) -> bool {
+        matches!(self.file.kind, BenchKind::Rig { plays: Plays::Converters, .. })
     }
 
     fn try_begin(&mut self, setup: &RunSetup) -> Result<BenchIdentity, Trouble> {
@@ -232,7 +238,7 @@ impl RigBench {
         wire.listen();
         let damaged = wire.damaged();
         let request = self.request(setup, &welcome);
-        let converters = self.converters(setup);
+        let converters = self.converters(setup)?;
         let Some(wire) = self.wire.as_mut() else {
             return Err(trouble(TroubleKind::LinkLost, "no rig is connected"));
         };

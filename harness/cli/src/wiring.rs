@@ -54,7 +54,7 @@ fn bus(bench: &Bench) -> Vec<Wire> {
         ConverterChoice::FourteenBit => "linear 14-bit",
         ConverterChoice::TwelveBit => "linear 12-bit",
     };
-    let mut wires = vec![
+    let mut wires = [
         ["converter bus: clock", "clock of its converters' bus", "through the isolator; idle low, at most 5 MHz"],
         ["converter bus: data", "data line of its converters' bus", "its own converters are taken out"],
         ["converter bus: supply and ground", "supply and ground of its converters", "of the isolator's far side only"],

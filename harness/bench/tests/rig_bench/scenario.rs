@@ -9,7 +9,9 @@ use dryfire_bench::{
 };
 use dryfire_engine::{Binding, Plan, ScenarioResult, TroubleKind};
 use dryfire_judge::Verdict;
-use dryfire_scenario::{Bench as BenchFile, BenchKind, Plays, parse_bench, parse_kiln, parse_scenario};
+use dryfire_scenario::{
+    Bench as BenchFile, BenchKind, ConverterChoice, Plays, parse_bench, parse_kiln, parse_scenario,
+};
 
 #[expect(clippy::disallowed_methods, reason = "the library's own files are what is played")]
 fn file(path: &str) -> String {
@@ -135,9 +137,14 @@ fn a_rig_that_does_not_play_the_converter_is_named_before_the_run_begins() {
         Ok(Box::new(InProcessTransport::new(world, setup)))
     };
     let setup = RunSetup { run: 1, seed: 5, ambient_millicelsius: 20_000, firing: Vec::new() };
-    let trouble = RigBench::new(bench, Box::new(open), 1).begin(&setup).expect_err("there is no such part");
+    let begin = |bench: &BenchFile| RigBench::new(bench.clone(), Box::new(open.clone()), 1).begin(&setup);
+    let trouble = begin(&bench).expect_err("there is no such part");
     assert_eq!(trouble.kind, TroubleKind::LinkRefused);
     assert!(trouble.detail.contains("channel 1") && trouble.detail.contains("plays: converters"), "{trouble:?}");
+    // Nor are probes played where converters were asked for.
+    bench.converter = ConverterChoice::Linearised;
+    let trouble = begin(&bench).expect_err("it cannot be played");
+    assert_eq!(trouble.kind, TroubleKind::PlanUnplayable, "{trouble:?}");
 }
 
 /// Warmer by 40 °C with the terminals: a rig that told the old cold junction would have the kiln 40 °C too hot.
