@@ -263,7 +263,7 @@ fn the_wiring_of_a_bench_file_is_printed_wire_by_wire() {
 
 /// The bench of the library behind a rig that plays its converters.
 fn played() -> (TempDir, String) {
-    let text = std::fs::read_to_string(command::project().join("scenarios/benches/rig.yaml")).expect("a bench file");
+    let text = include_str!("../../../scenarios/benches/rig.yaml");
     let kilns = command::project().join("scenarios/kilns").display().to_string();
     let text = text
         .replace("../kilns", &kilns)
