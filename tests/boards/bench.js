@@ -5,6 +5,7 @@
 // does, the other is brought to the same instant first, and then the sender's slice ends, so that
 // an answer is never late. With both asleep time jumps.
 
+import { Bus } from './bus.js';
 import { Chip, dice } from './chip.js';
 import { BIT, Converter, Memory, channelMillivolts } from './parts.js';
 import { UsbHost } from './usb-host.js';
@@ -87,6 +88,7 @@ export class Bench {
         if (!high) this.channels[channel].code ??= 0;
       });
     });
+    this.bus = new Bus(chip);
     this.latched = 0;
     this.enabled = false;
     chip.watch(LATCH, (high) => {

@@ -128,6 +128,7 @@ const instructions = {
   silence: (channel, byte) => (bench.converters[Number(channel)].silent = Number(byte)),
   answer: (channel) => (bench.converters[Number(channel)].silent = null),
   pulses: (input, first, half, count) => bench.pulse(Number(input), Number(first) * 1000, Number(half) * 1000, Number(count)),
+  shift: (channel, bits, options = '{}') => say({ shifted: bench.bus.read(Number(channel), Number(bits), JSON.parse(options)) }),
   hang: () => bench.rig.hang(),
   panic: () => bench.rig.panic(functionIn(values.rig, 'rust_begin_unwind'), 4321),
   unplug: () => bench.cutRig(),

@@ -38,6 +38,18 @@ fn the_inputs_follow_each_other_from_the_pin_that_the_program_names() {
 }
 
 #[test]
+fn the_bus_of_played_converters_is_on_the_pins_of_the_table_in_the_program_and_in_the_emulated_bench() {
+    let (edges, bus) = (read("rig-firmware/boards/rig/src/edges.rs"), read("tests/boards/bus.js"));
+    let page = rows(&read("docs/rig.md"), "pins");
+    let pin = |what: &str| page.iter().find(|row| row[1].starts_with(what)).expect("a row")[0].clone();
+    let selects = [0, 1, 2].map(|channel| pin(&format!("played converter {channel}: select")));
+    assert!(edges.contains(&format!("FIRST_SELECT: usize = {};", selects[0])));
+    assert!(bus.contains(&format!("SELECTS = [{}];", selects.join(", "))));
+    let (data, clock) = (pin("played converters: data"), pin("played converters: clock"));
+    assert!(bus.contains(&format!("[DATA, CLOCK] = [{data}, {clock}];")));
+}
+
+#[test]
 fn the_table_of_the_switch_word_is_that_of_the_program_and_of_the_emulated_bench() {
     let program = read("rig-firmware/boards/rig/src/outputs.rs");
     let bench = read("tests/boards/parts.js");

@@ -22,6 +22,7 @@ fn setup(tick_ms: u32) -> BoardSetup {
         ambient_millicelsius: 22_000,
         memory: MemoryImage::BLANK,
         converter: ConverterKind::Linearised,
+        played: false,
         poll: None,
         timer_at_boot_ms: 0,
     };

@@ -14,6 +14,7 @@ mod wires;
 use std::collections::VecDeque;
 
 use dryfire_engine::ProbeSignal;
+use dryfire_link::PlayedConverter;
 use dryfire_stand_in::{Inputs, MemoryImage, Outputs, SLOT_BYTES, Save, StandIn};
 use dryfire_units::{Disturbance, MilliCelsius, RigSpan, RigTime};
 
@@ -211,6 +212,12 @@ impl StandInBoard {
         self.probes.warm(self.now, temperature);
     }
 
+    /// The rig plays the converter of a channel from now on; for a board whose converters are played.
+    pub fn play_converter(&mut self, channel: u8, at: RigTime, converter: PlayedConverter) {
+        debug_assert_eq!(at, self.now);
+        self.probes.play_converter(channel, self.now, converter);
+    }
+
     /// Works a contact; it bounces for up to 20 ms.
     pub fn set_contact(&mut self, output: u8, closed: bool, at: RigTime) {
         debug_assert_eq!(at, self.now);
@@ -231,6 +238,9 @@ impl StandInBoard {
             return;
         }
         self.supply_on = on;
+        if on {
+            self.probes.start(self.now);
+        }
         let (shortest, spread) = if on { (500, 2_000) } else { (6_000, 6_000) };
         let delay = RigSpan::from_micros(shortest + self.dice.below(spread));
         self.rail_follows_at = (on != self.rail_on).then_some(self.now + delay);

@@ -10,10 +10,10 @@ use std::time::Duration;
 
 use dryfire_engine::{Command, CommandId, CommandKind, Observation, Pacing, ProbeSignal, Trouble, TroubleKind};
 use dryfire_link::{
-    Begin, CONSOLE_CHUNK, CalibrationState, HostMessage, LinkPacing, LinkTime, PROTOCOL, ProbeDrive, RigMessage,
-    StartReason, Welcome,
+    Begin, CONSOLE_CHUNK, CalibrationState, ConverterPart, HostMessage, LinkPacing, LinkTime, PROTOCOL,
+    PlayedConverter, ProbeDrive, RigMessage, StartReason, Welcome,
 };
-use dryfire_scenario::{Bench as BenchFile, BenchKind, ContactState};
+use dryfire_scenario::{Bench as BenchFile, BenchKind, ContactState, ConverterChoice, Plays};
 use dryfire_units::{RigSpan, RigTime};
 
 use crate::driver::{Bench, BenchIdentity, RunSetup};
@@ -139,6 +139,8 @@ impl RigBench {
         self.nonce = self.nonce.wrapping_add(1);
         let Greeting { wire, welcome, start, calibration } = greet(&mut self.connect, nonce, self.patience)?;
         self.check_wiring(&welcome)?;
+        // Where converters are played no volts are, and what is known of them is no matter.
+        let calibration = if self.plays_converters() { None } else { calibration };
         self.told = start_in_words(start) + &calibration_in_words(calibration);
         let as_it_should_be = matches!(calibration, None | Some(CalibrationState::Stored { .. }))
             && matches!(start, None | Some(StartReason::Power));
@@ -199,6 +201,32 @@ impl RigBench {
         }
     }
 
+    /// The converters that the rig is to play, by channel.
+    fn converters(&self, setup: &RunSetup) -> Result<Vec<(u8, PlayedConverter)>, Trouble> {
+        if !self.plays_converters() {
+            return Ok(Vec::new());
+        }
+        let part = match self.file.converter {
+            ConverterChoice::FourteenBit => ConverterPart::FourteenBit,
+            ConverterChoice::TwelveBit => ConverterPart::TwelveBit,
+            // No bench file that was read says so. Probes instead would be another test than was asked for.
+            ConverterChoice::Linearised => {
+                return Err(trouble(TroubleKind::PlanUnplayable, "a rig cannot play a linearised converter"));
+            }
+        };
+        let cold_junction_millicelsius = i32::try_from(setup.ambient_millicelsius).unwrap_or(i32::MAX);
+        let zones = self.file.zones.iter();
+        let played = zones.filter_map(|zone| {
+            let thermocouple = u8::try_from(zone.probe_type).unwrap_or_default();
+            Some((zone.probe_channel?, PlayedConverter { part, thermocouple, cold_junction_millicelsius }))
+        });
+        Ok(played.collect())
+    }
+
+    fn plays_converters(&self) -> bool {
+        matches!(self.file.kind, BenchKind::Rig { plays: Plays::Converters, .. })
+    }
+
     fn try_begin(&mut self, setup: &RunSetup) -> Result<BenchIdentity, Trouble> {
         if self.wire.is_none() {
             self.greet()?;
@@ -210,9 +238,11 @@ impl RigBench {
         wire.listen();
         let damaged = wire.damaged();
         let request = self.request(setup, &welcome);
+        let converters = self.converters(setup)?;
         let Some(wire) = self.wire.as_mut() else {
             return Err(trouble(TroubleKind::LinkLost, "no rig is connected"));
         };
+        play_converters(wire, &welcome, &converters)?;
         wire.send(&HostMessage::Begin(request))?;
         let origin = wait_for(wire, |message| match message {
             RigMessage::Began { run, origin } if run == request.run => Some(origin),
@@ -227,8 +257,12 @@ impl RigBench {
         let kind = if welcome.capabilities.simulated { "simulated rig" } else { "rig" };
         Ok(BenchIdentity {
             description: format!(
-                "{kind} `{}`, firmware {}, boot {:08x}{}",
-                welcome.board, welcome.firmware, welcome.boot_id, self.told
+                "{kind} `{}`, firmware {}, boot {:08x}{}{}",
+                welcome.board,
+                welcome.firmware,
+                welcome.boot_id,
+                self.told,
+                if converters.is_empty() { "" } else { PLAYS_CONVERTERS }
             ),
             pacing: match request.pacing {
                 LinkPacing::Stepped => Pacing::Stepped { step: STEP },
@@ -312,6 +346,32 @@ fn greet(connect: &mut Connect, nonce: u32, patience: RigPatience) -> Result<Gre
     }
     wire.expect_boot(welcome.boot_id);
     Ok(Greeting { wire, welcome, start, calibration })
+}
+
+/// What stands in the record of a run whose converters were played.
+const PLAYS_CONVERTERS: &str = ", plays the converters: the controller's own were not tested";
+
+/// Has the rig play converters before a run begins.
+fn play_converters(wire: &mut Wire, welcome: &Welcome, converters: &[(u8, PlayedConverter)]) -> Result<(), Trouble> {
+    for (number, converter) in converters {
+        wire.send(&HostMessage::PlayConverter { channel: *number, converter: Some(*converter) })?;
+        let answer = wait_for(wire, |message| match message {
+            RigMessage::Playing { channel, converter: true } if channel == *number => Some(()),
+            _ => None,
+        });
+        answer.map_err(|error| match error.kind {
+            TroubleKind::LinkRefused => {
+                let detail = format!(
+                    "the bench file has the rig play converters, and its firmware {} does not play the one of channel \
+                     {number} ({}); flash the firmware that belongs to this program, or leave `plays: converters` out",
+                    welcome.firmware, error.detail
+                );
+                trouble(TroubleKind::LinkRefused, detail)
+            }
+            _ => error,
+        })?;
+    }
+    Ok(())
 }
 
 /// Why a rig was started, where that is not as it should be.
@@ -417,10 +477,10 @@ impl Run {
             CommandKind::Disturb { channel, disturbance } => {
                 wire.send(&HostMessage::Disturb { command: id, at, channel, disturbance: disturbance.into() })
             }
-            // A scenario that asks for it does not apply to a rig.
-            CommandKind::Terminals { .. } => {
-                let detail = "a rig cannot warm the controller's terminals".to_owned();
-                Err(Trouble { kind: TroubleKind::PlanUnplayable, detail })
+            // A scenario that asks for it applies to a rig that plays converters; any other refuses it.
+            CommandKind::Terminals { millicelsius } => {
+                let millicelsius = i32::try_from(millicelsius).unwrap_or(i32::MAX);
+                wire.send(&HostMessage::ColdJunction { command: id, at, millicelsius })
             }
             CommandKind::Contact { output, closed } => {
                 wire.send(&HostMessage::Contact { command: id, at, output, closed })

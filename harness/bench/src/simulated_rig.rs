@@ -5,13 +5,13 @@ use std::time::Duration;
 
 use dryfire_engine::ProbeSignal;
 use dryfire_link::frame::MAX_FRAME;
-use dryfire_link::{Begin, CalibrationState, Capabilities, LinkTime, ProbeDrive, StartReason};
+use dryfire_link::{Begin, CalibrationState, Capabilities, LinkTime, PlayedConverter, ProbeDrive, StartReason};
 use dryfire_rig::{
     Board, CALIBRATED_CHANNELS, CALIBRATION_BYTES, Calibration, ChannelScale, Drive, EDGE_RING, Identity, MAX_CHANNELS,
-    MAX_CONTACTS, MAX_INPUTS, Rig,
+    MAX_CONTACTS, MAX_INPUTS, Player, Rig,
 };
 use dryfire_scenario::Bench as BenchFile;
-use dryfire_units::{Disturbance, RigSpan, RigTime};
+use dryfire_units::{Disturbance, MilliCelsius, RigSpan, RigTime};
 
 use crate::transport::{Transport, TransportError};
 use crate::world::{World, WorldEvent};
@@ -137,6 +137,7 @@ impl<W: World> SimulatedRig<W> {
     /// Starts again as after its watchdog: what was kept is kept, and everything else is new.
     fn restart(&mut self) {
         self.board.hangs = false;
+        self.board.converters = [None; MAX_CHANNELS];
         self.board.origin = None;
         self.identity.boot_id = self.identity.boot_id.wrapping_add(1);
         self.identity.start = Some(StartReason::Watchdog);
@@ -235,6 +236,8 @@ struct WorldBoard<W> {
     /// What the channels give, where they are not exact.
     scales: Option<[ChannelScale; CALIBRATED_CHANNELS]>,
     page: Option<[u8; CALIBRATION_BYTES]>,
+    /// The converters that are played.
+    converters: [Option<PlayedConverter>; MAX_CHANNELS],
     hangs: bool,
 }
 
@@ -248,12 +251,17 @@ impl<W: World> WorldBoard<W> {
             console: Vec::new(),
             scales,
             page: None,
+            converters: [None; MAX_CHANNELS],
             hangs: false,
         }
     }
 
     /// What comes out of a channel that is set to a voltage by what is known of it.
     fn given(&self, channel: u8, nanovolts: i32) -> i32 {
+        // A word has no scale.
+        if self.converters[usize::from(channel)].is_some() {
+            return nanovolts;
+        }
         let Some(scale) = self.scales.as_ref().and_then(|scales| scales.get(usize::from(channel))) else {
             return nanovolts;
         };
@@ -302,7 +310,14 @@ impl<W: World> Board for WorldBoard<W> {
         self.console.clear();
         self.holds = [None; MAX_CHANNELS];
         match self.world.begin(begin.seed, i64::from(begin.ambient_millicelsius)) {
-            Ok(()) => self.origin = Some(at),
+            Ok(()) => {
+                self.origin = Some(at);
+                for (channel, converter) in self.converters.iter().enumerate() {
+                    if let Some(converter) = converter {
+                        self.world.play_converter(RigTime::ZERO, channel as u8, *converter);
+                    }
+                }
+            }
             Err(error) => {
                 // A controller that is not there heats nothing, which must not look like a good one:
                 // its supply is seen to be off, and no run passes on that.
@@ -357,6 +372,20 @@ impl<W: World> Board for WorldBoard<W> {
             } else {
                 self.console.push(*byte);
             }
+        }
+    }
+
+    fn play_converter(&mut self, at: RigTime, channel: u8, converter: Option<PlayedConverter>) -> bool {
+        if converter.is_some_and(|converter| Player::new(converter, at).is_none()) {
+            return false;
+        }
+        self.converters[usize::from(channel)] = converter;
+        true
+    }
+
+    fn cold_junction(&mut self, at: RigTime, millicelsius: i32) {
+        if let Some(at) = self.since_begin(at) {
+            self.world.set_cold_junction(at, MilliCelsius::new(i64::from(millicelsius)));
         }
     }
 

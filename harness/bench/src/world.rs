@@ -1,8 +1,9 @@
 //! What stands behind a simulated rig.
 
 use dryfire_engine::{ProbeSignal, Trouble};
+use dryfire_link::PlayedConverter;
 use dryfire_scenario::{Bench as BenchFile, Segment};
-use dryfire_units::{Disturbance, RigTime};
+use dryfire_units::{Disturbance, MilliCelsius, RigTime};
 
 use crate::board::{BoardEvent, BoardSetup, StandInBoard};
 
@@ -55,6 +56,17 @@ pub trait World {
 
     /// What is added to whatever a probe plays, from `at` on; its time counts from there.
     fn disturb_probe(&mut self, at: RigTime, channel: u8, disturbance: Disturbance);
+
+    /// The rig plays a channel's converter from now on, instead of a probe at the terminals of the controller's own.
+    /// A world without converters on its bus takes no notice.
+    fn play_converter(&mut self, at: RigTime, channel: u8, converter: PlayedConverter) {
+        let _ = (at, channel, converter);
+    }
+
+    /// The cold junction of the converters that are played has another temperature.
+    fn set_cold_junction(&mut self, at: RigTime, temperature: MilliCelsius) {
+        let _ = (at, temperature);
+    }
 
     /// A contact.
     fn set_contact(&mut self, at: RigTime, output: u8, closed: bool);
@@ -127,6 +139,18 @@ impl World for StandInWorld {
     fn disturb_probe(&mut self, at: RigTime, channel: u8, disturbance: Disturbance) {
         if let Some(board) = &mut self.board {
             board.disturb_probe(channel, at, disturbance);
+        }
+    }
+
+    fn play_converter(&mut self, at: RigTime, channel: u8, converter: PlayedConverter) {
+        if let Some(board) = &mut self.board {
+            board.play_converter(channel, at, converter);
+        }
+    }
+
+    fn set_cold_junction(&mut self, at: RigTime, temperature: MilliCelsius) {
+        if let Some(board) = &mut self.board {
+            board.set_terminals(at, temperature);
         }
     }
 

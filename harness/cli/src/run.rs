@@ -14,7 +14,7 @@ use dryfire_report::{
     ExitStatus, JsonLines, MIXED_NOTE, NotRun, Outcome, RunHead, SessionHead, Tally, budget_warnings, mixed_identities,
     summary,
 };
-use dryfire_scenario::{BeginFiring, Bench, BenchKind, Stimulus};
+use dryfire_scenario::{BeginFiring, Bench, BenchKind, Plays, Stimulus};
 use dryfire_units::{Celsius, RigTime, ThermocoupleType};
 
 use crate::args::{Format, RunArguments};
@@ -239,9 +239,10 @@ fn prepare(arguments: &RunArguments, screen: &Screen) -> Result<Session, Refusal
 
 /// What the rig knows of its own channels: its uncertainty goes into the bench's, and what is wrong with it is told.
 ///
-/// A rig that does not answer is no matter here: the first run breaks down on it and says so.
+/// A rig that does not answer is no matter here: the first run breaks down on it and says so. One that plays converters
+/// plays no volts, whose error could matter.
 fn rig_calibration(bench: &mut Bench) -> Option<String> {
-    let BenchKind::Rig { port: Some(port), .. } = &bench.kind else { return None };
+    let BenchKind::Rig { port: Some(port), plays: Plays::Probes, .. } = &bench.kind else { return None };
     let state = RigService::serial(PathBuf::from(port)).ok()?.calibration_state()?;
     if let CalibrationState::Stored { uncertainty_nanovolts, .. } = state {
         bench.uncertainty.take_calibration_of_rig(shown_millicelsius(bench, uncertainty_nanovolts));

@@ -1,7 +1,9 @@
 //! `dryfire rig wiring`: the table of a bench file's wires, from the rig's terminal to the controller's.
 
 use dryfire_report::ExitStatus;
-use dryfire_scenario::{ActiveLevel, Bench, BenchKind, ContactRole, ContactState, RelayRole, Senses};
+use dryfire_scenario::{
+    ActiveLevel, Bench, BenchKind, ContactRole, ContactState, ConverterChoice, Plays, RelayRole, Senses,
+};
 
 use crate::Refusal;
 use crate::args::WiringArguments;
@@ -36,17 +38,49 @@ fn table(bench: &Bench) -> String {
         text += format!("{rig:<first$}  {controller:<second$}  {note}").trim_end();
         text.push('\n');
     }
+    if matches!(bench.kind, BenchKind::Rig { plays: Plays::Converters, .. }) {
+        text += "\nThe rig plays the converters: those of the controller, and its wiring to them, are not tested.\n";
+    }
     text += "\nExtra-low voltage only; the kiln is unplugged or locked out and its elements are disconnected.\n\
              Nothing joins the rig's ground and the controller's but these wires; never a probe terminal to ground.\n\
              docs/rig.md says which resistor belongs to which coil.\n";
     text
 }
 
-fn wires(bench: &Bench) -> Vec<Wire> {
-    let mut wires: Vec<Wire> = Vec::new();
-    let mut add = |rig: String, controller: String, note: &str| wires.push([rig, controller, note.to_owned()]);
+/// The bus on which the rig plays converters.
+fn bus(bench: &Bench) -> Vec<Wire> {
+    let part = match bench.converter {
+        ConverterChoice::Linearised => "linearised",
+        ConverterChoice::FourteenBit => "linear 14-bit",
+        ConverterChoice::TwelveBit => "linear 12-bit",
+    };
+    let mut wires = [
+        ["converter bus: clock", "clock of its converters' bus", "through the isolator; idle low, at most 5 MHz"],
+        ["converter bus: data", "data line of its converters' bus", "its own converters are taken out"],
+        ["converter bus: supply and ground", "supply and ground of its converters", "of the isolator's far side only"],
+    ]
+    .map(|wire| wire.map(str::to_owned))
+    .to_vec();
     for zone in &bench.zones {
         if let Some(channel) = zone.probe_channel {
+            wires.push([
+                format!("converter bus: select {channel}"),
+                format!("select of the converter of {} ({part}, type {})", zone.name, zone.probe_type),
+                "low is selected; lets its buffer drive the data line".to_owned(),
+            ]);
+        }
+    }
+    wires
+}
+
+fn wires(bench: &Bench) -> Vec<Wire> {
+    let plays_converters = matches!(bench.kind, BenchKind::Rig { plays: Plays::Converters, .. });
+    let mut wires: Vec<Wire> = if plays_converters { bus(bench) } else { Vec::new() };
+    let mut add = |rig: String, controller: String, note: &str| wires.push([rig, controller, note.to_owned()]);
+    for zone in &bench.zones {
+        if let Some(channel) = zone.probe_channel
+            && !plays_converters
+        {
             add(
                 format!("probe channel {channel}"),
                 format!("terminals of probe {} (type {})", zone.name, zone.probe_type),

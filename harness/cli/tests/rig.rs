@@ -19,11 +19,19 @@ struct Served {
 
 impl Served {
     fn begin(more: &[&str]) -> Self {
-        let behind =
-            if more.contains(&"--loop-back") { &[][..] } else { &["--bench", "scenarios/benches/rig.yaml"][..] };
-        let mut arguments = vec!["rig", "simulate"];
-        arguments.extend(behind);
-        arguments.extend(more);
+        if more.contains(&"--loop-back") {
+            Served::with(more)
+        } else {
+            Served::behind("scenarios/benches/rig.yaml", more)
+        }
+    }
+
+    fn behind(bench: &str, more: &[&str]) -> Self {
+        Served::with(&[&["--bench", bench][..], more].concat())
+    }
+
+    fn with(more: &[&str]) -> Self {
+        let arguments = [&["rig", "simulate"][..], more].concat();
         let mut child =
             call(&arguments).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().expect("the binary starts");
         let mut out = BufReader::new(child.stdout.take().expect("a pipe"));
@@ -251,4 +259,46 @@ fn the_wiring_of_a_bench_file_is_printed_wire_by_wire() {
     let virtual_bench = dryfire(&["rig", "wiring", "scenarios/benches/virtual.yaml"]);
     assert_eq!(virtual_bench.status, Some(4), "{virtual_bench:?}");
     assert!(virtual_bench.err.contains("none of a rig"), "{virtual_bench:?}");
+}
+
+/// The bench of the library behind a rig that plays its converters.
+fn played() -> (TempDir, String) {
+    let text = include_str!("../../../scenarios/benches/rig.yaml");
+    let kilns = command::project().join("scenarios/kilns").display().to_string();
+    let text = text
+        .replace("../kilns", &kilns)
+        .replace("silence: 500 ms", "silence: 500 ms, plays: converters")
+        .replace("supply: switched by the rig", "supply: switched by the rig\nconverter: linear 14-bit");
+    let folder = library(&[("played.yaml", &text)]);
+    let path = folder.path().join("played.yaml").display().to_string();
+    (folder, path)
+}
+
+#[test]
+fn a_run_whose_converters_the_rig_plays_shows_the_hazard_and_finds_a_defect() {
+    let (_folder, bench) = played();
+    for (more, status) in [(&[][..], 0), (&["--defect", "probe-fault-ignored-while-ramping"][..], 1)] {
+        let served = Served::behind(&bench, more);
+        let scenarios = one_scenario();
+        let path = scenarios.path().to_str().expect("UTF-8");
+        let ran = dryfire(&["run", path, "--bench", &bench, "--port", &served.port]);
+        assert_eq!(ran.status, Some(status), "{ran:?}");
+    }
+}
+
+#[test]
+fn the_wires_of_played_converters_are_those_of_their_bus() {
+    let (_folder, bench) = played();
+    let ran = dryfire(&["rig", "wiring", &bench]);
+    assert_eq!(ran.status, Some(0), "{ran:?}");
+    assert!(!ran.out.contains("probe channel"), "{}", ran.out);
+    assert!(ran.out.contains("are not tested"), "{}", ran.out);
+    for (rig, controller) in [
+        ("converter bus: clock", "clock of its converters' bus"),
+        ("converter bus: data", "data line"),
+        ("converter bus: select 1", "select of the converter of middle (linear 14-bit, type K)"),
+    ] {
+        let row = ran.out.lines().find(|line| line.starts_with(rig)).unwrap_or_else(|| panic!("{rig}: {}", ran.out));
+        assert!(row.contains(controller), "{row}");
+    }
 }

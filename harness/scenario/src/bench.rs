@@ -114,7 +114,19 @@ pub enum BenchKind {
         port: Option<String>,
         /// How long the host may be silent before the rig goes to its safe state.
         silence: RigSpan,
+        /// What its probe channels play.
+        plays: Plays,
     },
+}
+
+/// What a rig's probe channels play.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Plays {
+    /// Probes, at the terminals of the controller's own converters.
+    #[default]
+    Probes,
+    /// The converters themselves, on the controller's bus.
+    Converters,
 }
 
 /// How the stand-in is set up.

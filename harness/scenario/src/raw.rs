@@ -209,6 +209,8 @@ choices! {
     Mains { Hertz50 "50 Hz", Hertz60 "60 Hz" }
     /// What reads the probes.
     Converter { Linearised "linearised", Linear14 "linear 14-bit", Linear12 "linear 12-bit" }
+    /// What a rig's channels play.
+    Plays { Probes "probes", Converters "converters" }
     /// Heat is cut: off, and staying off longer than an ordinary off-phase.
     Cut { Cut "cut" }
 }

@@ -77,6 +77,7 @@ fn beyond_a_schema(name: &str) -> bool {
         "bench-converter-short",
         "bench-converter-type",
         "bench-dither",
+        "bench-converter-played",
         "bench-dither-none",
         "expect-declared",
         "expect-foreign-hazard",

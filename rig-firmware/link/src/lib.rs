@@ -25,8 +25,9 @@ mod time;
 pub use checksum::crc32;
 pub use endpoint::{Endpoint, LinkCounters, MessageError, SendError, SessionLoss, WINDOW, session_of};
 pub use message::{
-    Begin, CALIBRATION_PAGE, CONSOLE_CHUNK, CalibrationState, Capabilities, Counters, Heartbeat, HostMessage, Limits,
-    LinkPacing, PROTOCOL, ProbeDisturbance, ProbeDrive, Refusal, RigMessage, StartReason, Welcome,
+    Begin, CALIBRATION_PAGE, CONSOLE_CHUNK, CalibrationState, Capabilities, ConverterPart, Counters, Heartbeat,
+    HostMessage, Limits, LinkPacing, PROTOCOL, PlayedConverter, ProbeDisturbance, ProbeDrive, Refusal, RigMessage,
+    StartReason, Welcome,
 };
 pub use time::LinkTime;
 

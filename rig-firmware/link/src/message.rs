@@ -149,6 +149,27 @@ impl From<ProbeDisturbance> for Disturbance {
     }
 }
 
+/// A thermocouple converter that a rig can play instead of a probe: the read-only parts, whose
+/// word is latched when they are selected.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum ConverterPart {
+    /// 14 bits, a word of 32.
+    FourteenBit,
+    /// 12 bits, a word of 16.
+    TwelveBit,
+}
+
+/// What a channel is that plays a converter.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PlayedConverter {
+    /// The part.
+    pub part: ConverterPart,
+    /// Letter of the thermocouple type that it is made for.
+    pub thermocouple: u8,
+    /// Temperature of its cold junction, thousandths of a degree Celsius.
+    pub cold_junction_millicelsius: i32,
+}
+
 /// What the host asks for when a run begins.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Begin {
@@ -260,6 +281,24 @@ pub enum HostMessage {
     },
     /// Stop feeding the watchdog, between runs only: the board has to be reset by it.
     Hang,
+    /// Whether a channel plays a converter, and which, until the next such message or the next
+    /// `Hello`; between runs only. Answered by [`RigMessage::Playing`].
+    PlayConverter {
+        /// Which channel.
+        channel: u8,
+        /// The converter; `None`: it plays a probe, as after every `Hello`.
+        converter: Option<PlayedConverter>,
+    },
+    /// The cold junction of every converter that is played has another temperature.
+    ColdJunction {
+        /// Number of the command.
+        command: u32,
+        /// When it takes effect.
+        #[serde(with = "micros")]
+        at: RigTime,
+        /// Thousandths of a degree Celsius.
+        millicelsius: i32,
+    },
 }
 
 /// What a rig can do.
@@ -475,5 +514,12 @@ pub enum RigMessage {
     CalibrationPage {
         /// The page as it is kept; empty if there is none, or a damaged one.
         page: Vec<u8, CALIBRATION_PAGE>,
+    },
+    /// Answer to `PlayConverter`.
+    Playing {
+        /// Which channel.
+        channel: u8,
+        /// Whether it plays a converter.
+        converter: bool,
     },
 }

@@ -2,8 +2,8 @@
 
 use dryfire_link::frame::MAX_PAYLOAD;
 use dryfire_link::{
-    Begin, CALIBRATION_PAGE, CONSOLE_CHUNK, Capabilities, Counters, Heartbeat, HostMessage, Limits, LinkPacing,
-    ProbeDisturbance, ProbeDrive, Refusal, RigMessage, Welcome,
+    Begin, CALIBRATION_PAGE, CONSOLE_CHUNK, Capabilities, ConverterPart, Counters, Heartbeat, HostMessage, Limits,
+    LinkPacing, PlayedConverter, ProbeDisturbance, ProbeDrive, Refusal, RigMessage, Welcome,
 };
 use dryfire_units::RigTime;
 use proptest::prelude::*;
@@ -110,7 +110,23 @@ fn host_message() -> impl Strategy<Value = HostMessage> {
         Just(HostMessage::ReadCalibration),
         page().prop_map(|page| HostMessage::StoreCalibration { page }),
         Just(HostMessage::Hang),
+        (any::<u8>(), prop::option::of(played()))
+            .prop_map(|(channel, converter)| HostMessage::PlayConverter { channel, converter }),
+        (any::<u32>(), time(), any::<i32>()).prop_map(|(command, at, millicelsius)| HostMessage::ColdJunction {
+            command,
+            at,
+            millicelsius
+        }),
     ]
+}
+
+fn played() -> impl Strategy<Value = PlayedConverter> {
+    let part = prop_oneof![Just(ConverterPart::FourteenBit), Just(ConverterPart::TwelveBit)];
+    (part, any::<u8>(), any::<i32>()).prop_map(|(part, thermocouple, cold_junction_millicelsius)| PlayedConverter {
+        part,
+        thermocouple,
+        cold_junction_millicelsius,
+    })
 }
 
 fn page() -> impl Strategy<Value = heapless::Vec<u8, CALIBRATION_PAGE>> {
@@ -171,6 +187,7 @@ fn refusal() -> impl Strategy<Value = Refusal> {
 fn rig_message() -> impl Strategy<Value = RigMessage> {
     prop_oneof![
         page().prop_map(|page| RigMessage::CalibrationPage { page }),
+        (any::<u8>(), any::<bool>()).prop_map(|(channel, converter)| RigMessage::Playing { channel, converter }),
         welcome().prop_map(RigMessage::Welcome),
         (any::<u32>(), time()).prop_map(|(run, origin)| RigMessage::Began { run, origin }),
         (any::<u32>(), time()).prop_map(|(command, at)| RigMessage::Applied { command, at }),

@@ -6,8 +6,8 @@ use std::fmt::Write as _;
 
 use dryfire_link::frame::{FrameKind, Header, MAX_FRAME, MAX_PAYLOAD, Origin, decode, encode};
 use dryfire_link::{
-    Begin, CalibrationState, Capabilities, Counters, Heartbeat, HostMessage, Limits, LinkPacing, ProbeDisturbance,
-    ProbeDrive, Refusal, RigMessage, StartReason, Welcome, session_of,
+    Begin, CalibrationState, Capabilities, ConverterPart, Counters, Heartbeat, HostMessage, Limits, LinkPacing,
+    PlayedConverter, ProbeDisturbance, ProbeDrive, Refusal, RigMessage, StartReason, Welcome, session_of,
 };
 use dryfire_units::RigTime;
 
@@ -89,6 +89,8 @@ fn host_messages() -> BTreeMap<&'static str, HostMessage> {
     };
     let voltage =
         ProbeDrive::Voltage { nanovolts: 4_096_000, nanovolts_per_second: -1_500, valid_until: at(1_400_000) };
+    let played =
+        PlayedConverter { part: ConverterPart::TwelveBit, thermocouple: b'K', cold_junction_millicelsius: 20_000 };
     BTreeMap::from([
         ("hello", HostMessage::Hello { protocol: 1 }),
         ("begin", HostMessage::Begin(begin)),
@@ -114,6 +116,9 @@ fn host_messages() -> BTreeMap<&'static str, HostMessage> {
         ("read calibration", HostMessage::ReadCalibration),
         ("store calibration", HostMessage::StoreCalibration { page: page_of_calibration() }),
         ("hang", HostMessage::Hang),
+        ("play converter", HostMessage::PlayConverter { channel: 1, converter: Some(played) }),
+        ("play probe", HostMessage::PlayConverter { channel: 1, converter: None }),
+        ("cold junction", HostMessage::ColdJunction { command: 9, at: at(1_000_000), millicelsius: -5_000 }),
     ])
 }
 
@@ -162,6 +167,7 @@ fn rig_messages() -> BTreeMap<&'static str, RigMessage> {
         ("refused run goes on", refused(None, Refusal::RunGoesOn)),
         ("no calibration page", RigMessage::CalibrationPage { page: heapless::Vec::new() }),
         ("calibration page", RigMessage::CalibrationPage { page: page_of_calibration() }),
+        ("playing", RigMessage::Playing { channel: 1, converter: true }),
         ("started power", RigMessage::Started { why: StartReason::Power }),
         ("started watchdog", RigMessage::Started { why: StartReason::Watchdog }),
         ("started panic", RigMessage::Started { why: StartReason::Panic { line: 300 } }),

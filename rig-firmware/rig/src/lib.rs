@@ -5,8 +5,8 @@
 //! back bytes for the link. It has no clock and no IO of its own, so the same
 //! logic runs on silicon, on an emulated chip and behind a pseudo-terminal.
 //!
-//! It knows no temperatures and no scenarios: it plays voltages, works contacts
-//! and the supply, and reports what it senses.
+//! It knows no scenarios: it plays voltages, or what a read-only converter makes of
+//! them, works contacts and the supply, and reports what it senses.
 #![no_std]
 
 #[cfg(test)]
@@ -15,6 +15,7 @@ extern crate std;
 mod calibration;
 mod clock;
 mod drive;
+mod player;
 mod queue;
 mod rig;
 mod terminals;
@@ -22,5 +23,6 @@ mod terminals;
 pub use calibration::{CALIBRATED_CHANNELS, CALIBRATION_BYTES, Calibration, DamagedCalibration};
 pub use clock::WrapExtender;
 pub use drive::Drive;
+pub use player::{Player, Select};
 pub use rig::{Board, EDGE_RING, Identity, MAX_CHANNELS, MAX_CONTACTS, MAX_INPUTS, MAX_SILENCE_MS, Outputs, Rig};
 pub use terminals::{Channel, ChannelScale, Terminals};

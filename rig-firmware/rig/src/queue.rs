@@ -11,6 +11,7 @@ pub(crate) enum Task {
     Disturb { channel: u8, disturbance: Disturbance },
     Contact { output: u8, closed: bool },
     Supply { on: bool },
+    ColdJunction { millicelsius: i32 },
     Console { last: bool, chunk: Vec<u8, CONSOLE_CHUNK> },
 }
 

@@ -3,7 +3,7 @@
 use dryfire_link::frame::MAX_FRAME;
 use dryfire_link::{
     Begin, CalibrationState, Capabilities, Counters, Heartbeat, HostMessage, Limits, LinkPacing, LinkTime, PROTOCOL,
-    Refusal, RigEndpoint, RigMessage, StartReason, Welcome,
+    PlayedConverter, Refusal, RigEndpoint, RigMessage, StartReason, Welcome,
 };
 use dryfire_units::{Disturbance, RigSpan, RigTime};
 use heapless::{Deque, String};
@@ -78,6 +78,16 @@ pub trait Board {
     fn keep_calibration(&mut self, page: &[u8; CALIBRATION_BYTES]) {
         let _ = page;
     }
+    /// A channel plays a converter from now on, while the controller's supply is on, or a probe again; called
+    /// between runs only. Says whether the board can do that.
+    fn play_converter(&mut self, at: RigTime, channel: u8, converter: Option<PlayedConverter>) -> bool {
+        let _ = (at, channel);
+        converter.is_none()
+    }
+    /// The cold junction of every converter that is played has another temperature.
+    fn cold_junction(&mut self, at: RigTime, millicelsius: i32) {
+        let _ = (at, millicelsius);
+    }
     /// Never feeds the watchdog again; called between runs only. A board without a watchdog goes on.
     fn hang(&mut self) {}
 }
@@ -89,6 +99,8 @@ pub struct Outputs {
     pub drives: [Drive; MAX_CHANNELS],
     /// What is added to each of them.
     pub disturbances: [Disturbance; MAX_CHANNELS],
+    /// The channels that play a converter, one bit each.
+    pub converters: u32,
     /// Closed contacts, one bit each.
     pub contacts: u32,
     /// Whether the controller's supply is on.
@@ -182,6 +194,7 @@ impl<const EDGES: usize> Rig<EDGES> {
             outputs: Outputs {
                 drives: [Drive::OPEN; MAX_CHANNELS],
                 disturbances: [Disturbance::NONE; MAX_CHANNELS],
+                converters: 0,
                 contacts: 0,
                 supply: false,
             },
@@ -430,6 +443,10 @@ impl<const EDGES: usize> Rig<EDGES> {
                 self.notice(RigMessage::CalibrationPage { page });
             }
             HostMessage::StoreCalibration { page } => self.store_calibration(&page, board),
+            HostMessage::PlayConverter { channel, converter } => self.play_converter(channel, converter, board),
+            HostMessage::ColdJunction { command, at, millicelsius } => {
+                self.schedule(command, at, self.outputs.converters != 0, Task::ColdJunction { millicelsius });
+            }
             HostMessage::Hang if self.phase == Phase::Idle => board.hang(),
             HostMessage::Hang => self.refuse(None, Refusal::RunGoesOn),
         }
@@ -450,11 +467,36 @@ impl<const EDGES: usize> Rig<EDGES> {
         self.notice(RigMessage::Calibration { state });
     }
 
+    fn play_converter(&mut self, channel: u8, converter: Option<PlayedConverter>, board: &mut impl Board) {
+        let there = channel < self.identity.capabilities.probe_channels && usize::from(channel) < MAX_CHANNELS;
+        if self.phase != Phase::Idle {
+            self.refuse(None, Refusal::RunGoesOn);
+        } else if !there || !board.play_converter(self.clock, channel, converter) {
+            self.refuse(None, Refusal::NoSuch);
+        } else {
+            let bit = 1u32 << channel;
+            let rest = self.outputs.converters & !bit;
+            self.outputs.converters = if converter.is_some() { rest | bit } else { rest };
+            self.notice(RigMessage::Playing { channel, converter: converter.is_some() });
+        }
+    }
+
+    /// Whoever wanted converters is gone: every channel plays a probe again.
+    fn play_probes(&mut self, board: &mut impl Board) {
+        for channel in 0..MAX_CHANNELS as u8 {
+            if self.outputs.converters & (1 << channel) != 0 {
+                board.play_converter(self.clock, channel, None);
+            }
+        }
+        self.outputs.converters = 0;
+    }
+
     fn greet(&mut self, protocol: u16, board: &mut impl Board) {
         // Whoever was here before is gone, and with it whatever it had begun.
         self.phase = Phase::Idle;
         self.forget();
         self.go_safe(board);
+        self.play_probes(board);
         self.greeted = protocol == PROTOCOL;
         if let Some(why) = self.identity.start {
             self.notice(RigMessage::Started { why });
@@ -592,6 +634,7 @@ impl<const EDGES: usize> Rig<EDGES> {
                 }
                 Task::Contact { output, closed } => self.set_contact(board, output, closed),
                 Task::Supply { on } => self.set_supply(board, on),
+                Task::ColdJunction { millicelsius } => board.cold_junction(now, millicelsius),
                 Task::Console { last, chunk } => {
                     board.console(now, &chunk);
                     if !last {

@@ -6,7 +6,8 @@
 //! a lead to ground and to the controller's supply.
 
 use dryfire_link::ProbeDrive;
-use dryfire_units::{Disturbance, Disturbed, RigSpan, RigTime};
+use dryfire_units::converter::TerminalSignal;
+use dryfire_units::{Disturbance, Disturbed, Nanovolts, RigSpan, RigTime};
 
 use crate::Drive;
 
@@ -133,6 +134,25 @@ impl Channel {
         }
     }
 
+    /// What a converter of the channel's own finds at its terminals when a conversion of that length ends at `at`.
+    pub fn converted(&self, at: RigTime, length: RigSpan) -> TerminalSignal {
+        let added = match self.disturbance.converted(at - self.disturbed_since, length) {
+            Disturbed::Open => return TerminalSignal::Open,
+            Disturbed::Adds(nanovolts) => nanovolts,
+        };
+        match self.drive.signal() {
+            ProbeDrive::Open => TerminalSignal::Open,
+            // A lead touching the other is no voltage; the part sees nothing wrong.
+            ProbeDrive::Short => TerminalSignal::Voltage(Nanovolts::new(0)),
+            ProbeDrive::ShortToGround => TerminalSignal::ShortToGround,
+            ProbeDrive::ShortToSupply => TerminalSignal::ShortToSupply,
+            ProbeDrive::Voltage { .. } => {
+                let nanovolts = self.drive.nanovolts_at(at).unwrap_or(0).saturating_add(added);
+                TerminalSignal::Voltage(Nanovolts::new(nanovolts))
+            }
+        }
+    }
+
     /// When the parts have to be set again; `None` if they stay as they are.
     pub fn next_change(&self, now: RigTime) -> Option<RigTime> {
         let disturbed = (!self.disturbance.is_none()).then(|| {
@@ -227,6 +247,22 @@ mod tests {
         assert!(!channel.terminals(at(1_000)).connected);
         assert!(channel.terminals(at(11_000)).connected);
         assert_eq!(channel.next_change(at(1_000)), Some(at(2_000)));
+    }
+
+    #[test]
+    fn a_converter_finds_what_is_played_with_what_is_added() {
+        let length = RigSpan::from_millis(98);
+        assert_eq!(playing(ProbeDrive::Open).converted(at(5), length), TerminalSignal::Open);
+        let nothing = TerminalSignal::Voltage(Nanovolts::new(0));
+        assert_eq!(playing(ProbeDrive::Short).converted(at(5), length), nothing);
+        assert_eq!(playing(ProbeDrive::ShortToGround).converted(at(5), length), TerminalSignal::ShortToGround);
+        assert_eq!(playing(ProbeDrive::ShortToSupply).converted(at(5), length), TerminalSignal::ShortToSupply);
+        let mut channel = playing(voltage(1_000_000, 1_000_000));
+        let found = |channel: &Channel, now| channel.converted(at(now), length);
+        assert_eq!(found(&channel, 500_000), TerminalSignal::Voltage(Nanovolts::new(1_500_000)));
+        channel.disturb(at(0), Disturbance { open_ms: 10, closed_ms: 10, ..Disturbance::NONE });
+        assert_eq!(found(&channel, 5_000), TerminalSignal::Open);
+        assert_eq!(found(&channel, 15_000), TerminalSignal::Voltage(Nanovolts::new(1_015_000)));
     }
 
     #[test]

@@ -2,10 +2,10 @@
 
 use dryfire_link::frame::MAX_FRAME;
 use dryfire_link::{
-    Begin, CalibrationState, Capabilities, Heartbeat, HostEndpoint, HostMessage, LinkPacing, LinkTime, PROTOCOL,
-    ProbeDrive, Refusal, RigMessage, WINDOW,
+    Begin, CalibrationState, Capabilities, ConverterPart, Heartbeat, HostEndpoint, HostMessage, LinkPacing, LinkTime,
+    PROTOCOL, PlayedConverter, ProbeDrive, Refusal, RigMessage, WINDOW,
 };
-use dryfire_rig::{Board, CALIBRATION_BYTES, Calibration, ChannelScale, Drive, Identity, MAX_SILENCE_MS, Rig};
+use dryfire_rig::{Board, CALIBRATION_BYTES, Calibration, ChannelScale, Drive, Identity, MAX_SILENCE_MS, Player, Rig};
 use dryfire_units::{Disturbance, RigSpan, RigTime};
 use rstest::rstest;
 
@@ -19,6 +19,8 @@ enum Done {
     Contact(u8, bool),
     Supply(bool),
     Console(Vec<u8>),
+    Converter(u8, bool),
+    ColdJunction(i32),
 }
 
 #[derive(Default)]
@@ -58,6 +60,13 @@ impl Board for Recorder {
         let mut page = *page;
         page[20] ^= u8::from(self.worn_out);
         self.page = Some(page);
+    }
+    fn play_converter(&mut self, at: RigTime, channel: u8, converter: Option<PlayedConverter>) -> bool {
+        self.done.push((at.as_micros(), Done::Converter(channel, converter.is_some())));
+        converter.is_none_or(|converter| Player::new(converter, at).is_some())
+    }
+    fn cold_junction(&mut self, at: RigTime, millicelsius: i32) {
+        self.done.push((at.as_micros(), Done::ColdJunction(millicelsius)));
     }
     fn hang(&mut self) {
         self.hung = true;
@@ -913,4 +922,66 @@ fn a_damaged_calibration_is_refused_and_so_is_any_during_a_run() {
     setup.say(HostMessage::End);
     setup.say(HostMessage::Hang);
     assert!(setup.board.hung);
+}
+
+const PLAYED: PlayedConverter =
+    PlayedConverter { part: ConverterPart::FourteenBit, thermocouple: b'K', cold_junction_millicelsius: 25_000 };
+
+fn play(channel: u8, converter: PlayedConverter) -> HostMessage {
+    HostMessage::PlayConverter { channel, converter: Some(converter) }
+}
+
+#[test]
+fn a_channel_plays_a_converter_through_runs_and_the_safe_state_until_the_next_host_comes() {
+    let mut setup = Setup::with(CAPABILITIES);
+    setup.say(HostMessage::Hello { protocol: PROTOCOL });
+    setup.say(play(1, PLAYED));
+    assert!(setup.heard.contains(&RigMessage::Playing { channel: 1, converter: true }), "{:?}", setup.heard);
+    setup.say(HostMessage::Begin(begin(LinkPacing::Free)));
+    setup.say(HostMessage::Safe);
+    setup.say(HostMessage::End);
+    assert_eq!(setup.rig.outputs().converters, 0b10);
+    assert_eq!(setup.rig.outputs().drives[1].signal(), ProbeDrive::Open);
+    setup.board.done.clear();
+    setup.say(HostMessage::Hello { protocol: PROTOCOL });
+    assert_eq!(setup.rig.outputs().converters, 0);
+    let told: Vec<&Done> = setup.board.done.iter().map(|(_, done)| done).collect();
+    assert!(told.contains(&&Done::Converter(1, false)) && !told.contains(&&Done::Converter(0, false)), "{told:?}");
+}
+
+#[test]
+fn a_converter_that_there_is_not_or_that_comes_in_a_run_is_refused() {
+    let mut setup = Setup::with(CAPABILITIES);
+    setup.say(HostMessage::Hello { protocol: PROTOCOL });
+    for (message, why) in [
+        (play(2, PLAYED), Refusal::NoSuch),
+        (play(0, PlayedConverter { thermocouple: b'B', ..PLAYED }), Refusal::NoSuch),
+    ] {
+        setup.heard.clear();
+        setup.say(message);
+        assert!(setup.heard.contains(&RigMessage::Refused { command: None, why }), "{:?}", setup.heard);
+    }
+    setup.say(HostMessage::Begin(begin(LinkPacing::Free)));
+    setup.heard.clear();
+    setup.say(play(0, PLAYED));
+    let refused = RigMessage::Refused { command: None, why: Refusal::RunGoesOn };
+    assert!(setup.heard.contains(&refused), "{:?}", setup.heard);
+    assert_eq!(setup.rig.outputs().converters, 0);
+}
+
+#[test]
+fn the_cold_junction_of_what_is_played_can_be_warmed_and_of_nothing_cannot() {
+    let mut setup = Setup::with(CAPABILITIES);
+    setup.say(HostMessage::Hello { protocol: PROTOCOL });
+    setup.say(play(0, PLAYED));
+    setup.say(HostMessage::Begin(begin(LinkPacing::Free)));
+    let at = RigTime::from_micros(setup.now);
+    setup.say(HostMessage::ColdJunction { command: 4, at, millicelsius: 60_000 });
+    assert!(setup.board.done.contains(&(setup.now, Done::ColdJunction(60_000))), "{:?}", setup.board.done);
+    assert!(setup.heard.contains(&RigMessage::Applied { command: 4, at }), "{:?}", setup.heard);
+
+    let mut setup = Setup::running(LinkPacing::Free);
+    setup.say(HostMessage::ColdJunction { command: 4, at, millicelsius: 60_000 });
+    let refused = RigMessage::Refused { command: Some(4), why: Refusal::NoSuch };
+    assert!(setup.heard.contains(&refused), "{:?}", setup.heard);
 }

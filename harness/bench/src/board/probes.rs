@@ -3,8 +3,13 @@
 use std::sync::OnceLock;
 
 use dryfire_engine::ProbeSignal;
+use dryfire_link::PlayedConverter;
+use dryfire_rig::{Player, Select};
 use dryfire_stand_in::{MAX_ZONES, ProbeFault, Reading};
-use dryfire_units::converter::{Converter, ConverterFault, ConverterKind, LinearisedConverter, TerminalSignal};
+use dryfire_units::converter::{
+    Converter, ConverterFault, ConverterKind, FourteenBitWord, LinearisedConverter, Reading as Conversion,
+    TerminalSignal, TwelveBitWord,
+};
 use dryfire_units::thermocouple::FastThermocouple;
 use dryfire_units::{Disturbance, Disturbed, MilliCelsius, Nanovolts, RigSpan, RigTime, ThermocoupleType};
 
@@ -50,6 +55,17 @@ enum Fitted {
         poll_every: RigSpan,
         polled: RigTime,
     },
+    /// Read-only, and played by the rig.
+    Played {
+        /// The range of the part.
+        part: Box<Converter>,
+        /// The rig's logic; `None`: nothing drives the line.
+        player: Option<Player>,
+        /// When it was last let go.
+        released: Option<RigTime>,
+        poll_every: RigSpan,
+        polled: RigTime,
+    },
 }
 
 /// All converters, and which zone reads which.
@@ -75,16 +91,19 @@ impl Probes {
                 // The setup was checked: there is such a part for the type.
                 kind => Converter::new(kind, zone.thermocouple).map_or_else(
                     |_| linearised(),
-                    |part| Fitted::ReadOnly {
-                        poll_every: setup.poll_every(&part),
-                        polled: RigTime::ZERO,
-                        part: Box::new(part),
+                    |part| {
+                        let (poll_every, polled, part) = (setup.poll_every(&part), RigTime::ZERO, Box::new(part));
+                        if setup.played {
+                            Fitted::Played { part, player: None, released: None, poll_every, polled }
+                        } else {
+                            Fitted::ReadOnly { part, poll_every, polled }
+                        }
                     },
                 ),
             };
             let period = match &part {
                 Fitted::Linearised { .. } => LinearisedConverter::CONVERSION_PERIOD,
-                Fitted::ReadOnly { part, .. } => part.conversion_period(),
+                Fitted::ReadOnly { part, .. } | Fitted::Played { part, .. } => part.conversion_period(),
             };
             channels.push(Channel {
                 channel,
@@ -118,7 +137,7 @@ impl Probes {
         for place in self.channels.iter_mut().filter(|place| place.channel == channel) {
             // Whoever looks next makes the last conversion before then, and one of them only.
             // It still sees what was there before, but not what was there before that.
-            if at - place.since < place.period || matches!(place.part, Fitted::ReadOnly { .. }) {
+            if at - place.since < place.period || !matches!(place.part, Fitted::Linearised { .. }) {
                 place.convert_up_to(at);
             }
             place.before = (place.signal, place.since);
@@ -140,6 +159,27 @@ impl Probes {
         for place in &mut self.channels {
             place.convert_up_to(at);
             (place.cold_before, place.cold, place.cold_since) = (place.cold, temperature, at);
+            if let Fitted::Played { player: Some(player), .. } = &mut place.part {
+                player.warm(temperature);
+            }
+        }
+    }
+
+    /// The rig plays the converter of a channel, from the controller's start on.
+    pub(super) fn play_converter(&mut self, channel: u8, at: RigTime, converter: PlayedConverter) {
+        for place in self.channels.iter_mut().filter(|place| place.channel == channel) {
+            if let Fitted::Played { player, .. } = &mut place.part {
+                *player = Player::new(converter, at);
+            }
+        }
+    }
+
+    /// The supply of the controller, and of what is played to it, comes on.
+    pub(super) fn start(&mut self, at: RigTime) {
+        for place in &mut self.channels {
+            if let Fitted::Played { player: Some(player), .. } = &mut place.part {
+                player.start(at);
+            }
         }
     }
 
@@ -174,11 +214,35 @@ impl Channel {
                 // Let go, it begins afresh: what it was at is lost.
                 self.phase = now;
             }
+            Fitted::Played { poll_every, polled, .. } => {
+                if now - *polled + RigSpan::from_millis(1) < *poll_every {
+                    return;
+                }
+                *polled = now;
+                self.convert_up_to(now);
+                if let Fitted::Played { part, player, released, .. } = &mut self.part {
+                    self.reading = Some(player.map_or(Err(ProbeFault::NoAnswer), |player| shown(part, &player)));
+                    *released = Some(now);
+                }
+            }
+        }
+    }
+
+    /// The same for a part that the rig plays.
+    fn advance(&mut self, now: RigTime) {
+        let Fitted::Played { player: Some(player), released, .. } = &self.part else { return };
+        let (mut advanced, select) = (*player, Select { low: false, released: *released });
+        advanced.advance(now, select, |at, _| self.terminals(at));
+        if let Fitted::Played { player, .. } = &mut self.part {
+            *player = Some(advanced);
         }
     }
 
     /// Takes the latest conversion up to an instant, if it is a new one.
     fn convert_up_to(&mut self, now: RigTime) {
+        if matches!(self.part, Fitted::Played { .. }) {
+            return self.advance(now);
+        }
         let period = self.period.as_micros();
         if (now - self.sampled_at).as_micros() < period {
             return;
@@ -236,21 +300,43 @@ impl Channel {
                 }
                 part.converter.convert(self.sample, cold_junction)
             }
-            Fitted::ReadOnly { part, .. } => {
-                let conversion = part.convert(self.sample, cold_junction);
-                // At the end of its range everything reads the same: a probe fault to whoever knows the part.
-                let least = part.lowest();
-                if conversion.temperature <= least || conversion.temperature >= part.highest() {
-                    return Err(conversion.fault.map_or(ProbeFault::OutOfRange, flagged));
-                }
-                conversion
-            }
+            Fitted::ReadOnly { part, .. } => return within(part, part.convert(self.sample, cold_junction)),
+            // What it shows is made when it is looked at.
+            Fitted::Played { .. } => return Err(ProbeFault::NoAnswer),
         };
-        match conversion.fault {
-            None => i32::try_from(conversion.temperature.value()).map_err(|_| ProbeFault::OutOfRange),
-            Some(fault) => Err(flagged(fault)),
-        }
+        judged(conversion)
     }
+}
+
+/// What a controller makes of a conversion.
+fn judged(conversion: Conversion) -> Reading {
+    match conversion.fault {
+        None => i32::try_from(conversion.temperature.value()).map_err(|_| ProbeFault::OutOfRange),
+        Some(fault) => Err(flagged(fault)),
+    }
+}
+
+/// The same of a linear part's. At the end of its range everything reads the same: a probe fault to whoever knows the part.
+fn within(part: &Converter, conversion: Conversion) -> Reading {
+    if conversion.temperature <= part.lowest() || conversion.temperature >= part.highest() {
+        return Err(conversion.fault.map_or(ProbeFault::OutOfRange, flagged));
+    }
+    judged(conversion)
+}
+
+/// What a controller makes of the word that is shifted out.
+fn shown(part: &Converter, player: &Player) -> Reading {
+    let word = player.word();
+    let (consistent, conversion) = if player.bits() == 32 {
+        let word = FourteenBitWord(word);
+        (word.is_consistent(), word.decode())
+    } else {
+        let word = TwelveBitWord((word >> 16) as u16);
+        let fault = word.is_open().then_some(ConverterFault::Open);
+        let cold_junction = MilliCelsius::new(0);
+        (word.is_consistent(), Conversion { temperature: word.temperature(), cold_junction, fault })
+    };
+    if consistent { within(part, conversion) } else { Err(ProbeFault::NoAnswer) }
 }
 
 fn flagged(fault: ConverterFault) -> ProbeFault {

@@ -2,7 +2,8 @@
 
 use dryfire_engine::{Trouble, TroubleKind};
 use dryfire_scenario::{
-    ActiveLevel, BeginFiring, Bench, BenchKind, ContactRole, ContactState, ConverterChoice, RelayRole, Segment, Senses,
+    ActiveLevel, BeginFiring, Bench, BenchKind, ContactRole, ContactState, ConverterChoice, Plays, RelayRole, Segment,
+    Senses,
 };
 use dryfire_stand_in::{Defect, Defects, MAX_ZONES, MemoryImage, Program, ProgramError, Settings, Stored, Variant};
 use dryfire_units::converter::{Converter, ConverterKind, UnsupportedType};
@@ -55,6 +56,8 @@ pub struct BoardSetup {
     pub zones: Vec<BoardZone>,
     /// The kind of part that reads the probes.
     pub converter: ConverterKind,
+    /// Whether the parts are played by the rig: they are silent until it does.
+    pub played: bool,
     /// How often a read-only part is looked at; `None`: on every tick that leaves it
     /// time to convert. More often, it never gets done and its reading stands still.
     pub poll: Option<RigSpan>,
@@ -198,6 +201,7 @@ impl BoardSetup {
             contacts: contacts.collect(),
             zones,
             converter,
+            played: matches!(bench.kind, BenchKind::Rig { plays: Plays::Converters, .. }),
             poll: None,
             ambient_millicelsius,
             memory: MemoryImage::BLANK,

@@ -33,6 +33,7 @@ fn setup(seed: u64) -> BoardSetup {
         ambient_millicelsius: 25_000,
         memory: MemoryImage::BLANK,
         converter: ConverterKind::Linearised,
+        played: false,
         poll: None,
         timer_at_boot_ms: 0,
     }

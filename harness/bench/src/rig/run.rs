@@ -96,6 +96,7 @@ impl RunState {
             | RigMessage::Started { .. }
             | RigMessage::Calibration { .. }
             | RigMessage::CalibrationPage { .. }
+            | RigMessage::Playing { .. }
             | RigMessage::Began { .. } => {
                 let detail = "the rig began something by itself in the middle of the run";
                 return Err(trouble(TroubleKind::LinkRefused, detail));

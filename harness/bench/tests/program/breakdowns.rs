@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use dryfire_bench::{Bench as _, ProgramBench, ProgramBenchError};
 use dryfire_engine::{CommandKind, Observation, Trouble, TroubleKind};
-use dryfire_scenario::BenchKind;
+use dryfire_scenario::{BenchKind, Plays};
 use dryfire_units::RigSpan;
 use rstest::rstest;
 
@@ -234,7 +234,7 @@ fn a_program_that_is_not_there_is_said_with_where_it_was_looked_for(#[case] name
 #[test]
 fn a_bench_file_of_another_kind_is_refused() {
     let mut file = bench_file(vec!["x".to_owned()], DEADLINE);
-    file.kind = BenchKind::Rig { port: None, silence: RigSpan::from_seconds(1) };
+    file.kind = BenchKind::Rig { port: None, silence: RigSpan::from_seconds(1), plays: Plays::Probes };
     assert!(matches!(ProgramBench::new(&file, &root()), Err(ProgramBenchError::OtherKind { .. })));
     file.kind = BenchKind::Program { command: Vec::new(), deadline: DEADLINE };
     assert!(matches!(ProgramBench::new(&file, &root()), Err(ProgramBenchError::NoCommand { .. })));

@@ -4,12 +4,14 @@ use std::path::Path;
 use std::sync::atomic::AtomicBool;
 
 use dryfire_bench::{
-    Bench, FaultyTransport, InProcessTransport, RigBench, RigPace, RunOptions, SimulatedRigSetup, StandInWorld,
-    Transport, TransportError, VirtualBench, WireFaults, bind_all, run_plan,
+    Bench, FaultyTransport, InProcessTransport, RigBench, RigPace, RunOptions, RunSetup, SimulatedRigSetup,
+    StandInWorld, Transport, TransportError, VirtualBench, WireFaults, bind_all, run_plan,
 };
-use dryfire_engine::{Binding, Plan, ScenarioResult};
+use dryfire_engine::{Binding, Plan, ScenarioResult, TroubleKind};
 use dryfire_judge::Verdict;
-use dryfire_scenario::{Bench as BenchFile, parse_bench, parse_kiln, parse_scenario};
+use dryfire_scenario::{
+    Bench as BenchFile, BenchKind, ConverterChoice, Plays, parse_bench, parse_kiln, parse_scenario,
+};
 
 #[expect(clippy::disallowed_methods, reason = "the library's own files are what is played")]
 fn file(path: &str) -> String {
@@ -36,6 +38,27 @@ pub(crate) fn plan() -> (Plan, BenchFile) {
 pub(crate) fn run(plan: Plan, bench: &mut dyn Bench) -> ScenarioResult {
     let options = RunOptions { run: 1, seed: 11, sample_events: false, second_judge: false };
     run_plan(plan, bench, options, &AtomicBool::new(false), &mut |_| {}, &mut |_| {}).expect("can be played")
+}
+
+/// The same bench with linear converters, which a rig can play, and a top that they can read.
+fn with_linear_converters() -> String {
+    file("benches/rig.yaml")
+        .replace("supply: switched by the rig", "supply: switched by the rig\nconverter: linear 14-bit")
+}
+
+fn bound(text: &str, scenario: &str) -> (Binding, BenchFile) {
+    let (bench, _) = parse_bench("rig.yaml", text).expect("a bench file");
+    let (kiln, _) = parse_kiln("three-ring.yaml", &file("kilns/three-ring.yaml")).expect("a kiln file");
+    let (scenario, _) = parse_scenario("it.yaml", &file(scenario)).expect("a scenario");
+    let jobs = bind_all(vec![scenario], &bench, &kiln).expect("it fits");
+    (jobs.into_iter().next().expect("one job").binding, bench)
+}
+
+fn fitted(text: &str) -> (Plan, BenchFile) {
+    match bound(text, "probe/open-while-ramping.yaml") {
+        (Binding::Ready(plan), bench) => (*plan, bench),
+        (other, _) => panic!("{other:?}"),
+    }
 }
 
 fn wired(bench: &BenchFile, faults: WireFaults, seed: u64) -> RigBench {
@@ -73,4 +96,65 @@ fn a_scenario_comes_to_the_same_over_a_bad_wire() {
     assert!(bad.counters.damaged_frames > 0);
     bad.counters = clean.counters;
     assert_eq!(bad, clean);
+}
+
+#[test]
+fn a_scenario_comes_to_the_same_whether_the_rig_plays_probes_or_converters() {
+    let text = with_linear_converters();
+    let (plan, bench) = fitted(&text);
+    let probes = run(plan, &mut wired(&bench, WireFaults::default(), 0));
+    let (plan, bench) = fitted(&text.replace("silence: 500 ms", "silence: 500 ms, plays: converters"));
+    assert!(matches!(bench.kind, BenchKind::Rig { plays: Plays::Converters, .. }));
+    let converters = run(plan, &mut wired(&bench, WireFaults::default(), 0));
+    assert_eq!(probes.verdict, Some(Verdict::Pass), "{probes:#?}");
+    let verdicts = |result: &ScenarioResult| {
+        result.findings.iter().map(|finding| (finding.name.clone(), finding.finding.verdict)).collect::<Vec<_>>()
+    };
+    assert_eq!((converters.verdict, verdicts(&converters)), (probes.verdict, verdicts(&probes)), "{converters:#?}");
+}
+
+#[test]
+fn a_run_on_played_converters_says_so_and_one_on_probes_does_not() {
+    for (plays, said) in [("probes", false), ("converters", true)] {
+        let text = with_linear_converters().replace("silence: 500 ms", &format!("silence: 500 ms, plays: {plays}"));
+        let (_, bench) = fitted(&text);
+        let setup = RunSetup { run: 1, seed: 5, ambient_millicelsius: 20_000, firing: Vec::new() };
+        let identity = wired(&bench, WireFaults::default(), 0).begin(&setup).expect("it begins");
+        assert_eq!(identity.description.contains("own were not tested"), said, "{}", identity.description);
+    }
+}
+
+#[test]
+fn a_rig_that_does_not_play_the_converter_is_named_before_the_run_begins() {
+    let text = with_linear_converters().replace("silence: 500 ms", "silence: 500 ms, plays: converters");
+    let (_, mut bench) = fitted(&text);
+    // What no bench file can say: there is no such part.
+    bench.zones[1].probe_type = 'B';
+    let (_, simulated) = fitted(&with_linear_converters());
+    let open = move || -> Result<Box<dyn Transport>, TransportError> {
+        let world = StandInWorld::new(simulated.clone()).expect("the stand-in can be wired so");
+        let setup = SimulatedRigSetup::from_bench(&simulated, RigPace::Granted, 3);
+        Ok(Box::new(InProcessTransport::new(world, setup)))
+    };
+    let setup = RunSetup { run: 1, seed: 5, ambient_millicelsius: 20_000, firing: Vec::new() };
+    let begin = |bench: &BenchFile| RigBench::new(bench.clone(), Box::new(open.clone()), 1).begin(&setup);
+    let trouble = begin(&bench).expect_err("there is no such part");
+    assert_eq!(trouble.kind, TroubleKind::LinkRefused);
+    assert!(trouble.detail.contains("channel 1") && trouble.detail.contains("plays: converters"), "{trouble:?}");
+    // Nor are probes played where converters were asked for.
+    bench.converter = ConverterChoice::Linearised;
+    let trouble = begin(&bench).expect_err("it cannot be played");
+    assert_eq!(trouble.kind, TroubleKind::PlanUnplayable, "{trouble:?}");
+}
+
+/// Warmer by 40 °C with the terminals: a rig that told the old cold junction would have the kiln 40 °C too hot.
+#[test]
+fn a_warm_box_is_told_by_a_rig_that_plays_converters_and_not_applicable_to_one_that_plays_probes() {
+    let box_hot = "probe/box-hot.yaml";
+    let (binding, _) = bound(&with_linear_converters(), box_hot);
+    assert!(matches!(binding, Binding::NotApplicable { .. }), "{binding:?}");
+    let text = with_linear_converters().replace("silence: 500 ms", "silence: 500 ms, plays: converters");
+    let (Binding::Ready(plan), bench) = bound(&text, box_hot) else { panic!("it applies") };
+    let result = run(*plan, &mut wired(&bench, WireFaults::default(), 0));
+    assert_eq!(result.verdict, Some(Verdict::Pass), "{result:#?}");
 }

@@ -9,7 +9,8 @@ use dryfire_bench::{
 use dryfire_engine::{Command, CommandId, CommandKind, Observation, Pacing, ProbeSignal, RigCounters, Trouble};
 use dryfire_scenario::{
     ActiveLevel, BeginFiring, Bench as BenchFile, BenchKind, Contact, ContactRole, ContactState, ConverterChoice,
-    Declared, EdgeTime, Relay, RelayRole, Senses, ShownTemperature, USUAL_COIL_SUPPLY, Uncertainty, Unpowered, Zone,
+    Declared, EdgeTime, Plays, Relay, RelayRole, Senses, ShownTemperature, USUAL_COIL_SUPPLY, Uncertainty, Unpowered,
+    Zone,
 };
 use dryfire_units::{Disturbance, RigSpan, RigTime};
 
@@ -160,7 +161,7 @@ pub(crate) fn bench_file() -> BenchFile {
     };
     BenchFile {
         name: "small world".to_owned(),
-        kind: BenchKind::Rig { port: None, silence: RigSpan::from_millis(500) },
+        kind: BenchKind::Rig { port: None, silence: RigSpan::from_millis(500), plays: Plays::Probes },
         kiln: "none".to_owned(),
         controller: "small world".to_owned(),
         firmware_version: None,

@@ -57,6 +57,7 @@ pub(crate) fn setup(seed: u64, settings: Settings, defects: Defects) -> BoardSet
         ambient_millicelsius: (ROOM * 1e3) as i64,
         memory: MemoryImage::BLANK,
         converter: ConverterKind::Linearised,
+        played: false,
         poll: None,
         timer_at_boot_ms: 0,
     }

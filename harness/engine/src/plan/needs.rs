@@ -6,8 +6,8 @@
 
 use dryfire_kiln::{Conductor, KilnDescription};
 use dryfire_scenario::{
-    Bench, BenchKind, Missing, NeededPart, OldPartKind, Path, RelayFault, RelayRole, RelaySelector, Scenario, Segment,
-    Stimulus, Wire, ZoneSelector,
+    Bench, BenchKind, Missing, NeededPart, OldPartKind, Path, Plays, RelayFault, RelayRole, RelaySelector, Scenario,
+    Segment, Stimulus, Wire, ZoneSelector,
 };
 use dryfire_units::RigSpan;
 
@@ -265,9 +265,12 @@ fn stimulus_is_possible(bench: &Bench, kiln: &KilnDescription, stimulus: &Stimul
         }
         Stimulus::WarmTerminals { .. } | Stimulus::KilnSupply { .. } => Ok(()),
         Stimulus::WarmBox { .. } => match bench.kind {
-            BenchKind::Virtual(_) | BenchKind::Program { .. } => Ok(()),
-            BenchKind::Rig { .. } => Err(Lack::NotApplicable(
-                "a rig plays voltages and cannot warm the sensor of the controller's converter".to_owned(),
+            BenchKind::Virtual(_) | BenchKind::Program { .. } | BenchKind::Rig { plays: Plays::Converters, .. } => {
+                Ok(())
+            }
+            BenchKind::Rig { plays: Plays::Probes, .. } => Err(Lack::NotApplicable(
+                "a rig that plays probes plays voltages and cannot warm the sensor of the controller's converter"
+                    .to_owned(),
             )),
         },
         Stimulus::Leg { leg, .. } => {

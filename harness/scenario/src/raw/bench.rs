@@ -8,7 +8,8 @@ use serde::{Deserialize, Deserializer};
 
 use super::{
     AcknowledgeWord, Conductor, ContactName, ContactState, Converter, Difference, Duration, Leg, Level, Made, Name,
-    OldPartWord, Ppm, ProbeType, RelayName, Senses, Share, StartWord, SupplySwitch, Temperature, Unpowered, ZoneName,
+    OldPartWord, Plays, Ppm, ProbeType, RelayName, Senses, Share, StartWord, SupplySwitch, Temperature, Unpowered,
+    ZoneName,
 };
 
 /// A bench: how a controller is wired, and what it promises.
@@ -104,6 +105,9 @@ pub(crate) struct Rig {
     port: Option<Name>,
     /// How long the host may be silent before the rig goes to its safe state; 1 s if left out.
     silence: Option<Duration>,
+    /// What its channels play: probes at the terminals of the controller's converters, or the converters themselves, which
+    /// takes a linear one; `probes` if left out.
+    plays: Option<Plays>,
 }
 
 /// The controller under test.

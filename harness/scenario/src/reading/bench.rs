@@ -13,7 +13,8 @@ use crate::source::quoted;
 use crate::tree::{Content, Node};
 use crate::words::Words;
 use crate::{
-    Bench, BenchKind, ContactRole, ConverterChoice, Declared, ShownTemperature, Span, StandInChoice, Uncertainty, Zone,
+    Bench, BenchKind, ContactRole, ConverterChoice, Declared, Plays, ShownTemperature, Span, StandInChoice,
+    Uncertainty, Zone,
 };
 
 use dryfire_units::converter::{Converter, ConverterKind};
@@ -111,6 +112,19 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Bench> {
         let entry = fields.entry("converter").map_or(root.head(), |entry| entry.value.span);
         let is_program = matches!(kind, Some(BenchKind::Program { .. }));
         reaches_top(reading, entry, choice, zones, declares, is_program);
+        if matches!(kind, Some(BenchKind::Rig { plays: Plays::Converters, .. }))
+            && choice == ConverterChoice::Linearised
+        {
+            let place = fields.entry("converter").or(fields.entry("rig")).map_or(root.head(), |entry| entry.key_span);
+            reading.mistake(
+                DiagnosticKind::Contradiction,
+                place,
+                "a rig cannot play a linearised converter, whose registers are written and read",
+                "`converter: linear 14-bit` and `converter: linear 12-bit` are parts that it can play; with another one \
+                 leave `plays: converters` out, and the rig plays probes at its terminals"
+                    .to_owned(),
+            );
+        }
     }
     let dither = match fields.get("dither") {
         None => Some(0),
@@ -310,9 +324,11 @@ fn kind(reading: &mut Reading<'_>, fields: &Fields<'_>) -> Option<BenchKind> {
             };
             Some(BenchKind::Program { command: command?, deadline: deadline? })
         }
-        _ if entry.value.is_left_out() => Some(BenchKind::Rig { port: None, silence: DEFAULT_SILENCE }),
+        _ if entry.value.is_left_out() => {
+            Some(BenchKind::Rig { port: None, silence: DEFAULT_SILENCE, plays: Plays::default() })
+        }
         _ => {
-            let fields = section(reading, &["port", "silence"])?;
+            let fields = section(reading, &["port", "silence", "plays"])?;
             let port = fields.get("port").map(|node| reading.name(node, "the port"));
             let silence = match fields.get("silence") {
                 Some(node) => in_time_range(
@@ -324,7 +340,14 @@ fn kind(reading: &mut Reading<'_>, fields: &Fields<'_>) -> Option<BenchKind> {
                 ),
                 None => Some(DEFAULT_SILENCE),
             };
-            Some(BenchKind::Rig { port: port.map_or(Some(None), |port| port.map(Some))?, silence: silence? })
+            let plays = match fields.get("plays") {
+                Some(node) => {
+                    reading.one_of(node, "`plays`", &[("probes", Plays::Probes), ("converters", Plays::Converters)])
+                }
+                None => Some(Plays::default()),
+            };
+            let port = port.map_or(Some(None), |port| port.map(Some));
+            Some(BenchKind::Rig { port: port?, silence: silence?, plays: plays? })
         }
     }
 }

@@ -1,4 +1,5 @@
-//! Sensed inputs and the supply rail: every change with the instant at which it was seen.
+//! Sensed inputs and the supply rail: every change with the instant at which it was seen. Of the selects of played
+//! converters only when each was last let go.
 //!
 //! The interrupt of the pins is handled here and nowhere else. Its handler runs from
 //! RAM through a vector table in RAM, so that no fetch from flash stands between a
@@ -20,6 +21,10 @@ use embassy_sync::signal::Signal;
 pub const FIRST_INPUT: usize = 10;
 /// How many there are.
 pub const INPUTS: usize = 8;
+/// First pin of the selects of played converters; they follow each other.
+pub const FIRST_SELECT: usize = 18;
+/// How many there are.
+pub const SELECTS: usize = 3;
 /// Pin of the controller's supply rail.
 pub const RAIL: usize = 21;
 
@@ -53,6 +58,9 @@ static RING: Ring = Ring {
     read: AtomicUsize::new(0),
 };
 static LOST: AtomicU32 = AtomicU32::new(0);
+/// When each select last rose, and how often each has.
+static RELEASED: [AtomicU32; SELECTS] = [const { AtomicU32::new(0) }; SELECTS];
+static RELEASES: [AtomicU32; SELECTS] = [const { AtomicU32::new(0) }; SELECTS];
 
 /// Set whenever there is something to read.
 pub static SEEN: Signal<CriticalSectionRawMutex, ()> = Signal::new();
@@ -92,6 +100,11 @@ pub unsafe fn begin() {
         pac::IO_BANK0.intr(pin / 8).write_value(pac::io::regs::Int((FELL | ROSE) << shift));
         pac::IO_BANK0.int_proc(0).inte(pin / 8).modify(|word| word.0 |= (FELL | ROSE) << shift);
     }
+    for pin in FIRST_SELECT..FIRST_SELECT + SELECTS {
+        let shift = pin % 8 * 4;
+        pac::IO_BANK0.intr(pin / 8).write_value(pac::io::regs::Int(ROSE << shift));
+        pac::IO_BANK0.int_proc(0).inte(pin / 8).modify(|word| word.0 |= ROSE << shift);
+    }
     cortex_m::peripheral::NVIC::unpend(pac::Interrupt::IO_IRQ_BANK0);
     // A timestamp waits for no other handler.
     pac::Interrupt::IO_IRQ_BANK0.set_priority(Priority::P0);
@@ -106,6 +119,15 @@ pub unsafe fn begin() {
 pub fn levels() -> (u32, bool) {
     let pins = pac::SIO.gpio_in(0).read();
     (pins >> FIRST_INPUT & ((1 << INPUTS) - 1), pins >> RAIL & 1 != 0)
+}
+
+/// Whether the select of a played converter is low now; how often it has risen, and the lower half of the
+/// microsecond timer when it last did.
+pub fn select(number: usize) -> (bool, u32, u32) {
+    // The number first: an interrupt between the two is seen again next time.
+    let count = RELEASES[number].load(Ordering::Acquire);
+    let low = pac::SIO.gpio_in(0).read() >> (FIRST_SELECT + number) & 1 == 0;
+    (low, count, RELEASED[number].load(Ordering::Acquire))
 }
 
 /// The next change, oldest first, if it is wanted; else it stays.
@@ -153,6 +175,12 @@ extern "C" fn on_change() {
             let bits = rest >> (place * 4) & (FELL | ROSE);
             rest &= !(0xf << (place * 4));
             let pin = bank as u32 * 8 + place;
+            let select = (pin as usize).wrapping_sub(FIRST_SELECT);
+            if select < SELECTS {
+                RELEASED[select].store(raw_micros, Ordering::Relaxed);
+                RELEASES[select].store(RELEASES[select].load(Ordering::Relaxed).wrapping_add(1), Ordering::Release);
+                continue;
+            }
             let high = pins >> pin & 1 != 0;
             if bits == FELL | ROSE {
                 // Both within one latency: there and back again.

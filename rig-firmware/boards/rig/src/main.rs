@@ -3,6 +3,7 @@
 #![no_std]
 #![no_main]
 
+mod converters;
 mod edges;
 mod health;
 mod outputs;
@@ -17,10 +18,10 @@ use embassy_futures::select::{Either4, select4};
 use embassy_rp::clocks::RoscRng;
 use embassy_rp::flash::Flash;
 use embassy_rp::gpio::{Input, Level, Output, Pull};
-use embassy_rp::peripherals::UART0;
+use embassy_rp::peripherals::{PIO0, UART0};
 use embassy_rp::uart::{self, BufferedInterruptHandler, BufferedUart, BufferedUartTx};
 use embassy_rp::watchdog::Watchdog;
-use embassy_rp::{bind_interrupts, pac, spi};
+use embassy_rp::{bind_interrupts, pac, pio, spi};
 use embassy_time::{Duration, Instant, Timer};
 use embedded_io_async::{Read as _, Write as _};
 use static_cell::StaticCell;
@@ -29,6 +30,7 @@ use outputs::{CHANNELS, CONTACTS, Outputs, TO_CONSOLE};
 
 bind_interrupts!(struct Interrupts {
     UART0_IRQ => BufferedInterruptHandler<UART0>;
+    PIO0_IRQ_0 => pio::InterruptHandler<PIO0>;
 });
 
 /// Without a turn of the main loop for so long the board is reset.
@@ -76,6 +78,18 @@ async fn main(spawner: Spawner) {
         Input::new(pins.PIN_21, Pull::Down), // supply rail, high is on
     ];
     core::mem::forget(inputs);
+    let bus = converters::Bus::new(
+        pio::Pio::new(pins.PIO0, Interrupts),
+        converters::Pins {
+            selects: (
+                pins.PIN_18, // played converter 0: select, from the controller
+                pins.PIN_19, // played converter 1: select, from the controller
+                pins.PIN_20, // played converter 2: select, from the controller
+            ),
+            data: pins.PIN_22,  // played converters: data, to the controller
+            clock: pins.PIN_26, // played converters: clock, from the controller
+        },
+    );
     let light = Output::new(pins.PIN_25, Level::Low); // light: on while a run goes on
 
     static CONSOLE_OUT: StaticCell<[u8; 128]> = StaticCell::new();
@@ -97,7 +111,7 @@ async fn main(spawner: Spawner) {
     let calibration = Calibration::decode(&outputs::calibration_page());
     let memory = Flash::new_blocking(pins.FLASH);
     let rig = RIG.init_with(|| Rig::new(identity(start, &calibration)));
-    let outputs = Outputs::new(spi, memory, converters, latch, enable, outputs::scales(&calibration));
+    let outputs = Outputs::new(spi, memory, converters, latch, enable, outputs::scales(&calibration), bus);
     // SAFETY: called once, the pins are inputs, and nothing else here waits for pins.
     unsafe { edges::begin() };
     spawner.spawn(usb::carry(pins.USB).unwrap());

@@ -1,8 +1,10 @@
-//! Everything that the rig sets: three channels, contacts, supply.
+//! Everything that the rig sets: three channels, as probes or as converters, contacts, supply.
 
-use dryfire_link::Begin;
-use dryfire_rig::{Board, CALIBRATION_BYTES, Calibration, Channel, ChannelScale, DamagedCalibration, Drive};
-use dryfire_units::{Disturbance, RigTime};
+use dryfire_link::{Begin, PlayedConverter};
+use dryfire_rig::{
+    Board, CALIBRATION_BYTES, Calibration, Channel, ChannelScale, DamagedCalibration, Drive, Player, Select, Terminals,
+};
+use dryfire_units::{Disturbance, MilliCelsius, RigSpan, RigTime};
 use embassy_rp::flash::{ERASE_SIZE, Flash};
 use embassy_rp::gpio::Output;
 use embassy_rp::peripherals::{FLASH, SPI0};
@@ -10,10 +12,16 @@ use embassy_rp::{flash, spi};
 use embassy_sync::blocking_mutex::raw::CriticalSectionRawMutex;
 use embassy_sync::pipe::Pipe;
 
+use crate::converters::Bus;
+use crate::edges;
+
 /// Probe channels.
 pub const CHANNELS: usize = 3;
 /// Contacts: four dry ones, then levers and feedback, in the order of the bits below.
 pub const CONTACTS: usize = 12;
+
+/// The contact that holds the converters' data line low.
+const DATA_HELD: u8 = 5;
 
 /// Bits of the switch word, which goes through four shift registers, highest bit first.
 /// The registers' outputs are high-impedance, and every switch open, until the enable pin is low.
@@ -65,6 +73,11 @@ pub struct Outputs {
     codes: [Option<u16>; CHANNELS],
     switches: u32,
     shifted: Option<u32>,
+    bus: Bus,
+    /// The channels that play a converter.
+    players: [Option<Player>; CHANNELS],
+    /// How often each of their selects had risen when that was last looked at, and when it last did.
+    released: [(u32, Option<RigTime>); CHANNELS],
 }
 
 impl Outputs {
@@ -76,6 +89,7 @@ impl Outputs {
         latch: Output<'static>,
         enable: Output<'static>,
         scales: [ChannelScale; CHANNELS],
+        bus: Bus,
     ) -> Self {
         Outputs {
             spi,
@@ -87,6 +101,9 @@ impl Outputs {
             codes: [None; CHANNELS],
             switches: 0,
             shifted: None,
+            bus,
+            players: [None; CHANNELS],
+            released: [(0, None); CHANNELS],
         }
     }
 
@@ -96,11 +113,45 @@ impl Outputs {
             self.set_channel(number, now);
         }
         self.shift();
-        self.channels.iter().filter_map(|channel| channel.next_change(now)).min()
+        let powered = self.is_supply_on();
+        if powered {
+            for number in 0..CHANNELS {
+                self.convert(number, now);
+            }
+        }
+        let next = |(channel, player): (&Channel, &Option<Player>)| match player {
+            None => channel.next_change(now),
+            Some(player) => powered.then(|| player.due()),
+        };
+        self.channels.iter().zip(&self.players).filter_map(next).min()
+    }
+
+    fn is_supply_on(&self) -> bool {
+        self.switches >> bit::SUPPLY & 1 != 0
+    }
+
+    /// Finishes the conversions of a channel that plays a converter.
+    fn convert(&mut self, number: usize, now: RigTime) {
+        let Some(player) = &mut self.players[number] else { return };
+        let (low, count, raw) = edges::select(number);
+        let released = &mut self.released[number];
+        if released.0 != count {
+            // Within half an hour before now, or a moment after: this is looked at several times a second.
+            let age = (now.as_micros() as u32).wrapping_sub(raw) as i32;
+            *released = (count, Some(now - RigSpan::from_micros(i64::from(age))));
+        }
+        let channel = &self.channels[number];
+        if player.advance(now, Select { low, released: released.1 }, |at, length| channel.converted(at, length)) {
+            self.bus.put(number, player.word());
+        }
     }
 
     fn set_channel(&mut self, number: usize, now: RigTime) {
-        let terminals = self.channels[number].terminals(now);
+        let terminals = match self.players[number] {
+            None => self.channels[number].terminals(now),
+            // Nothing is wired to the terminals, and nothing would be told by them.
+            Some(_) => Terminals::OPEN,
+        };
         if self.codes[number] != Some(terminals.code) {
             self.codes[number] = Some(terminals.code);
             self.converters[number].set_low();
@@ -170,10 +221,54 @@ impl Board for Outputs {
         if usize::from(output) < CONTACTS {
             self.set_bit(bit::CONTACT + u32::from(output), closed);
         }
+        if output == DATA_HELD {
+            self.bus.hold(closed);
+        }
     }
 
-    fn supply(&mut self, _at: RigTime, on: bool) {
+    fn supply(&mut self, at: RigTime, on: bool) {
+        let was = self.is_supply_on();
+        if !on {
+            // First: what is driven into a controller without supply feeds it.
+            (0..CHANNELS).for_each(|number| self.bus.stop(number));
+        }
         self.set_bit(bit::SUPPLY, on);
+        if on && !was {
+            for (number, player) in self.players.iter_mut().enumerate() {
+                if let Some(player) = player {
+                    player.start(at);
+                    self.bus.start(number, player.word());
+                }
+            }
+        }
+    }
+
+    fn play_converter(&mut self, at: RigTime, channel: u8, converter: Option<PlayedConverter>) -> bool {
+        let number = usize::from(channel);
+        let player = match converter {
+            None => None,
+            Some(converter) => match Player::new(converter, at) {
+                None => return false,
+                player => player,
+            },
+        };
+        if number >= CHANNELS {
+            return false;
+        }
+        self.players[number] = player;
+        match player {
+            Some(player) if self.is_supply_on() => self.bus.start(number, player.word()),
+            _ => self.bus.stop(number),
+        }
+        self.set_channel(number, at);
+        self.shift();
+        true
+    }
+
+    fn cold_junction(&mut self, _at: RigTime, millicelsius: i32) {
+        for player in self.players.iter_mut().flatten() {
+            player.warm(MilliCelsius::new(i64::from(millicelsius)));
+        }
     }
 
     fn console(&mut self, _at: RigTime, bytes: &[u8]) {

@@ -2,6 +2,7 @@
 
 use rstest::rstest;
 
+use dryfire_link::ConverterPart;
 use dryfire_stand_in::{Defects, MemoryImage, Settings};
 
 use super::*;
@@ -46,12 +47,18 @@ fn beyond_the_range_there_is_no_chord() {
 
 /// One zone of type K read by a part of that kind.
 fn probes(converter: ConverterKind, poll: Option<RigSpan>) -> Probes {
+    fitted(converter, poll, false)
+}
+
+/// The same, played by the rig or not.
+fn fitted(converter: ConverterKind, poll: Option<RigSpan>, played: bool) -> Probes {
     let setup = BoardSetup {
         seed: 1,
         settings: Settings { zones: 1, ..Settings::default() },
         defects: Defects::NONE,
         zones: vec![BoardZone { thermocouple: ThermocoupleType::K, channel: Some(0) }],
         converter,
+        played,
         poll,
         relays: Vec::new(),
         contacts: Vec::new(),
@@ -218,4 +225,80 @@ fn warm_terminals_are_measured_and_no_reading_between_is_wrong(
         let reading = f64::from(reading.expect("no fault")) / 1e3;
         assert!(reading == first || reading == last, "{reading} is neither {first} nor {last}");
     }
+}
+
+fn played(part: ConverterPart, poll: Option<RigSpan>) -> Probes {
+    let kind = match part {
+        ConverterPart::FourteenBit => ConverterKind::FourteenBit,
+        ConverterPart::TwelveBit => ConverterKind::TwelveBit,
+    };
+    let mut probes = fitted(kind, poll, true);
+    let converter = PlayedConverter { part, thermocouple: b'K', cold_junction_millicelsius: 25_000 };
+    probes.play_converter(0, ms(0), converter);
+    probes
+}
+
+#[test]
+fn a_played_converter_is_silent_until_the_rig_plays_it() {
+    let mut probes = fitted(ConverterKind::FourteenBit, None, true);
+    probes.play(0, ms(0), true_probe(400));
+    for time in (0..2_000).step_by(100) {
+        assert_eq!(probes.read(ms(time))[0], Err(ProbeFault::NoAnswer));
+    }
+}
+
+#[rstest]
+#[case::fourteen_bits(ConverterPart::FourteenBit, ConverterKind::FourteenBit)]
+#[case::twelve_bits(ConverterPart::TwelveBit, ConverterKind::TwelveBit)]
+fn a_played_converter_reads_as_the_part_that_it_plays(#[case] part: ConverterPart, #[case] kind: ConverterKind) {
+    let signals = [
+        true_probe(20),
+        true_probe(400),
+        true_probe(1_000),
+        true_probe(1_300),
+        ProbeSignal::Voltage { nanovolts: -4_000_000, nanovolts_per_second: 0 },
+        ProbeSignal::Open,
+        ProbeSignal::Short,
+        ProbeSignal::ShortToGround,
+        ProbeSignal::ShortToSupply,
+    ];
+    let course = |probes: &mut Probes| {
+        let mut readings = Vec::new();
+        for time in (0..18_000).step_by(100) {
+            if time % 2_000 == 0 {
+                probes.play(0, ms(time), signals[time as usize / 2_000]);
+            }
+            let reading = probes.read(ms(time))[0];
+            // Whether the change is in the first conversion after it is a matter of the conversion's place.
+            if time % 2_000 >= 1_000 {
+                readings.push(reading);
+            }
+        }
+        readings
+    };
+    assert_eq!(course(&mut played(part, None)), course(&mut fitted(kind, None, false)));
+}
+
+#[test]
+fn a_played_converter_that_is_polled_too_fast_stands_still() {
+    let mut probes = played(ConverterPart::FourteenBit, Some(RigSpan::from_millis(50)));
+    probes.play(0, ms(0), true_probe(400));
+    for time in (50..4_000).step_by(50) {
+        // It has never finished a conversion, so it shows what it began with.
+        assert_eq!(probes.read(ms(time))[0], Err(ProbeFault::Open));
+    }
+}
+
+#[test]
+fn a_played_converter_begins_anew_with_the_supply_and_tells_a_warmer_junction() {
+    let mut probes = played(ConverterPart::FourteenBit, None);
+    probes.play(0, ms(0), ProbeSignal::Short);
+    let settled = |probes: &mut Probes, from: i64| {
+        (from..from + 500).step_by(100).map(|time| probes.read(ms(time))[0]).last().expect("readings")
+    };
+    assert_eq!(settled(&mut probes, 0), Ok(25_000));
+    probes.warm(ms(1_000), MilliCelsius::new(60_000));
+    assert_eq!(settled(&mut probes, 1_000), Ok(60_000));
+    probes.start(ms(2_000));
+    assert_eq!(probes.read(ms(2_010))[0], Err(ProbeFault::Open));
 }
