@@ -70,7 +70,7 @@ pub fn rig_drawing(text: &str) -> Result<String, String> {
         }
     }
     Ok(format!(
-        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 900 545\" width=\"900\" height=\"545\" \
+        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 900 610\" width=\"900\" height=\"610\" \
          font-family=\"sans-serif\" font-size=\"13\">\n<title>The rig in blocks</title>\n\
          <rect width=\"100%\" height=\"100%\" fill=\"#ffffff\"/>\n{wires}{shapes}</svg>\n"
     ))
