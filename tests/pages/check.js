@@ -1,9 +1,12 @@
 // node check.js [--pictures FOLDER] PAGE...
+// node check.js --first-sheet PAGE...     only what the printed first sheet needs
 //
 // Looks at pages of ours with outside tools, and ends with 1 where one of them finds anything:
 //   - html-validate, all rules of its preset `standard` (the HTML standard as rules);
 //   - axe-core, all its rules (WCAG 2 A to AAA where it has rules, and its best practices), in headless
 //     Chromium: on a wide and on a narrow screen, light and dark;
+//   - Chromium's print layout: what comes before the cautions is the first sheet, and has to fit one page
+//     of A4 and of Letter;
 //   - Chromium itself: nothing is loaded, nothing is said on its console, and nothing has to be
 //     moved sideways on a telephone but what scrolls by itself.
 // With --pictures it leaves screenshots and the printed page for somebody to look at.
@@ -17,10 +20,15 @@ import { chromium } from "playwright-core";
 
 const WIDE = { width: 1000, height: 1400 };
 const NARROW = { width: 380, height: 800 };
+// Inside the margins of the page's own style, in CSS pixels of 1/96 inch.
+const SHEETS = { A4: { width: 182, height: 277 }, Letter: { width: 187.9, height: 259.4 } };
+const pixels = (millimetres) => Math.floor((millimetres * 96) / 25.4);
 const axe = createRequire(import.meta.url).resolve("axe-core/axe.min.js");
 
 const pages = process.argv.slice(2);
 let pictures;
+const firstSheetOnly = pages[0] === "--first-sheet";
+if (firstSheetOnly) pages.shift();
 if (pages[0] === "--pictures") [, pictures] = pages.splice(0, 2);
 const program = ["/usr/bin/chromium", "/usr/bin/chromium-browser", "/usr/bin/google-chrome"].find(existsSync);
 if (pages.length === 0 || !program) {
@@ -64,6 +72,18 @@ async function look(browser, page, scheme, [size, viewport]) {
   await context.close();
 }
 
+async function firstSheet(browser, page) {
+  const tab = await browser.newPage();
+  await tab.emulateMedia({ media: "print" });
+  await tab.goto(pathToFileURL(resolve(page)).href);
+  for (const [format, { width, height }] of Object.entries(SHEETS)) {
+    await tab.setViewportSize({ width: pixels(width), height: pixels(height) });
+    const end = await tab.evaluate(() => document.querySelector(".cautions")?.getBoundingClientRect().top);
+    if (end > pixels(height)) finding(page, format, `the first sheet is ${Math.ceil(end)} of ${pixels(height)} pixels high`);
+  }
+  await tab.close();
+}
+
 async function print(browser, page) {
   const tab = await browser.newPage();
   await tab.goto(pathToFileURL(resolve(page)).href);
@@ -76,6 +96,8 @@ async function print(browser, page) {
 const browser = await chromium.launch({ executablePath: program, args: ["--no-sandbox", "--disable-gpu"] });
 for (const page of pages) {
   if (!readFileSync(page, "utf8").startsWith("<!DOCTYPE html>")) finding(page, "check", "it is no page of ours");
+  await firstSheet(browser, page);
+  if (firstSheetOnly) continue;
   await validate(page);
   for (const scheme of ["light", "dark"]) {
     await look(browser, page, scheme, ["wide", WIDE]);

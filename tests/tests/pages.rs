@@ -100,6 +100,27 @@ fn a_validator_and_a_checker_of_accessibility_find_nothing_in_the_pages() {
     assert_eq!(status, Some(0), "{said}");
     assert!(said.contains("4 pages: nothing was found"), "{said}");
 
+    // The first sheet of the whole library, with hazards that are not met: as full as it gets.
+    let whole = folder.path().join("whole.sqlite");
+    let ran = dryfire()
+        .args(["run", "scenarios", "--defect", "lid-ignored", "--record", text(&whole)])
+        .output()
+        .expect("dryfire starts");
+    assert_eq!(ran.status.code(), Some(1), "{}", String::from_utf8_lossy(&ran.stderr));
+    let page = whole.with_extension("html");
+    let made = dryfire().args(["report", text(&whole), "--out", text(&page)]).output().expect("dryfire starts");
+    assert_eq!(made.status.code(), Some(0), "{}", String::from_utf8_lossy(&made.stderr));
+    let (status, said) = check(&[PathBuf::from("--first-sheet"), page.clone()]);
+    assert_eq!(status, Some(0), "{said}");
+    let longer = std::fs::read_to_string(&page).expect("a page").replacen(
+        "<main>",
+        "<main><div style=\"height:300px\"></div>",
+        1,
+    );
+    std::fs::write(&page, longer).expect("written");
+    let (status, said) = check(&[PathBuf::from("--first-sheet"), page]);
+    assert!(status == Some(1) && said.contains("A4: the first sheet is") && said.contains("Letter"), "{said}");
+
     // What the checkers are there for is found, or they show nothing.
     let good = std::fs::read_to_string(&pages[0]).expect("a page");
     let spoilt = [
