@@ -968,3 +968,23 @@ fn a_promise_that_is_none_is_refused() {
     let mistakes = dryfire_scenario::parse_bench("slow.yaml", &slow).expect_err("it is refused");
     assert!(mistakes.iter().any(|mistake| mistake.to_string().contains("no reaction takes")), "{mistakes:#?}");
 }
+
+/// Where a reaction may take half an hour, one run cannot tell it from heat that ends by itself; the library can.
+#[rstest]
+#[case("probe-frozen")]
+#[case("probe-pulled-out")]
+#[case("relay-welded")]
+#[case("runaway")]
+#[case("heat-lost")]
+#[case("element-lost")]
+#[case("stall")]
+#[case("control")]
+fn heat_that_ends_by_itself_is_no_reaction(#[case] hazard: &str) {
+    let about: Vec<_> = dryfire_tests::library()
+        .into_iter()
+        .filter(|scenario| scenario.hazards.iter().any(|of| of.value.0 == hazard))
+        .collect();
+    let outcomes = dryfire_tests::run_virtual(about, &["on-time-adds-up"], SEED);
+    let verdicts = outcomes.iter().filter_map(|outcome| outcome.result.verdict);
+    assert!(verdicts.clone().any(|verdict| verdict != Verdict::Pass), "{hazard}: {:?}", verdicts.collect::<Vec<_>>());
+}

@@ -15,7 +15,7 @@ use std::collections::VecDeque;
 
 use dryfire_engine::ProbeSignal;
 use dryfire_link::PlayedConverter;
-use dryfire_stand_in::{Inputs, MemoryImage, Outputs, SLOT_BYTES, Save, StandIn};
+use dryfire_stand_in::{Defect, Inputs, MemoryImage, Outputs, SLOT_BYTES, Save, StandIn};
 use dryfire_units::{Disturbance, MilliCelsius, RigSpan, RigTime};
 
 use dice::Dice;
@@ -31,6 +31,11 @@ const LETTER_MICROS: i64 = 87;
 const LOOP_MICROS: i64 = 15_000;
 /// Largest delay of a tick behind its place in the grid.
 const TICK_JITTER_MICROS: i64 = 400;
+
+/// A watchdog that is not fed for so long resets the controller.
+const WATCHDOG: RigSpan = RigSpan::from_millis(1_000);
+/// The same where a defect has it set far too long.
+const SLOW_WATCHDOG: RigSpan = RigSpan::from_seconds(60);
 
 /// Something that the rig sees of the controller.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -112,6 +117,8 @@ pub struct StandInBoard {
 struct Running {
     controller: StandIn,
     booted_at: RigTime,
+    /// When the program last came round and fed the watchdog.
+    fed_at: RigTime,
     /// Place of the next tick in its grid, and when it really comes.
     tick_place: RigTime,
     tick_at: RigTime,
@@ -312,6 +319,7 @@ impl StandInBoard {
         self.running = Some(Running {
             controller,
             booted_at: self.now,
+            fed_at: self.now,
             tick_place: place,
             tick_at: place,
             polls: VecDeque::new(),
@@ -327,6 +335,11 @@ impl StandInBoard {
         let Some(running) = &mut self.running else { return };
         running.tick_place += self.tick_period;
         running.tick_at = running.tick_place + jitter;
+        if self.contacts.stands_still() {
+            self.watch_over_standing_program();
+            return;
+        }
+        running.fed_at = self.now;
         while self.inbox.front().is_some_and(|(arrives, _)| *arrives <= self.now) {
             if let Some((_, line)) = self.inbox.pop_front() {
                 running.controller.console_line(&line);
@@ -340,9 +353,26 @@ impl StandInBoard {
         let contacts = self.contacts.sense(self.now, &mut self.dice);
         let Some(running) = &mut self.running else { return };
         running.polls.pop_front();
+        if self.contacts.stands_still() {
+            return;
+        }
         let milliseconds = running.milliseconds(self.now, self.setup.timer_at_boot_ms);
         let outputs = running.controller.poll_contacts(milliseconds, &contacts);
         self.act(outputs);
+    }
+
+    /// Resets a controller whose program has stood still for too long; until then its outputs stay as they are.
+    fn watch_over_standing_program(&mut self) {
+        let defects = self.setup.defects;
+        let patience = if defects.has(Defect::WatchdogOfAMinute) { SLOW_WATCHDOG } else { WATCHDOG };
+        let stood = self.running.as_ref().map_or(RigSpan::ZERO, |running| self.now - running.fed_at);
+        if stood < patience || defects.has(Defect::WatchdogAbsent) {
+            return;
+        }
+        self.inbox.clear();
+        self.running = None;
+        self.drive(Outputs::default());
+        self.plan_boot();
     }
 
     /// Does what a call of the controller asked for.

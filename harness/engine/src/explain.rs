@@ -5,7 +5,9 @@
 mod claims;
 mod known;
 
-use dryfire_scenario::{Bench, BenchKind, Missing, Scenario, Segment, Senses, Step, StepKind, Stimulus, TimeLimit};
+use dryfire_scenario::{
+    Bench, BenchKind, ContactRole, Missing, Scenario, Segment, Senses, Step, StepKind, Stimulus, TimeLimit,
+};
 use dryfire_units::RigSpan;
 
 use crate::plan::{Binding, Plan, relay_name};
@@ -303,6 +305,14 @@ fn unseen(scenario: &Scenario, plan: &Plan) -> ExplanationPart {
             "relay faults",
             "A weld, a contact that sticks, a lost element, a lost supply of the coils and a closed bypass happen in \
              the model, not in a part.",
+        );
+    }
+    let hung = |done: &Stimulus| matches!(done, Stimulus::Contact { contact: ContactRole::TestLine, .. });
+    if scenario.script.iter().flat_map(|step| &step.stimuli).any(|done| hung(&done.value)) {
+        part.say(
+            "hang",
+            "The program stands still where its author has put that in for the test. A bus that is held low, a clock \
+             that stops or an interrupt that never ends may leave the watchdog fed, or another output on.",
         );
     }
     if names.iter().any(|name| name.starts_with("console")) {

@@ -271,6 +271,8 @@ pub enum ContactRole {
     Start,
     /// The acknowledge (fault reset) button; engaged = pressed.
     Acknowledge,
+    /// The line at which the controller's program stands still; engaged = it stands.
+    TestLine,
 }
 
 /// Whether a dry contact is open or closed.

@@ -333,6 +333,7 @@ impl ContactRole {
             ContactRole::Stop => "stop",
             ContactRole::Start => "start",
             ContactRole::Acknowledge => "acknowledge",
+            ContactRole::TestLine => "test line",
         }
     }
 }

@@ -104,8 +104,8 @@ texts! {
     Condition r"^\s*[(\w].*$",
     /// How the kiln stands: `cold`, or `soaked at 400 °C`.
     Soak r"^\s*(cold|soaked\s+at\s.*)\s*$",
-    /// A part of the bench: `lid contact`, `supply switch`, `means to cut element`, `2 zones`.
-    Part r"^\s*((lid|stop|start|acknowledge)\s+contact|supply\s+switch|means\s+to\s+cut\s+(safety|element\S*)|[0-9]+\s+zones?)\s*$",
+    /// A part of the bench: `lid contact`, `test line contact`, `supply switch`, `means to cut element`, `2 zones`.
+    Part r"^\s*((lid|stop|start|acknowledge|test\s+line)\s+contact|supply\s+switch|means\s+to\s+cut\s+(safety|element\S*)|[0-9]+\s+zones?)\s*$",
     /// A probe: `probe`, `probe.2`, `probe.top`.
     Probe r"^\s*probe(\.[\w-]+)?\s*$",
     /// A probe, the lid, or a bypass that was left in: `probe.2`, `lid`, `bypass.top`.
@@ -169,6 +169,10 @@ choices! {
     Missing { NotApplicable "not applicable", Uncovered "uncovered" }
     /// A button.
     Button { Stop "stop", Start "start", Acknowledge "acknowledge" }
+    /// A button, or the controller's program.
+    ButtonOrController { Stop "stop", Start "start", Acknowledge "acknowledge", Controller "controller" }
+    /// The controller's program.
+    ControllerWord { Controller "controller" }
     /// The controller's own supply.
     SupplyWord { Supply "supply" }
     /// A thermocouple's type letter.
@@ -184,7 +188,7 @@ choices! {
     /// What an earlier control left in the wiring.
     OldPartWord { Bypass "bypass", InfiniteSwitch "infinite switch" }
     /// What a contact stands for.
-    ContactName { Lid "lid", Stop "stop", Start "start", Acknowledge "acknowledge" }
+    ContactName { Lid "lid", Stop "stop", Start "start", Acknowledge "acknowledge", TestLine "test line" }
     /// Whether a dry contact is open or closed.
     ContactState { Open "open", Closed "closed" }
     /// Whether the rig can cut the controller's own supply.

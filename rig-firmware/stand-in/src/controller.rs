@@ -17,6 +17,9 @@ use crate::{
     Segment, Settings, Stored,
 };
 
+/// How long an element is on at a stretch at most, where a defect counts it.
+const LONGEST_ON_MS: u32 = 600_000;
+
 /// The state of a running firing is saved this often; a supply cut loses no more.
 const SAVE_EVERY_MS: u32 = 10_000;
 
@@ -112,6 +115,8 @@ struct Mischief {
     doubted: Option<Trip>,
     /// How long a probe has been without a reading since power-up.
     unread_ms: u32,
+    /// How long any element has been on in this firing.
+    on_ms: u32,
 }
 
 impl StandIn {
@@ -458,13 +463,20 @@ impl StandIn {
     /// Whether the regulator works.
     fn heats(&self) -> bool {
         match self.phase {
-            Phase::Firing => !self.mischief.blind && !self.stop_seen(),
+            Phase::Firing => !self.mischief.blind && !self.stop_seen() && !self.takes_heat_for_too_long(),
             Phase::Ended(Ending::Finished) => self.defects.has(Defect::HeatsOnAfterEnd),
             _ => false,
         }
     }
 
+    fn takes_heat_for_too_long(&self) -> bool {
+        self.defects.has(Defect::OnTimeAddsUp) && self.mischief.on_ms > LONGEST_ON_MS
+    }
+
     fn regulate(&mut self, dt_ms: u32) {
+        if self.demand.contains(&true) {
+            self.mischief.on_ms = self.mischief.on_ms.saturating_add(dt_ms);
+        }
         if !self.heats() {
             self.demand = [false; MAX_ZONES];
             return;

@@ -217,6 +217,12 @@ defects! {
         "The task that looks at the lid ends when its count of seconds overflows, 9.1 hours after the start.";
     StopLookedAtForNineHours, "stop-looked-at-for-nine-hours", "stop-pressed", "heat-not-cut",
         "The task that looks at stop ends when its count of seconds overflows, 9.1 hours after the start.";
+    OnTimeAddsUp, "on-time-adds-up", "control", "not-reached",
+        "The limit for how long an element may be on at a stretch is never reset: after ten minutes of heat in all no more comes.";
+    WatchdogAbsent, "watchdog-absent", "controller-hung", "heat-not-cut",
+        "Nothing resets a program that stands still, and the outputs stay as they were.";
+    WatchdogOfAMinute, "watchdog-of-a-minute", "controller-hung", "heat-cut-late",
+        "The watchdog's time is a minute, so that slow writes to a display do not set it off.";
 }
 
 impl Defect {
@@ -300,6 +306,7 @@ mod tests {
             "start-with-fault",
             "stall",
             "element-lost",
+            "controller-hung",
             "control",
         ] {
             assert!(Defect::ALL.iter().any(|defect| defect.symptom().hazard == hazard), "{hazard}");

@@ -14,7 +14,7 @@ use crate::text;
 
 /// A library of some scenarios and a bench with a firmware image, and an unfinished record of it of which
 /// some runs stand.
-fn broken_off(folder: &Path) -> PathBuf {
+fn broken_off(folder: &Path, selected: &[&str]) -> PathBuf {
     for part in ["kilns", "people", "probe", "supply"] {
         fs::create_dir(folder.join(part)).expect("a folder");
         for entry in fs::read_dir(dryfire_tests::root().join("scenarios").join(part)).expect("a part of the library") {
@@ -33,6 +33,7 @@ fn broken_off(folder: &Path) -> PathBuf {
         let path = folder.join(format!("{attempt}.sqlite"));
         let mut child = dryfire()
             .args(["run", text(folder), "--jobs", "1", "--format", "json", "--record", text(&path)])
+            .args(selected)
             .stdout(Stdio::piped())
             .stderr(Stdio::null())
             .spawn()
@@ -60,7 +61,7 @@ fn broken_off(folder: &Path) -> PathBuf {
 #[test]
 fn what_was_kept_of_a_broken_session_is_given_up_where_anything_it_rests_on_has_changed() {
     let folder = TempDir::new().expect("a folder");
-    let broken = broken_off(folder.path());
+    let broken = broken_off(folder.path(), &[]);
     let record = Record::open(&broken).expect("a record");
     let kept: Vec<usize> = record.runs().iter().filter(|run| run.standing().is_some()).map(|run| run.number).collect();
     let runs = record.runs().len();
@@ -98,6 +99,31 @@ fn what_was_kept_of_a_broken_session_is_given_up_where_anything_it_rests_on_has_
     }
 }
 
+/// A session of a part of the library stays one of that part, and goes on saying so.
+#[test]
+fn what_was_picked_stays_picked_and_is_told_in_the_same_words() {
+    let folder = TempDir::new().expect("a folder");
+    let broken = broken_off(folder.path(), &["--hazard", "probe-open", "--hazard", "stop-pressed"]);
+    let picked = |record: &Record| record.facts_about("selection").next().cloned().expect("what was picked");
+    let planned =
+        |record: &Record| record.runs().iter().map(|run| run.planned.scenario.clone()).collect::<Vec<String>>();
+    let before = Record::open(&broken).expect("a record");
+    let (said, scenarios) = (picked(&before), planned(&before));
+    assert!(said.value.contains("probe-open") && said.value.contains("stop-pressed"), "{said:?}");
+    let output = dryfire().args(["run", "--resume", text(&broken)]).output().expect("dryfire starts");
+    assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
+    let after = Record::open(&broken).expect("a record");
+    assert!(after.session().finished);
+    assert_eq!(picked(&after), said);
+    assert_eq!(after.facts_about("selection").count(), 1);
+    assert_eq!(planned(&after), scenarios);
+    let page = folder.path().join("page.html");
+    let output = dryfire().args(["report", text(&broken), "--out", text(&page)]).output().expect("dryfire starts");
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    let page = fs::read_to_string(&page).expect("a page");
+    assert!(page.contains("probe-open") && page.contains(&format!("{} of ", scenarios.len())), "{}", &page[..4000]);
+}
+
 /// A record with its side file, as it lies there.
 fn copied(from: &Path, to: &Path) {
     for ending in ["", "-wal"] {
@@ -111,7 +137,7 @@ fn copied(from: &Path, to: &Path) {
 #[test]
 fn what_another_version_of_the_program_has_recorded_is_not_kept() {
     let folder = TempDir::new().expect("a folder");
-    let broken = broken_off(folder.path());
+    let broken = broken_off(folder.path(), &[]);
     let copy = folder.path().join("older.sqlite");
     copied(&broken, &copy);
     let opened = rusqlite::Connection::open(&copy).expect("a record");

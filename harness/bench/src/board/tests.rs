@@ -390,3 +390,46 @@ proptest! {
         prop_assert!(whole.is_sorted_by_key(BoardEvent::at), "events come in the order of time");
     }
 }
+
+/// With a test line, and whether the contactor is closed at the end of each of these times after it was engaged.
+fn contactor_while_standing(defects: Defects, seconds: &[f64]) -> Vec<bool> {
+    let mut with_line = BoardSetup { defects, ..setup(21) };
+    with_line.contacts.push(ContactWire { role: ContactRole::TestLine, output: 7, engaged: ContactState::Closed });
+    let mut board = firing(with_line);
+    let hung = board.now();
+    board.set_contact(7, true, hung);
+    let mut closed = true;
+    let mut seen = Vec::new();
+    for after in seconds {
+        let left = (hung - board.now()).as_seconds() + after;
+        let events = run(&mut board, left);
+        closed = safety_edges(&events).last().map_or(closed, |(_, high)| *high);
+        seen.push(closed);
+    }
+    seen
+}
+
+#[rstest::rstest]
+#[case::as_it_should_be(Defects::NONE, &[true, false, false])]
+#[case::a_minute(Defects::only(Defect::WatchdogOfAMinute), &[true, true, false])]
+#[case::none(Defects::only(Defect::WatchdogAbsent), &[true, true, true])]
+fn a_program_that_stands_still_leaves_its_outputs_until_the_watchdog_ends_it(
+    #[case] defects: Defects,
+    #[case] closed: &[bool],
+) {
+    assert_eq!(contactor_while_standing(defects, &[0.8, 3.0, 600.0]), closed);
+}
+
+#[test]
+fn a_controller_that_stands_still_at_each_boot_never_heats_and_goes_on_when_it_is_let_go() {
+    let mut with_line = setup(22);
+    with_line.contacts.push(ContactWire { role: ContactRole::TestLine, output: 7, engaged: ContactState::Closed });
+    let mut board = firing(with_line);
+    board.set_contact(7, true, board.now());
+    run(&mut board, 3.0);
+    let standing = run(&mut board, 60.0);
+    assert!(safety_edges(&standing).is_empty(), "{standing:?}");
+    board.set_contact(7, false, board.now());
+    let after = run(&mut board, 30.0);
+    assert!(after.iter().any(|event| matches!(event, BoardEvent::Console { .. })), "{after:?}");
+}

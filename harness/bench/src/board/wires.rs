@@ -152,8 +152,18 @@ impl ContactWires {
                 ContactRole::Stop => sensed.stop |= engaged,
                 ContactRole::Start => sensed.start |= engaged,
                 ContactRole::Acknowledge => sensed.acknowledge |= engaged,
+                // No input of its program: the board itself looks at it.
+                ContactRole::TestLine => {}
             }
         }
         sensed
+    }
+
+    /// Whether the line at which the program stands still is engaged.
+    pub(super) fn stands_still(&self) -> bool {
+        self.contacts.iter().any(|contact| {
+            contact.wire.role == ContactRole::TestLine
+                && contact.closed == (contact.wire.engaged == ContactState::Closed)
+        })
     }
 }

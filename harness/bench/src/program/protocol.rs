@@ -355,6 +355,7 @@ pub(super) fn contact_name(role: ContactRole) -> &'static str {
         ContactRole::Stop => "stop",
         ContactRole::Start => "start",
         ContactRole::Acknowledge => "acknowledge",
+        ContactRole::TestLine => "test line",
     }
 }
 

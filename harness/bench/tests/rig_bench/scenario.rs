@@ -2,6 +2,7 @@
 
 use std::path::Path;
 use std::sync::atomic::AtomicBool;
+use std::time::Duration;
 
 use dryfire_bench::{
     Bench, FaultyTransport, InProcessTransport, RigBench, RigPace, RunOptions, RunSetup, SimulatedRigSetup,
@@ -9,6 +10,8 @@ use dryfire_bench::{
 };
 use dryfire_engine::{Binding, Plan, ScenarioResult, TroubleKind};
 use dryfire_judge::Verdict;
+use dryfire_link::frame::MAX_FRAME;
+use dryfire_link::{Capabilities, Endpoint, Limits, LinkTime, MessageError, Refusal, RigMessage, Welcome};
 use dryfire_scenario::{
     Bench as BenchFile, BenchKind, ConverterChoice, Plays, parse_bench, parse_kiln, parse_scenario,
 };
@@ -121,6 +124,81 @@ fn a_run_on_played_converters_says_so_and_one_on_probes_does_not() {
         let setup = RunSetup { run: 1, seed: 5, ambient_millicelsius: 20_000, firing: Vec::new() };
         let identity = wired(&bench, WireFaults::default(), 0).begin(&setup).expect("it begins");
         assert_eq!(identity.description.contains("own were not tested"), said, "{}", identity.description);
+    }
+}
+
+/// What a rig can read whose firmware is older than played converters; it is not asked for more here.
+#[derive(serde::Deserialize)]
+enum OldMessage {
+    Hello { protocol: u16 },
+}
+
+/// Such a rig.
+struct OldRig {
+    link: Endpoint<RigMessage, OldMessage>,
+    now: LinkTime,
+}
+
+impl OldRig {
+    fn answer(message: Result<OldMessage, MessageError>) -> RigMessage {
+        match message {
+            Ok(OldMessage::Hello { protocol }) => RigMessage::Welcome(Welcome {
+                protocol,
+                board: Default::default(),
+                firmware: "0.0.9".try_into().expect("short"),
+                boot_id: 3,
+                capabilities: Capabilities {
+                    simulated: false,
+                    stepped: false,
+                    supply_switch: true,
+                    supply_rail: true,
+                    console: true,
+                    probe_channels: 3,
+                    inputs: 8,
+                    contacts: 12,
+                },
+                limits: Limits { edge_ring: 4_096, command_queue: 32, max_silence_ms: 1_000 },
+            }),
+            Err(_) => RigMessage::Refused { command: None, why: Refusal::Malformed },
+        }
+    }
+}
+
+impl Transport for OldRig {
+    fn now(&self) -> LinkTime {
+        self.now
+    }
+
+    fn read(&mut self, into: &mut Vec<u8>, _timeout: Duration) -> Result<(), TransportError> {
+        self.now = self.now + 1_000;
+        while let Some(message) = self.link.poll_message() {
+            self.link.send(&Self::answer(message)).expect("room");
+        }
+        let mut buffer = [0u8; MAX_FRAME];
+        while let Some(frame) = self.link.poll_transmit(self.now, &mut buffer) {
+            into.extend_from_slice(frame);
+        }
+        Ok(())
+    }
+
+    fn write(&mut self, frames: &[u8]) -> Result<(), TransportError> {
+        self.link.handle_bytes(self.now, frames);
+        Ok(())
+    }
+}
+
+#[test]
+fn a_rig_with_an_older_firmware_is_refused_in_plain_words_where_converters_are_to_be_played() {
+    let text = with_linear_converters().replace("silence: 500 ms", "silence: 500 ms, plays: converters");
+    let (_, bench) = fitted(&text);
+    let open = || -> Result<Box<dyn Transport>, TransportError> {
+        Ok(Box::new(OldRig { link: Endpoint::rig(3), now: LinkTime::ZERO }))
+    };
+    let setup = RunSetup { run: 1, seed: 5, ambient_millicelsius: 20_000, firing: Vec::new() };
+    let trouble = RigBench::new(bench, Box::new(open), 1).begin(&setup).expect_err("it cannot play them");
+    assert_eq!(trouble.kind, TroubleKind::LinkRefused);
+    for words in ["firmware 0.0.9", "flash the firmware", "`plays: converters`"] {
+        assert!(trouble.detail.contains(words), "{trouble:?}");
     }
 }
 

@@ -14,6 +14,8 @@ pub(crate) fn contact(role: ContactRole, engaged: bool) -> &'static str {
         (ContactRole::Start, false) => "start released",
         (ContactRole::Acknowledge, true) => "acknowledge pressed",
         (ContactRole::Acknowledge, false) => "acknowledge released",
+        (ContactRole::TestLine, true) => "controller's program stands still",
+        (ContactRole::TestLine, false) => "controller's program goes on",
     }
 }
 

@@ -7,9 +7,10 @@ use serde::de::{self, MapAccess, Visitor};
 use serde::{Deserialize, Deserializer};
 
 use super::{
-    Amount, Button, Condition, Count, Cut, Difference, Duration, ElementOrLeg, End, Hazard, Instant, LidOrBypass,
-    Mains, Missing, MomentName, Moments, Name, OneOrMany, Part, Probe, ProbeOrLid, ProbeType, Prose, Rate, Relay,
-    Share, Soak, SupplyOrLeg, SupplyWord, Temperature, Terminals, TimeLimit, Voltage, Wire,
+    Amount, Button, ButtonOrController, Condition, ControllerWord, Count, Cut, Difference, Duration, ElementOrLeg, End,
+    Hazard, Instant, LidOrBypass, Mains, Missing, MomentName, Moments, Name, OneOrMany, Part, Probe, ProbeOrLid,
+    ProbeType, Prose, Rate, Relay, Share, Soak, SupplyOrLeg, SupplyWord, Temperature, Terminals, TimeLimit, Voltage,
+    Wire,
 };
 
 /// A scenario: what is done to a controller, and what has to be seen.
@@ -206,7 +207,7 @@ pub(crate) struct TimedStep {
 #[schemars(extend("oneOf" = [
     { "minProperties": 1, "maxProperties": 1, "propertyNames": { "enum": [
         "open", "short", "short to ground", "short to supply", "reverse", "freeze", "pull out", "reconnect",
-        "close", "press", "release", "cut", "restore", "stick open", "half short", "half open", "free", "lose",
+        "close", "press", "release", "hang", "cut", "restore", "stick open", "half short", "half open", "free", "lose",
         "kiln supply", "console", "prompt"
     ] } },
     { "required": ["short in head", "head"], "propertyNames": { "enum": ["short in head", "head"] } },
@@ -302,8 +303,10 @@ pub(crate) struct Stimulus {
     close: Option<LidOrBypass>,
     /// Press a button.
     press: Option<Button>,
-    /// Let a button go.
-    release: Option<Button>,
+    /// Let a button go, or the controller's program go on.
+    release: Option<ButtonOrController>,
+    /// Let the controller's program stand still.
+    hang: Option<ControllerWord>,
     /// Cut the controller's own supply.
     cut: Option<SupplyWord>,
     /// Restore the controller's own supply.

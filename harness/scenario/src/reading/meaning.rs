@@ -78,6 +78,7 @@ fn brings_about(hazard: &str, stimulus: &Stimulus) -> Option<bool> {
             matches!(stimulus, Stimulus::Supply { .. } | Stimulus::Leg { .. } | Stimulus::CoilSupply { .. })
         }
         "lid-open" => matches!(stimulus, Stimulus::Contact { contact: ContactRole::Lid, .. }),
+        "controller-hung" => matches!(stimulus, Stimulus::Contact { contact: ContactRole::TestLine, .. }),
         "stop-pressed" => matches!(stimulus, Stimulus::Contact { contact: ContactRole::Stop, .. }),
         _ => return None,
     })

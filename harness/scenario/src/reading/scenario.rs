@@ -275,6 +275,9 @@ fn needed_part(words: &mut Words<'_>) -> Result<NeededPart, Mistake> {
             return Ok(NeededPart::Contact(role));
         }
     }
+    if words.take_all(&["test", "line", "contact"]) {
+        return Ok(NeededPart::Contact(ContactRole::TestLine));
+    }
     if let (Some(number), Some("zones" | "zone")) =
         (words.written().and_then(|text| text.parse::<u8>().ok()), words.written_next())
     {
@@ -286,8 +289,8 @@ fn needed_part(words: &mut Words<'_>) -> Result<NeededPart, Mistake> {
         DiagnosticKind::UnknownRole,
         "a part of the bench",
         Some(
-            "write `lid contact`, `stop contact`, `start contact`, `acknowledge contact`, `supply switch`, \
-             `means to cut element`, `2 zones` or `longest firing of 13 h`"
+            "write `lid contact`, `stop contact`, `start contact`, `acknowledge contact`, \
+             `test line contact`, `supply switch`, `means to cut element`, `2 zones` or `longest firing of 13 h`"
                 .to_owned(),
         ),
     ))

@@ -19,6 +19,7 @@ enum Object {
     Probe,
     Lid,
     Button,
+    Controller,
     Supply,
     Relay,
     Element,
@@ -56,7 +57,8 @@ const VERBS: &[Verb] = &[
     Verb("warm", &[Object::Terminals], &["by"], &[]),
     Verb("close", &[Object::Lid, Object::Bypass], &[], &[]),
     Verb("press", &[Object::Button], &[], &[]),
-    Verb("release", &[Object::Button], &[], &[]),
+    Verb("release", &[Object::Button, Object::Controller], &[], &[]),
+    Verb("hang", &[Object::Controller], &[], &[]),
     Verb("cut", &[Object::Supply], &[], &[]),
     Verb("restore", &[Object::Supply, Object::Leg, Object::Neutral, Object::CoilSupply], &[], &[]),
     Verb("weld", &[Object::Relay], &[], &["pole"]),
@@ -533,6 +535,7 @@ fn done_to(words: &mut Words<'_>, verb: &str) -> Result<Stimulus, Mistake> {
         "pull out" => fault(ProbeFault::PulledOut, probe(words, verb)?),
         "reconnect" => Ok(Stimulus::ReconnectProbe { zone: probe(words, verb)? }),
         "close" if words.take("lid") => contact(ContactRole::Lid, false),
+        "hang" | "release" if words.take("controller") => contact(ContactRole::TestLine, verb == "hang"),
         "press" | "release" => {
             let buttons =
                 [("stop", ContactRole::Stop), ("start", ContactRole::Start), ("acknowledge", ContactRole::Acknowledge)];
@@ -604,6 +607,7 @@ fn objects(verb: &str) -> Vec<&'static str> {
         .flat_map(|kind| match kind {
             Object::Probe => &["probe", "probe.1", "probe.top"][..],
             Object::Lid => &["lid"],
+            Object::Controller => &["controller"],
             Object::Button => &["stop", "start", "acknowledge"],
             Object::Supply => &["supply"],
             Object::Relay => &["safety", "element", "element.1", "element.top"],

@@ -460,6 +460,7 @@ const CONTACTS: &[(&str, ContactRole)] = &[
     ("stop", ContactRole::Stop),
     ("start", ContactRole::Start),
     ("acknowledge", ContactRole::Acknowledge),
+    ("test line", ContactRole::TestLine),
 ];
 
 const CONTACT_STATES: &[(&str, ContactState)] = &[("open", ContactState::Open), ("closed", ContactState::Closed)];
@@ -495,10 +496,10 @@ pub(crate) fn contacts(reading: &mut Reading<'_>, node: &Node) -> Option<Vec<Con
                 ContactState::Open => ContactState::Closed,
                 ContactState::Closed => ContactState::Open,
             };
-            // An open lid and a pressed stop demand safety; a pressed start does not.
+            // An open lid and a pressed stop demand safety; a pressed start and a program that stands still do not.
             let usual = match role {
                 ContactRole::Lid | ContactRole::Stop => engaged,
-                ContactRole::Start | ContactRole::Acknowledge => rest,
+                ContactRole::Start | ContactRole::Acknowledge | ContactRole::TestLine => rest,
             };
             Some(Contact { role, output: output?, engaged, demand_safe: demand_safe.unwrap_or(usual) })
         })

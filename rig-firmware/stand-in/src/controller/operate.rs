@@ -163,6 +163,7 @@ impl StandIn {
         self.progress = Progress::begin(&self.program, self.mean());
         self.mischief.lid_at_cycle = false;
         self.mischief.stop_at_cycle = false;
+        self.mischief.on_ms = 0;
         self.enter(Phase::Firing);
         self.outbox.say(format_args!("firing begun"));
         self.say_segment();
