@@ -14,7 +14,7 @@ use embassy_rp::pio::{Config, Direction, Pio, ShiftConfig, ShiftDirection, State
 use embassy_rp::{Peri, pac};
 
 /// Instruction `set pindirs, 0`: the data line is let go.
-const LET_GO: u16 = 0b111_00000_100_00000;
+const LET_GO: u16 = 0xe080;
 
 /// The bus, with every channel silent.
 pub struct Bus {
