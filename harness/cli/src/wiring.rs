@@ -112,7 +112,7 @@ fn wires(bench: &Bench) -> Vec<Wire> {
             ContactRole::Stop => ("stop button", "pressed"),
             ContactRole::Start => ("start button", "pressed"),
             ContactRole::Acknowledge => ("acknowledge button", "pressed"),
-            ContactRole::TestLine => ("test line of the controller", "the program stands still"),
+            ContactRole::TestLine => ("test line of the program", "standing still"),
         };
         let state = match contact.engaged {
             ContactState::Open => "open",
