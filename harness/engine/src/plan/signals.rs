@@ -39,7 +39,7 @@ pub(crate) fn contact_name(role: ContactRole) -> &'static str {
         ContactRole::Stop => "stop",
         ContactRole::Start => "start",
         ContactRole::Acknowledge => "acknowledge",
-        ContactRole::TestLine => "test line",
+        ContactRole::TestLine => "test-line",
     }
 }
 
