@@ -37,7 +37,7 @@ pub struct Record {
 
 impl Record {
     /// Opens a record: a finished one as it lies there, read-only and immutable; an
-    /// unfinished one with its side file as a copy.
+    /// unfinished one as a copy, with its side file if there is one.
     ///
     /// # Errors
     /// When there is none, it is no record, is of a later format, or contradicts itself.
@@ -48,8 +48,10 @@ impl Record {
         let alone = Connection::open_with_flags(immutable_uri(path), flags).map_err(fail)?;
         let side_files = side_files(path);
         // A finished record has no side files: what lies beside it is none of it.
-        let finished = alone.query_row("SELECT state = 'finished' FROM session", [], |row| row.get(0)).unwrap_or(false);
-        let (connection, copy) = if finished || !side_files.iter().any(|side| side.exists()) {
+        let finished = alone.query_row("SELECT state = 'finished' FROM session", [], |row| row.get::<_, bool>(0)).ok();
+        // One that was left in one piece has no side file, but whoever goes on with it writes into the file itself.
+        let may_change = finished == Some(false) || finished.is_none() && side_files.iter().any(|side| side.exists());
+        let (connection, copy) = if !may_change {
             (alone, None)
         } else {
             let io = |source| RecordError::Io { what: format!("a copy of `{}`", path.display()), source };

@@ -325,6 +325,29 @@ fn a_finished_record_is_one_plain_file_with_a_seal_that_holds() {
     assert!(matches!(Writer::resume(&path, &[1], &beginning()), Err(RecordError::Finished { .. })));
 }
 
+/// Who goes on with a record reads the runs that stand while the others are written into the same file.
+#[test]
+fn what_was_read_of_an_unfinished_record_stays_as_it_was_while_it_is_gone_on_with() {
+    let folder = TempDir::new().expect("a folder");
+    let path = folder.path().join("one.sqlite");
+    broken_off(&path, Pace::Wall);
+    let record = Record::open(&path).expect("a record");
+    let told = |record: &Record| (record.notes(), record.events(&record.runs()[0]), record.events(&record.runs()[1]));
+    let before = told(&Record::open(&path).expect("a record"));
+    let mut writer = Writer::resume(&path, &[1, 2, 3], &beginning()).expect("gone on with");
+    for number in 0..2_000 {
+        let note = Note {
+            at: "2026-11-25T09:32:00.000Z".to_owned(),
+            run: None,
+            kind: "operator".to_owned(),
+            text: format!("{number} {}", "long ".repeat(100)),
+        };
+        writer.note(&note).expect("written");
+    }
+    writer.leave().expect("left in one plain file, with everything moved into it");
+    assert_eq!(format!("{:?}", told(&record)), format!("{before:?}"));
+}
+
 #[test]
 fn a_record_is_never_written_over_another_file() {
     let folder = TempDir::new().expect("a folder");
