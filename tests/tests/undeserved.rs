@@ -988,3 +988,14 @@ fn heat_that_ends_by_itself_is_no_reaction(#[case] hazard: &str) {
     let verdicts = outcomes.iter().filter_map(|outcome| outcome.result.verdict);
     assert!(verdicts.clone().any(|verdict| verdict != Verdict::Pass), "{hazard}: {:?}", verdicts.collect::<Vec<_>>());
 }
+
+/// A controller whose test line is not connected goes on as ever, and that is no watchdog.
+#[test]
+fn a_test_line_whose_wire_goes_nowhere_shows_no_watchdog() {
+    let nowhere = Swallow {
+        which: |command| matches!(command.kind, CommandKind::Contact { output: 7, .. }),
+        acknowledged_after: RigSpan::ZERO,
+    };
+    let result = run_without(&read("scenarios/controller/hangs-with-heat-on.yaml"), nowhere);
+    assert_eq!(result.verdict, Some(Verdict::Fail), "{result:#?}");
+}
