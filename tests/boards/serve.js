@@ -2,7 +2,7 @@
 //
 //   node serve.js --rig ELF [--controller ELF] --port LINK [--page HEX] [--seed N]
 //                 [--silicon] [--speed N] [--calibration HEX] [--start MICROSECONDS]
-//                 [--scales LOWEST:SPAN,… in mV] [--loop] [--broken INPUT,…] [--patient]
+//                 [--scales LOWEST:SPAN,… in mV] [--loop] [--broken INPUT,…] [--patient] [--played]
 //
 // Prints `ready LINK` when the port is there, then one line of JSON for everything that happens
 // on the wires with `--trace`. Reads instructions from standard input, a word to a line; `end`
@@ -31,6 +31,7 @@ const { values } = parseArgs({
     broken: { type: 'string', default: '' },
     trace: { type: 'boolean', default: false },
     patient: { type: 'boolean', default: false },
+    played: { type: 'boolean', default: false },
   },
 });
 
@@ -51,6 +52,7 @@ const bench = new Bench({
   calibration: Buffer.from(values.calibration, 'hex'),
   scales: values.scales?.split(',').map((pair) => pair.split(':').map(Number)),
   loop: values.loop,
+  played: values.played,
   broken: values.broken.split(',').filter(Boolean).map(Number),
   onData: (data) => {
     owed ??= { bench: bench.rig.now, wall: performance.now() };
@@ -140,6 +142,7 @@ const instructions = {
         const { open, millivolts } = bench.terminals(channel);
         return open ? null : millivolts;
       }),
+      converted: bench.converters.map(({ phase }) => micros(phase)),
       levels: bench.levels,
       rail: bench.rail,
       boots: bench.controllerBoots,

@@ -12,16 +12,21 @@ use rstest::rstest;
 use serde_json::Value;
 use tempfile::TempDir;
 
-/// The library's bench files, with another longest firing.
+/// The library's bench files, with another longest firing, and with read-only converters that the rig plays.
 struct Benches {
-    _folder: TempDir,
+    folder: TempDir,
     rig: PathBuf,
     on_virtual: PathBuf,
     text: String,
+    played: bool,
 }
 
 impl Benches {
     fn with_longest_firing(longest: &str) -> Benches {
+        Benches::with(longest, false)
+    }
+
+    fn with(longest: &str, played: bool) -> Benches {
         let folder = tempfile::tempdir().expect("a folder");
         let kilns = root().join("scenarios/kilns");
         let adapted = |name: &str| {
@@ -29,20 +34,31 @@ impl Benches {
             let text = text.replace("../kilns", &kilns.display().to_string());
             let changed = text.replace("longest firing: 14 h", &format!("longest firing: {longest}"));
             assert!(longest == "14 h" || changed != text, "{name}");
+            let changed = if played {
+                let supply = "supply: switched by the rig\n";
+                assert!(changed.contains(supply), "{name}");
+                let changed = changed.replace("silence: 500 ms", "silence: 500 ms, plays: converters");
+                changed.replace(supply, &format!("{supply}converter: linear 14-bit\n"))
+            } else {
+                changed
+            };
             let path = folder.path().join(format!("{name}.yaml"));
             std::fs::write(&path, &changed).expect("a file");
             (path, changed)
         };
         let (rig, text) = adapted("rig");
         let (on_virtual, _) = adapted("virtual");
-        Benches { _folder: folder, rig, on_virtual, text }
+        Benches { folder, rig, on_virtual, text, played }
+    }
+
+    fn setup(&self, defects: &[&str]) -> Setup {
+        let (file, _) = parse_bench("rig.yaml", &self.text).expect("a bench file");
+        let page = configuration(&file, defects);
+        Setup { page: Some(page), trace: true, seed: 1, played: self.played, ..Setup::default() }
     }
 
     fn boards(&self, tools: &Tools, defects: &[&str]) -> TwoBoards {
-        let (file, _) = parse_bench("rig.yaml", &self.text).expect("a bench file");
-        let page = configuration(&file, defects);
-        let setup = Setup { page: Some(page), trace: true, seed: 1, ..Setup::default() };
-        TwoBoards::start(tools, &setup)
+        TwoBoards::start(tools, &self.setup(defects))
     }
 }
 
@@ -140,11 +156,23 @@ fn reactions(scenario: &str, bench: &str) -> BTreeMap<String, (i64, i64)> {
 #[case::stop_pressed("scenarios/people/stop-pressed.yaml", "14 h", "restarts-after-stop")]
 fn two_boards_are_judged_as_the_virtual_bench_is(#[case] scenario: &str, #[case] longest: &str, #[case] defect: &str) {
     let Some(tools) = tools_or_skip() else { return };
-    let benches = Benches::with_longest_firing(longest);
+    are_judged_alike(&tools, scenario, &Benches::with_longest_firing(longest), defect);
+}
+
+/// The controller's own program reads its converters' words over the bus, and the rig's makes them.
+#[rstest]
+#[case::clean_firing("tests/boards/scenarios/clean-firing.yaml", "heats-on-after-end")]
+#[case::probe_open_while_ramping("scenarios/probe/open-while-ramping.yaml", "probe-fault-ignored-while-ramping")]
+fn two_boards_are_judged_alike_where_the_rig_plays_the_converters(#[case] scenario: &str, #[case] defect: &str) {
+    let Some(tools) = tools_or_skip() else { return };
+    are_judged_alike(&tools, scenario, &Benches::with("14 h", true), defect);
+}
+
+fn are_judged_alike(tools: &Tools, scenario: &str, benches: &Benches, defect: &str) {
     let (rig, on_virtual) = (benches.rig.display().to_string(), benches.on_virtual.display().to_string());
 
     let expected = Run::of(&[scenario, "--bench", &on_virtual]);
-    let boards = benches.boards(&tools, &[]);
+    let boards = benches.boards(tools, &[]);
     let seen = Run::of(&[scenario, "--bench", &rig, "--port", &boards.port.display().to_string()]);
     assert_eq!(seen.verdicts(), expected.verdicts(), "{:#}", seen.result());
     assert_eq!((seen.status, expected.status), (0, 0));
@@ -163,16 +191,112 @@ fn two_boards_are_judged_as_the_virtual_bench_is(#[case] scenario: &str, #[case]
     reported_edges_are_the_true_ones(boards, &seen);
 
     let expected = Run::of(&[scenario, "--bench", &on_virtual, "--defect", defect]);
-    let boards = benches.boards(&tools, &[defect]);
+    let boards = benches.boards(tools, &[defect]);
     let seen = Run::of(&[scenario, "--bench", &rig, "--port", &boards.port.display().to_string()]);
     assert_eq!((seen.status, expected.status), (1, 1), "{:#}", seen.result());
     assert_eq!(seen.verdicts(), expected.verdicts(), "{:#}", seen.result());
 }
 
-#[test]
-fn converters_that_fall_silent_cut_the_heat_and_a_controller_that_overlooks_it_fails() {
+/// Parts of this controller: a tick, and a conversion, every so many microseconds.
+const TICK_US: f64 = 100_000.0;
+
+/// One pair of runs whose reactions can be compared singly. The stimulus comes 550 ms after an element relay, which
+/// switches at a tick: half-way between two ticks on both benches, within a millisecond. What is left of the phase is
+/// whether a conversion lies between the stimulus and the next tick. On the boards that is known from the wires; the
+/// virtual bench shows both kinds over its draws, a tick apart.
+#[rstest]
+#[case(1)]
+#[case(2)]
+#[case(3)]
+#[case(4)]
+fn a_reaction_on_the_boards_is_the_one_of_the_virtual_bench_in_the_same_phase(#[case] seed: u32) {
     let Some(tools) = tools_or_skip() else { return };
     let benches = Benches::with_longest_firing("14 h");
+    let scenario = benches.folder.path().join("scenario.yaml");
+    let text = read("scenarios/probe/open-while-ramping.yaml").replace("element on for 0.5 s", "element on for 0.55 s");
+    assert!(text.contains("0.55 s"));
+    std::fs::write(&scenario, text).expect("a file");
+    let scenario = scenario.display().to_string();
+    let (rig, on_virtual) = (benches.rig.display().to_string(), benches.on_virtual.display().to_string());
+
+    let mut drawn: Vec<i64> = Run::of(&[&scenario, "--bench", &on_virtual, "--repeat", DRAWS])
+        .lines
+        .iter()
+        .filter(|line| line["type"] == "result")
+        .map(|result| cut(result)["seen_us"].as_i64().expect("a reaction"))
+        .collect();
+    drawn.sort_unstable();
+    let apart = drawn.windows(2).position(|pair| pair[1] - pair[0] > TICK_US as i64 / 2).expect("two kinds") + 1;
+    let kinds = [(drawn[0], drawn[apart - 1]), (drawn[apart], drawn[drawn.len() - 1])];
+    assert!(kinds.iter().all(|(least, most)| most - least <= AGREE_US), "one phase, one reaction: {drawn:?}");
+
+    let setup = Setup { seed, ..benches.setup(&[]) };
+    let mut boards = TwoBoards::start(&tools, &setup);
+    let seen = Run::of(&[&scenario, "--bench", &rig, "--port", &boards.port.display().to_string()]);
+    assert_eq!(seen.status, 0, "{:#}", seen.result());
+    let cut = cut(seen.result());
+    let uncertainty = cut["uncertainty_us"].as_i64().expect("an uncertainty");
+    assert!(uncertainty <= AGREE_US, "{cut:#}");
+    let reaction = cut["seen_us"].as_i64().expect("a reaction");
+
+    let (state, told) = boards.state();
+    let (opened, channel, tick) = opened_and_next_tick(&told);
+    // Conversions come at a part's phase and every 100 ms from there.
+    let phase = state["converted"][channel].as_f64().expect("a phase");
+    let conversion = opened + (phase - opened).rem_euclid(TICK_US);
+    assert!((20_000.0..=80_000.0).contains(&(tick - opened)), "{} µs from the stimulus to a tick", tick - opened);
+    let (least, most) = kinds[usize::from(conversion > tick)];
+    // At the edge of the two kinds it may be either.
+    let near = (conversion - tick).abs() < 1_000.0;
+    let agrees = |(least, most): (i64, i64)| (least - AGREE_US..=most + AGREE_US).contains(&reaction);
+    assert!(
+        agrees((least, most)) || near && kinds.into_iter().any(agrees),
+        "{reaction} µs, and {least} to {most} on the virtual bench; {conversion} {tick}"
+    );
+}
+
+/// What was found of the reaction.
+fn cut(result: &Value) -> &Value {
+    let findings = result["findings"].as_array().expect("findings");
+    findings.iter().find(|finding| finding["name"] == "heat is cut").expect("the reaction")
+}
+
+/// When the last probe that was connected came off, its channel, and the controller's next tick.
+fn opened_and_next_tick(told: &[Value]) -> (f64, usize, f64) {
+    let mut connected = 0u64;
+    let mut last = None;
+    let mut found = None;
+    for line in told {
+        let at = line["at"].as_f64().unwrap_or(0.0);
+        if line["what"] == "switches" {
+            let word = line["rest"][0].as_u64().expect("a word");
+            let now = [0, 1, 2]
+                .iter()
+                .filter(|channel| word >> (5 * *channel) & 1 != 0)
+                .fold(0u64, |set, bit| set | 1 << bit);
+            // Of one probe: at the end of a run all of them come off.
+            let off = connected & !now;
+            if off.count_ones() == 1 && connected == 0b111 {
+                last = Some((at, off.trailing_zeros() as usize));
+            }
+            connected = now;
+        } else if line["what"] == "tick"
+            && let Some((opened, channel)) = last.take()
+        {
+            found = Some((opened, channel, at));
+        }
+    }
+    found.expect("a probe came off in the run")
+}
+
+/// Where the rig plays them it lets the line go, which the controller's pull holds high then; else a part without supply
+/// holds it low.
+#[rstest]
+#[case::of_the_controller(false)]
+#[case::played_by_the_rig(true)]
+fn converters_that_fall_silent_cut_the_heat_and_a_controller_that_overlooks_it_fails(#[case] played: bool) {
+    let Some(tools) = tools_or_skip() else { return };
+    let benches = Benches::with("14 h", played);
     // The scenario presses the acknowledge button, and here that output is the lever on the data line.
     let text = benches.text.replace("role: acknowledge, output: 3", "role: acknowledge, output: 5");
     assert_ne!(text, benches.text);
