@@ -224,11 +224,15 @@ export class Bench {
     this.onEvent('rail', now, this.rail);
     this.bring(this.rig, null, now);
     this.rig.drive(RAIL, this.rail);
+    this.events = this.events.filter((event) => event.kind !== 'boot');
     if (!this.rail) {
       this.controller = null;
       RELAYS.forEach((_, relay) => this.relayDriven(relay, false, now));
     } else if (this.controllerFlash) {
-      this.bootController(now, null, 0);
+      // Its supervisor holds it in reset for a while, longer or shorter by more than a tick: so that its ticks are in no
+      // fixed phase to the run.
+      const boots = now + (150 + 110 * this.random()) * MILLISECOND;
+      this.later(boots, 'boot', () => this.bootController(boots, null, 0));
     }
   }
 
