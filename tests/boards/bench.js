@@ -39,6 +39,7 @@ export class Bench {
    * @param options rig: its program (parts of an ELF file); controller: its program, or none;
    *   configuration: the controller's page; silicon: whether the rig's clock cannot be stopped;
    *   calibration: the rig's page; scales: what its channels give, `[lowest, span]` in mV each;
+   *   supervisor: how long the controller is held in reset after its rail has risen, ms; drawn if not given
    *   played: the controller's converters are the rig's, by the converters' bus;
    *   loop: no controller, but wires from contacts 0 to 4 and the three channels to the inputs; seed; coldJunction in °C; onData: bytes from the rig for the host
    */
@@ -231,7 +232,7 @@ export class Bench {
     } else if (this.controllerFlash) {
       // Its supervisor holds it in reset for a while, longer or shorter by more than a tick: so that its ticks are in no
       // fixed phase to the run.
-      const boots = now + (150 + 110 * this.random()) * MILLISECOND;
+      const boots = now + (this.options.supervisor ?? 150 + 110 * this.random()) * MILLISECOND;
       this.later(boots, 'boot', () => this.bootController(boots, null, 0));
     }
   }

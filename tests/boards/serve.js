@@ -3,6 +3,7 @@
 //   node serve.js --rig ELF [--controller ELF] --port LINK [--page HEX] [--seed N]
 //                 [--silicon] [--speed N] [--calibration HEX] [--start MICROSECONDS]
 //                 [--scales LOWEST:SPAN,… in mV] [--loop] [--broken INPUT,…] [--patient] [--played]
+//                 [--supervisor MILLISECONDS]
 //
 // Prints `ready LINK` when the port is there, then one line of JSON for everything that happens
 // on the wires with `--trace`. Reads instructions from standard input, a word to a line; `end`
@@ -32,6 +33,7 @@ const { values } = parseArgs({
     trace: { type: 'boolean', default: false },
     patient: { type: 'boolean', default: false },
     played: { type: 'boolean', default: false },
+    supervisor: { type: 'string' },
   },
 });
 
@@ -53,6 +55,7 @@ const bench = new Bench({
   scales: values.scales?.split(',').map((pair) => pair.split(':').map(Number)),
   loop: values.loop,
   played: values.played,
+  supervisor: values.supervisor === undefined ? undefined : Number(values.supervisor),
   broken: values.broken.split(',').filter(Boolean).map(Number),
   onData: (data) => {
     owed ??= { bench: bench.rig.now, wall: performance.now() };
