@@ -130,7 +130,7 @@ async fn main(spawner: Spawner) {
     // SAFETY: flash is always readable.
     match Configuration::decode(unsafe { &*CONFIGURATION }) {
         Ok(configuration) => {
-            let read_only = Fitted::read_only(u32::from(configuration.settings.bounded().tick_ms));
+            let read_only = Fitted::read_only(configuration.settings.bounded().tick_ms);
             let fitted = if strap.is_low() { read_only } else { Fitted::Linearised };
             let parts = Parts::new(fitted, bus, converters, memory);
             fire(configuration, parts, power, buttons, console, watchdog).await
