@@ -353,6 +353,12 @@ export class Bench {
     if (Math.abs(chip.now - at) > 2 * QUANTUM) this.trouble.push(`${chip.name} is at ${chip.now}, not at ${at}`);
   }
 
+  /** Before something comes from outside: a rig that sleeps may have been left behind by a controller that ran. */
+  meet() {
+    const { rig, controller } = this;
+    if (controller && rig.asleep) rig.sleepUntil(Math.min(controller.now, rig.nextAlarm));
+  }
+
   /** How far the host has granted, in bench time; infinite while the clock runs by itself. */
   horizon() {
     if (this.silicon) return Infinity;

@@ -123,6 +123,7 @@ port.stdout.on('data', (data) => {
   // Up to now, so that they come when they come; not further than a slice where the machine cannot keep up, or
   // each answer of the host would wait for what the chips have fallen behind.
   if (bench.horizon() === Infinity && !bench.isFrozen()) bench.run(paced(), slice());
+  bench.meet();
   if (values.trace) say({ what: 'heard', at: micros(bench.rig.now), rest: [] });
   bench.usb.send(new Uint8Array(data));
   wake();
