@@ -17,8 +17,14 @@ pub(super) struct Contender {
     pub(super) seed: u64,
 }
 
-/// All of them, those that are honest first.
-pub(super) fn all(fitted: BenchWithKiln, builds: Vec<Build>, seed: u64) -> Result<Vec<Contender>, Mistake> {
+/// All of them, those that are honest first; of the stand-in's mistakes those of the hazards picked, if any are.
+/// Also how many that leaves out. Builds of the user's own were named one by one and are never left out.
+pub(super) fn all(
+    fitted: BenchWithKiln,
+    builds: Vec<Build>,
+    seed: u64,
+    picked: Option<&[String]>,
+) -> Result<(Vec<Contender>, usize), Mistake> {
     let mut contenders = match &fitted.bench.kind {
         BenchKind::Virtual(choice) => of_the_stand_in(&fitted, choice, seed)?,
         _ if builds.iter().all(|build| build.hazard.is_none()) => {
@@ -36,6 +42,19 @@ pub(super) fn all(fitted: BenchWithKiln, builds: Vec<Build>, seed: u64) -> Resul
             vec![Contender { name, expected: Expected::Cleared, fitted, seed }]
         }
     };
+    let mut left_out = 0;
+    if let Some(hazards) = picked {
+        contenders.retain(|contender| match &contender.expected {
+            Expected::Caught(mistake) => {
+                let meant = hazards.contains(&mistake.hazard);
+                left_out += usize::from(!meant);
+                meant
+            }
+            Expected::Cleared => true,
+            // Its limit may lie in a scenario that was not picked.
+            Expected::Undecided => false,
+        });
+    }
     contenders.extend(builds.into_iter().map(|Build { fitted, hazard }| {
         let name = fitted.bench.name.clone();
         let expected = match hazard {
@@ -48,7 +67,7 @@ pub(super) fn all(fitted: BenchWithKiln, builds: Vec<Build>, seed: u64) -> Resul
         };
         Contender { name, expected, fitted, seed }
     }));
-    Ok(contenders)
+    Ok((contenders, left_out))
 }
 
 /// The stand-in as the bench file has it, in honest variants, and with each of its defects.
