@@ -139,7 +139,7 @@ class Controller:
         self.drop_contactor_at = None
         self.lid = False
         self.stop = False
-        self.start_was = False
+        self.start_was = True      # a button that is down at power-up was not pressed
         self.start_wanted = False
         self.rest_from = self.rest_celsius = None
         self.warms_at_rest = False
@@ -349,7 +349,6 @@ class Controller:
 
     def follow(self, passed):
         """Moves the set-point on by `passed` µs."""
-        self.elapsed += passed
         kind, amount, target = self.program.segments[self.index]
         hottest, coolest = self.hottest(), self.coolest()
         if kind == "hold":
@@ -395,7 +394,7 @@ class Controller:
         self.said = []
         self.lid, self.stop = contacts.get("lid", False), contacts.get("stop", False)
         self.take_readings(now, call["readings"])
-        before = (self.state, self.index)
+        before = (self.state, self.index, self.program)
         if self.stop:
             self.start_wanted = False
         if self.stop and (self.state == "firing" or self.resume is not None):
@@ -414,6 +413,8 @@ class Controller:
         if self.last_tick is None or now - self.last_tick >= TICK:
             passed = 0 if self.last_tick is None else now - self.last_tick
             self.last_tick = now
+            if self.state == "firing":
+                self.elapsed += passed   # with the lid open as well
             self.watch_rest(now)
             self.guard(now)
             blind = any(zone.fault is not None for zone in self.probed())
@@ -425,7 +426,7 @@ class Controller:
                         self.regulate(zone, passed, now)
         relays = self.outputs(now)
         answer = {"at": now, "relays": relays, "wake_at": self.next_wake(now), "console": self.said}
-        if before != (self.state, self.index) or (self.state == "firing" and now - self.last_save >= SAVE_EVERY):
+        if before != (self.state, self.index, self.program) or (self.state == "firing" and now - self.last_save >= SAVE_EVERY):
             self.last_save = now
             kept = self.keep()
             if kept != self.saved:
