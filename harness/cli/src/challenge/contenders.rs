@@ -97,10 +97,18 @@ fn of_the_stand_in(fitted: &BenchWithKiln, choice: &StandInChoice, seed: u64) ->
         bench.declares.cycle_time = RigSpan::from_seconds(seconds);
         contenders.push(honest(what, bench, seed));
     }
-    for (what, bench) in
-        [("contacts sensed", contacts_sensed(same())), ("without a contactor", without_contactor(same()))]
-    {
+    for (what, bench) in [
+        ("contacts sensed", contacts_sensed(same())),
+        ("without a contactor", without_contactor(same())),
+        ("solid-state relays and a cycle of 2 s", solid_state(same())),
+    ] {
         contenders.push(honest(what, bench, seed));
+    }
+    if fitted.bench.zones.len() > 1 {
+        let mut single = honest("the first zone alone", first_zone_alone(same()), seed);
+        single.fitted.kiln.zones.truncate(1);
+        single.fitted.kiln.couplings.clear();
+        contenders.push(single);
     }
     for variant in Variant::ALL {
         let mut bench = same();
@@ -139,6 +147,30 @@ fn set(bench: &mut Bench, change: impl FnOnce(&mut StandInChoice)) {
 /// What is sensed are the contacts, which take milliseconds.
 fn contacts_sensed(mut bench: Bench) -> Bench {
     bench.relays.iter_mut().for_each(|relay| relay.senses = Senses::Contact);
+    bench
+}
+
+/// Element relays without contacts, which may switch as often as they like; the contactor stays what it is.
+fn solid_state(mut bench: Bench) -> Bench {
+    let elements = bench.relays.iter_mut().filter(|relay| relay.role != RelayRole::Safety);
+    elements.for_each(|relay| relay.solid_state = true);
+    bench.declares.cycle_time = RigSpan::from_seconds(2);
+    bench
+}
+
+/// A controller with one zone, on a kiln that has no other either.
+fn first_zone_alone(mut bench: Bench) -> Bench {
+    bench.zones.truncate(1);
+    bench.old_parts.retain(|part| part.zone == 0);
+    bench.paths.retain(|path| path.zone == 0);
+    let kept: Vec<bool> =
+        bench.relays.iter().map(|relay| matches!(relay.role, RelayRole::Safety | RelayRole::Element(0))).collect();
+    let place = |relay: usize| kept[..relay].iter().filter(|kept| **kept).count();
+    for relay in bench.paths.iter_mut().flat_map(|path| &mut path.poles).flat_map(|pole| &mut pole.through) {
+        relay.0 = place(relay.0);
+    }
+    let mut places = kept.iter();
+    bench.relays.retain(|_| places.next().copied().unwrap_or(false));
     bench
 }
 
