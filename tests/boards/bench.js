@@ -6,7 +6,7 @@
 // an answer is never late. With both asleep time jumps.
 
 import { Bus } from './bus.js';
-import { Chip, dice } from './chip.js';
+import { Chip, HAD_POR, HAD_RUN, dice } from './chip.js';
 import { BIT, Converter, Memory, channelMillivolts } from './parts.js';
 import { UsbHost } from './usb-host.js';
 
@@ -72,8 +72,9 @@ export class Bench {
 
   // ---- the rig ----
 
-  bootRig(flash, born, scratch, reason, clock = 0) {
-    const chip = new Chip('rig', flash, born, { silicon: this.silicon, random: this.random, scratch, reason, clock });
+  bootRig(flash, born, scratch, reason, clock = 0, lastReset = HAD_POR, memory = null) {
+    const { silicon, random } = this;
+    const chip = new Chip('rig', flash, born, { silicon, random, scratch, reason, clock, lastReset, memory });
     chip.trouble = this.trouble;
     this.rig = chip;
     this.rigShift = 0;
@@ -119,17 +120,34 @@ export class Bench {
   }
 
   restartRig() {
-    const { scratch, reason } = this.rigDead;
+    const { scratch, reason, lastReset, memory = this.rig.mcu.sram, after = 0 } = this.rigDead;
     this.rigDead = null;
-    this.bootRig(this.rig.mcu.flash.subarray(0, FLASH_BYTES), this.rig.now, scratch, reason);
+    const flash = this.rig.mcu.flash.subarray(0, FLASH_BYTES);
+    this.bootRig(flash, this.rig.now + after, scratch, reason, 0, lastReset, memory);
   }
 
-  /** Cuts the rig's own supply for a moment, as a pulled plug does. */
-  cutRig() {
-    this.rigDead = { scratch: null, reason: 0 };
+  /** The rig stands still for a while, its pins inputs, and begins anew; nothing survives in its watchdog. */
+  stopRig(milliseconds, lastReset, memory) {
+    this.rigDead = { scratch: null, reason: 0, lastReset, memory, after: milliseconds * MILLISECOND };
     this.enabled = false;
     this.switchesFollow();
+    this.onEvent('rig stopped', this.rig.now, milliseconds);
     this.restartRig();
+  }
+
+  /** Its plug is pulled: what was in its memory is gone. */
+  cutRig() {
+    this.stopRig(0, HAD_POR, null);
+  }
+
+  /** Its supply sags below the level of its brown-out detector, and what is in its memory stays. */
+  sagRig(milliseconds) {
+    this.stopRig(milliseconds, HAD_POR, this.rig.mcu.sram);
+  }
+
+  /** Its reset pin is pulled. */
+  pullRigReset(milliseconds) {
+    this.stopRig(milliseconds, HAD_RUN, this.rig.mcu.sram);
   }
 
   setCode(channel, code) {
@@ -294,6 +312,8 @@ export class Bench {
 
   /** Brings a sleeping chip to an instant at which something happens to it. */
   bring(chip, to, at = to.now) {
+    // Held in reset until then; it will find its pins as they are.
+    if (at < chip.born) return;
     if (chip.asleep) chip.sleepUntil(Math.min(at, chip.nextAlarm));
     if (Math.abs(chip.now - at) > 2 * QUANTUM) this.trouble.push(`${chip.name} is at ${chip.now}, not at ${at}`);
   }

@@ -21,6 +21,9 @@ const SYSINFO = 0x40000;
 const ROSC = 0x40060;
 const TIMER = 0x40054;
 const XIP_CTRL = 0x14000;
+const CHIP_RESET = 0x40064;
+/// Bits of the last reset in that block's third register (data sheet of the chip, 2.12.8; from memory).
+export const [HAD_POR, HAD_RUN] = [1 << 8, 1 << 16];
 const NANOS_PER_CYCLE = 8;
 
 /** The boot ROM: its size, where its functions lie here, and those there are (two letters as in the data sheet). */
@@ -81,9 +84,10 @@ export class Chip {
    * @param flash what the flash holds
    * @param born bench time at which its clock began, nanoseconds
    * @param options silicon: what the platform register says; random: for the oscillator's noise;
-   *   scratch, reason: what the watchdog's registers keep over its reset; clock: where it begins
+   *   scratch, reason: what the watchdog's registers keep over its reset; clock: where it begins;
+   *   lastReset: which of the chip's own resets was the last; memory: what the RAM kept, `null` for nothing
    */
-  constructor(name, flash, born, { silicon = true, random = Math.random, scratch = null, reason = 0, clock = 0 } = {}) {
+  constructor(name, flash, born, { silicon = true, random = Math.random, scratch = null, reason = 0, clock = 0, lastReset = HAD_POR, memory = null } = {}) {
     this.name = name;
     this.born = born;
     this.clock = new SimulationClock();
@@ -108,6 +112,12 @@ export class Chip {
       this.halt = true;
     };
     this.mcu.flash.set(flash);
+    if (memory) this.mcu.sram.set(memory);
+    else {
+      const noise = dice(random() * 4294967296);
+      this.mcu.sram.forEach((_, place, all) => (all[place] = noise() * 256));
+    }
+    this.lastReset = lastReset;
     // Each function of the boot ROM is a breakpoint and a return.
     for (let place = 0; place < ROM_FUNCTIONS.length; place++) this.mcu.bootrom[ROM_CODE / 4 + place] = 0x4770be00 | place;
     this.mcu.bootrom[0x14 / 4] = ROM_CODE;
@@ -152,7 +162,7 @@ export class Chip {
 
   complain(who, text) {
     // Registers that firmware sets and that have no effect here.
-    if (/^(VREG_AND_CHIP_RESET_BASE|USB)$/.test(who) && text.startsWith('Unimplemented peripheral')) return;
+    if (/^USB$/.test(who) && text.startsWith('Unimplemented peripheral')) return;
     if (this.trouble.length < 50) this.trouble.push(`${this.name} ${who}: ${text}`);
   }
 
@@ -177,6 +187,9 @@ export class Chip {
         timer.alarms[(offset - 0x10) / 4].clockAlarm.schedule((whole + ahead) * 1000 - clock.nanosCounter);
       }
     };
+    // Core supply at its standard voltage, brown-out detector on, and why the chip was last reset.
+    const supply = [0x10b1, 0x91, this.lastReset];
+    mcu.peripherals[CHIP_RESET] = { readUint32: (offset) => supply[offset / 4] ?? 0, writeUint32() {}, writeUint32Atomic() {} };
     // The cache: nothing is ever in flight, so its state is "ready" and "empty".
     mcu.peripherals[XIP_CTRL] = { readUint32: (offset) => (offset === 8 ? 3 : 0), writeUint32() {}, writeUint32Atomic() {} };
     mcu.uart[0] = new Uart(mcu, 'UART0', 20);

@@ -2,7 +2,7 @@
 //
 //   node serve.js --rig ELF [--controller ELF] --port LINK [--page HEX] [--seed N]
 //                 [--silicon] [--speed N] [--calibration HEX] [--start MICROSECONDS]
-//                 [--scales LOWEST:SPAN,… in mV] [--loop] [--broken INPUT,…]
+//                 [--scales LOWEST:SPAN,… in mV] [--loop] [--broken INPUT,…] [--patient]
 //
 // Prints `ready LINK` when the port is there, then one line of JSON for everything that happens
 // on the wires with `--trace`. Reads instructions from standard input, a word to a line; `end`
@@ -30,11 +30,15 @@ const { values } = parseArgs({
     loop: { type: 'boolean', default: false },
     broken: { type: 'string', default: '' },
     trace: { type: 'boolean', default: false },
+    patient: { type: 'boolean', default: false },
   },
 });
 
 const say = (value) => process.stdout.write(`${typeof value === 'string' ? value : JSON.stringify(value)}\n`);
 const micros = (nanos) => Math.round(nanos) / 1000;
+
+/// Since when the host has not answered what the rig has sent.
+let owed = null;
 
 const port = spawn('socat', [`PTY,link=${values.port},rawer`, 'STDIO'], { stdio: ['pipe', 'pipe', 'inherit'] });
 const bench = new Bench({
@@ -48,16 +52,31 @@ const bench = new Bench({
   scales: values.scales?.split(',').map((pair) => pair.split(':').map(Number)),
   loop: values.loop,
   broken: values.broken.split(',').filter(Boolean).map(Number),
-  onData: (data) => port.stdin.write(data),
+  onData: (data) => {
+    owed ??= { bench: bench.rig.now, wall: performance.now() };
+    port.stdin.write(data);
+  },
   onEvent: (what, at, ...rest) => {
     if (values.trace && what !== 'code') say({ what, at: micros(at), rest });
   },
 });
 
 const speed = Number(values.speed);
+/// Longest time of the wall clock for which nothing else is looked at, milliseconds.
 const SLICE = 4;
+const slice = () => {
+  const begun = performance.now();
+  return () => performance.now() - begun > SLICE;
+};
 let anchor = null;
 let turn = null;
+
+/// With `--patient` the chips stand still for a host that is late by more than this much of their time, nanoseconds: what
+/// is asked for is the link and not a loaded machine. For so long, in milliseconds; who is silent for longer is.
+const LATE = 10e6;
+const PATIENCE = 2_000;
+const hostIsLate = () =>
+  values.patient && owed && bench.rig.now - owed.bench > LATE && performance.now() - owed.wall < PATIENCE;
 
 /** Where a clock that runs by itself should be now. */
 function paced() {
@@ -71,8 +90,12 @@ function paced() {
 
 function step() {
   turn = null;
-  const begun = performance.now();
-  const deadline = () => performance.now() - begun > SLICE;
+  if (hostIsLate()) {
+    anchor = null;
+    turn = setTimeout(step, 1);
+    return;
+  }
+  const deadline = slice();
   const granted = bench.horizon() !== Infinity;
   const until = granted ? Infinity : paced();
   if (granted) anchor = null;
@@ -91,7 +114,10 @@ function wake() {
 }
 
 port.stdout.on('data', (data) => {
-  if (bench.horizon() === Infinity && !bench.isFrozen()) bench.run(paced(), () => false);
+  owed = null;
+  // Up to now, so that they come when they come; not further than a slice where the machine cannot keep up, or
+  // each answer of the host would wait for what the chips have fallen behind.
+  if (bench.horizon() === Infinity && !bench.isFrozen()) bench.run(paced(), slice());
   if (values.trace) say({ what: 'heard', at: micros(bench.rig.now), rest: [] });
   bench.usb.send(new Uint8Array(data));
   wake();
@@ -132,6 +158,8 @@ const instructions = {
   hang: () => bench.rig.hang(),
   panic: () => bench.rig.panic(functionIn(values.rig, 'rust_begin_unwind'), 4321),
   unplug: () => bench.cutRig(),
+  sag: (milliseconds) => bench.sagRig(Number(milliseconds)),
+  reset: (milliseconds) => bench.pullRigReset(Number(milliseconds)),
 };
 
 readline.createInterface({ input: process.stdin }).on('line', (line) => {

@@ -91,6 +91,8 @@ pub struct Setup {
     pub silicon: bool,
     /// How many times as fast as the wall clock it runs then; 0 means 1.
     pub speed: f64,
+    /// The clock that runs by itself waits for a host that is late, for a while.
+    pub patient: bool,
     /// Everything on the wires is told.
     pub trace: bool,
     /// Where the rig's microsecond timer stands at its start.
@@ -182,6 +184,9 @@ impl TwoBoards {
         command.args(["--start", &setup.start_micros.to_string()]);
         if let Some(calibration) = &setup.calibration {
             command.args(["--calibration", &hex(&calibration.encode())]);
+        }
+        if setup.patient {
+            command.arg("--patient");
         }
         if setup.trace {
             command.arg("--trace");

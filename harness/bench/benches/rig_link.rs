@@ -13,7 +13,7 @@ use dryfire_bench::{
 };
 use dryfire_engine::{Command, CommandId, CommandKind, ProbeSignal};
 use dryfire_link::frame::MAX_FRAME;
-use dryfire_link::{HostEndpoint, LinkTime, RigEndpoint, RigMessage};
+use dryfire_link::{Edge, Edges, HostEndpoint, LinkTime, RigEndpoint, RigMessage};
 use dryfire_scenario::{Bench as BenchFile, parse_bench};
 use dryfire_units::{Disturbance, RigSpan, RigTime};
 
@@ -122,7 +122,8 @@ fn endpoints(criterion: &mut Criterion) {
         bencher.iter(|| {
             for index in 0..100 {
                 let at = RigTime::from_micros(3_600_000_000 + i64::from(index));
-                rig.send(&RigMessage::Edge { index, at, input: 1, high: true }).expect("room");
+                let edge = Edge { index, at, input: 1, high: true };
+                rig.send(&RigMessage::Edges(Edges::new(&edge))).expect("room");
             }
             turn(&mut host, &mut rig);
         });

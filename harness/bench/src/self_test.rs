@@ -58,11 +58,11 @@ const SILENT: u64 = 900_000;
 type Edge = (RigTime, u8, bool);
 
 fn edges(told: &[RigMessage]) -> Vec<Edge> {
-    let edge = |message: &RigMessage| match message {
-        RigMessage::Edge { at, input, high, .. } => Some((*at, *input, *high)),
-        _ => None,
+    let several = |message: &RigMessage| match message {
+        RigMessage::Edges(edges) => edges.iter().map(|edge| (edge.at, edge.input, edge.high)).collect(),
+        _ => Vec::new(),
     };
-    told.iter().filter_map(edge).collect()
+    told.iter().flat_map(several).collect()
 }
 
 fn check(what: impl Into<String>, verdict: CheckVerdict, detail: impl Into<String>) -> Check {

@@ -102,6 +102,8 @@ fn start_in_words(start: Option<StartReason>) -> String {
         Some(StartReason::Watchdog) => "restarted by its watchdog".to_owned(),
         Some(StartReason::Panic { line }) => format!("restarted after its program gave up at line {line}"),
         Some(StartReason::Fault) => "restarted after a fault of its processor".to_owned(),
+        Some(StartReason::SupplyDip) => "restarted after its supply had failed for a moment".to_owned(),
+        Some(StartReason::ResetLine) => "restarted by its reset line".to_owned(),
     }
 }
 

@@ -2,10 +2,10 @@
 
 use std::ops::{Deref, DerefMut};
 
-/// As many numbers, one for each place, where the processor can take two at a
-/// time: without the alignment each pair would need an instruction more.
+/// As many numbers, one for each place, where the processor can take two or
+/// four at a time: aligned so that none of these lies across two lines of its cache.
 #[derive(Clone, Copy, Debug)]
-#[repr(align(16))]
+#[repr(align(32))]
 pub(crate) struct Lanes<const N: usize>(pub(crate) [f64; N]);
 
 impl<const N: usize> Lanes<N> {

@@ -48,7 +48,7 @@ fn radiosity(kelvin: f64) -> f64 {
 
 /// State and parameters of all zones, in arrays that are long enough for them:
 /// two, four or eight places. An even number, because the processor works on
-/// two at a time.
+/// two or four at a time.
 #[derive(Clone, Debug)]
 pub(crate) enum Model {
     Two(Box<Zones<2>>),

@@ -117,11 +117,13 @@ pub(crate) struct Legs {
     system: SupplySystem,
     present: [bool; 3],
     neutral: bool,
+    /// The supply's voltage for which the elements' voltages were last worked out, if nothing floated then.
+    sound_at: Option<f64>,
 }
 
 impl Legs {
     pub(crate) fn of(system: SupplySystem) -> Self {
-        Legs { system, present: [true; 3], neutral: true }
+        Legs { system, present: [true; 3], neutral: true, sound_at: None }
     }
 
     pub(crate) fn count(&self) -> usize {
@@ -152,14 +154,25 @@ impl Legs {
     /// star point without neutral take whatever voltage the elements on them
     /// give. Elements count with their cold resistance; what changes with
     /// temperature changes in all of them nearly alike.
-    pub(crate) fn feed(&self, volts: f64, branches: &[Branch], supply: &mut [Supply]) {
+    ///
+    /// `supply` has to be what the last call left.
+    pub(crate) fn feed(&mut self, volts: f64, branches: &[Branch], supply: &mut [Supply]) {
         let conductors = [Conductor::Leg(0), Conductor::Leg(1), Conductor::Leg(2), Conductor::Neutral];
         let floating = conductors.map(|conductor| match conductor {
             Conductor::Leg(leg) => !self.present[leg],
             Conductor::Neutral => !self.neutral || self.system.floats(conductor),
         });
+        let sound = !floating.contains(&true);
+        if sound && self.sound_at == Some(volts) {
+            // What relays do changes voltages only where something floats.
+            for (branch, supply) in branches.iter().zip(supply) {
+                supply.share = branch.share;
+            }
+            return;
+        }
+        self.sound_at = sound.then_some(volts);
         let mut node = conductors.map(|conductor| self.system.voltage(conductor, volts));
-        if floating.contains(&true) {
+        if !sound {
             solve(&floating, &mut node, branches);
         }
         for (branch, supply) in branches.iter().zip(supply) {

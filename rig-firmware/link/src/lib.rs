@@ -16,6 +16,7 @@
 extern crate std;
 
 mod checksum;
+mod edges;
 mod endpoint;
 pub mod frame;
 pub mod fuzz;
@@ -23,6 +24,7 @@ mod message;
 mod time;
 
 pub use checksum::crc32;
+pub use edges::{EDGE_BYTES, Edge, Edges};
 pub use endpoint::{Endpoint, LinkCounters, MessageError, SendError, SessionLoss, WINDOW, session_of};
 pub use message::{
     Begin, CALIBRATION_PAGE, CONSOLE_CHUNK, CalibrationState, Capabilities, ConverterPart, Counters, Heartbeat,

@@ -12,23 +12,25 @@ use dryfire_units::{Disturbance, RigTime};
 use heapless::{String, Vec};
 use serde::{Deserialize, Serialize};
 
+use crate::edges::Edges;
+
 /// Number of this version of the messages.
-pub const PROTOCOL: u16 = 1;
+pub const PROTOCOL: u16 = 2;
 /// Most bytes of console text in one message.
 pub const CONSOLE_CHUNK: usize = 96;
 /// Bytes of a board's page of calibration.
 pub const CALIBRATION_PAGE: usize = 64;
 
 /// Rig time on the wire: microseconds as a signed 64-bit number.
-mod micros {
+pub(crate) mod micros {
     use dryfire_units::RigTime;
     use serde::{Deserialize, Deserializer, Serializer};
 
-    pub(super) fn serialize<S: Serializer>(time: &RigTime, serializer: S) -> Result<S::Ok, S::Error> {
+    pub(crate) fn serialize<S: Serializer>(time: &RigTime, serializer: S) -> Result<S::Ok, S::Error> {
         serializer.serialize_i64(time.as_micros())
     }
 
-    pub(super) fn deserialize<'de, D: Deserializer<'de>>(deserializer: D) -> Result<RigTime, D::Error> {
+    pub(crate) fn deserialize<'de, D: Deserializer<'de>>(deserializer: D) -> Result<RigTime, D::Error> {
         i64::deserialize(deserializer).map(RigTime::from_micros)
     }
 }
@@ -413,7 +415,7 @@ pub enum Refusal {
 /// Why a rig was started.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum StartReason {
-    /// Its power came on, or its reset line was pulled.
+    /// Its power came on.
     Power,
     /// It did not feed its watchdog in time.
     Watchdog,
@@ -424,6 +426,10 @@ pub enum StartReason {
     },
     /// Its processor met something that it cannot do.
     Fault,
+    /// Its supply failed for a moment: too low to run, and not for long enough to forget what was in memory.
+    SupplyDip,
+    /// Its reset line was pulled.
+    ResetLine,
 }
 
 /// What a rig knows of what its channels really give.
@@ -463,18 +469,8 @@ pub enum RigMessage {
         #[serde(with = "micros")]
         at: RigTime,
     },
-    /// A sensed input changed. Every input counts as low when a run begins.
-    Edge {
-        /// Number of the edge within the run, from 0; a gap is a loss.
-        index: u32,
-        /// When.
-        #[serde(with = "micros")]
-        at: RigTime,
-        /// Which input.
-        input: u8,
-        /// Its level from then on.
-        high: bool,
-    },
+    /// Sensed inputs changed. Every input counts as low when a run begins.
+    Edges(Edges),
     /// The controller's supply rail, after a change and when a run begins.
     SupplyRail {
         /// When.

@@ -3,7 +3,9 @@
 use std::collections::VecDeque;
 
 use dryfire_link::frame::MAX_FRAME;
-use dryfire_link::{Endpoint, HostEndpoint, HostMessage, LinkTime, RigEndpoint, RigMessage, SendError, WINDOW};
+use dryfire_link::{
+    Edge, Edges, Endpoint, HostEndpoint, HostMessage, LinkTime, RigEndpoint, RigMessage, SendError, WINDOW,
+};
 use dryfire_units::RigTime;
 use proptest::prelude::*;
 use proptest::test_runner::RngSeed;
@@ -86,7 +88,8 @@ fn host_message(number: u32) -> HostMessage {
 }
 
 fn rig_message(number: u32) -> RigMessage {
-    RigMessage::Edge { index: number, at: RigTime::from_micros(i64::from(number) * 7), input: 2, high: false }
+    let at = RigTime::from_micros(i64::from(number) * 7);
+    RigMessage::Edges(Edges::new(&Edge { index: number, at, input: 2, high: false }))
 }
 
 /// Sends `count` messages both ways; gives what arrived and how long it took.

@@ -2,8 +2,8 @@
 
 use dryfire_link::frame::MAX_PAYLOAD;
 use dryfire_link::{
-    Begin, CALIBRATION_PAGE, CONSOLE_CHUNK, Capabilities, ConverterPart, Counters, Heartbeat, HostMessage, Limits,
-    LinkPacing, PlayedConverter, ProbeDisturbance, ProbeDrive, Refusal, RigMessage, Welcome,
+    Begin, CALIBRATION_PAGE, CONSOLE_CHUNK, Capabilities, ConverterPart, Counters, Edge, Edges, Heartbeat, HostMessage,
+    Limits, LinkPacing, PlayedConverter, ProbeDisturbance, ProbeDrive, Refusal, RigMessage, Welcome,
 };
 use dryfire_units::RigTime;
 use proptest::prelude::*;
@@ -184,6 +184,23 @@ fn refusal() -> impl Strategy<Value = Refusal> {
     ]
 }
 
+/// As many of the changes as fit.
+fn edges() -> impl Strategy<Value = Edges> {
+    let change = || (0..10_000_000i64, 0..32u8, any::<bool>());
+    (any::<u32>(), time(), change(), prop::collection::vec(change(), 0..60)).prop_map(|(index, at, first, rest)| {
+        let mut edge = Edge { index, at, input: first.1, high: first.2 };
+        let mut edges = Edges::new(&edge);
+        for (gap, input, high) in rest {
+            let at = RigTime::from_micros(edge.at.as_micros().saturating_add(gap));
+            edge = Edge { index: edge.index.wrapping_add(1), at, input, high };
+            if !edges.push(&edge) {
+                break;
+            }
+        }
+        edges
+    })
+}
+
 fn rig_message() -> impl Strategy<Value = RigMessage> {
     prop_oneof![
         page().prop_map(|page| RigMessage::CalibrationPage { page }),
@@ -191,12 +208,7 @@ fn rig_message() -> impl Strategy<Value = RigMessage> {
         welcome().prop_map(RigMessage::Welcome),
         (any::<u32>(), time()).prop_map(|(run, origin)| RigMessage::Began { run, origin }),
         (any::<u32>(), time()).prop_map(|(command, at)| RigMessage::Applied { command, at }),
-        (any::<u32>(), time(), any::<u8>(), any::<bool>()).prop_map(|(index, at, input, high)| RigMessage::Edge {
-            index,
-            at,
-            input,
-            high
-        }),
+        edges().prop_map(RigMessage::Edges),
         (time(), any::<bool>()).prop_map(|(at, on)| RigMessage::SupplyRail { at, on }),
         (time(), chunk()).prop_map(|(at, chunk)| RigMessage::Console { at, chunk }),
         heartbeat().prop_map(RigMessage::Heartbeat),

@@ -6,8 +6,8 @@ use std::fmt::Write as _;
 
 use dryfire_link::frame::{FrameKind, Header, MAX_FRAME, MAX_PAYLOAD, Origin, decode, encode};
 use dryfire_link::{
-    Begin, CalibrationState, Capabilities, ConverterPart, Counters, Heartbeat, HostMessage, Limits, LinkPacing,
-    PlayedConverter, ProbeDisturbance, ProbeDrive, Refusal, RigMessage, StartReason, Welcome, session_of,
+    Begin, CalibrationState, Capabilities, ConverterPart, Counters, Edge, Edges, Heartbeat, HostMessage, Limits,
+    LinkPacing, PlayedConverter, ProbeDisturbance, ProbeDrive, Refusal, RigMessage, StartReason, Welcome, session_of,
 };
 use dryfire_units::RigTime;
 
@@ -92,7 +92,7 @@ fn host_messages() -> BTreeMap<&'static str, HostMessage> {
     let played =
         PlayedConverter { part: ConverterPart::TwelveBit, thermocouple: b'K', cold_junction_millicelsius: 20_000 };
     BTreeMap::from([
-        ("hello", HostMessage::Hello { protocol: 1 }),
+        ("hello", HostMessage::Hello { protocol: 2 }),
         ("begin", HostMessage::Begin(begin)),
         ("begin free", HostMessage::Begin(Begin { pacing: LinkPacing::Free, supply_off_ms: 2_000, ..begin })),
         ("probe voltage", HostMessage::Probe { command: 0, at: at(1_000_000), channel: 0, drive: voltage }),
@@ -122,9 +122,19 @@ fn host_messages() -> BTreeMap<&'static str, HostMessage> {
     ])
 }
 
+fn edge(index: u32, micros: i64, input: u8, high: bool) -> Edge {
+    Edge { index, at: RigTime::from_micros(micros), input, high }
+}
+
+fn three_edges() -> Edges {
+    let mut edges = Edges::new(&edge(200, 1_050_000, 2, true));
+    assert!(edges.push(&edge(201, 1_050_050, 2, false)) && edges.push(&edge(202, 1_060_000, 7, true)));
+    edges
+}
+
 fn rig_messages() -> BTreeMap<&'static str, RigMessage> {
     let welcome = Welcome {
-        protocol: 1,
+        protocol: 2,
         board: word("rp2040"),
         firmware: word("0.1.0"),
         boot_id: 7,
@@ -153,11 +163,12 @@ fn rig_messages() -> BTreeMap<&'static str, RigMessage> {
         ("welcome", RigMessage::Welcome(welcome)),
         ("began", RigMessage::Began { run: 1, origin: at(1_000_000) }),
         ("applied", RigMessage::Applied { command: 3, at: at(1_000_000) }),
-        ("edge", RigMessage::Edge { index: 200, at: at(1_050_000), input: 2, high: true }),
+        ("edge", RigMessage::Edges(Edges::new(&edge(200, 1_050_000, 2, true)))),
+        ("three edges", RigMessage::Edges(three_edges())),
         ("supply rail", RigMessage::SupplyRail { at: at(1_000_000), on: true }),
         ("console", RigMessage::Console { at: at(1_000_000), chunk: chunk("ok\n") }),
         ("heartbeat", RigMessage::Heartbeat(heartbeat)),
-        ("refused protocol", refused(None, Refusal::Protocol { expected: 1 })),
+        ("refused protocol", refused(None, Refusal::Protocol { expected: 2 })),
         ("refused no run", refused(Some(9), Refusal::NoRun)),
         ("refused no such", refused(Some(9), Refusal::NoSuch)),
         ("refused queue full", refused(Some(9), Refusal::QueueFull)),
@@ -172,6 +183,8 @@ fn rig_messages() -> BTreeMap<&'static str, RigMessage> {
         ("started watchdog", RigMessage::Started { why: StartReason::Watchdog }),
         ("started panic", RigMessage::Started { why: StartReason::Panic { line: 300 } }),
         ("started fault", RigMessage::Started { why: StartReason::Fault }),
+        ("started supply dip", RigMessage::Started { why: StartReason::SupplyDip }),
+        ("started reset line", RigMessage::Started { why: StartReason::ResetLine }),
         ("calibration missing", RigMessage::Calibration { state: CalibrationState::Missing }),
         ("calibration damaged", RigMessage::Calibration { state: CalibrationState::Damaged }),
         (
@@ -218,7 +231,7 @@ fn whole_frames_are_as_the_page_shows() {
     let frames = BTreeMap::from([
         ("open", (header(Origin::Host, FrameKind::Open, 0x1122_3344, 0, 0), vec![])),
         ("accept", (header(Origin::Rig, FrameKind::Accept, 0x1122_3344, 0x5566_7788, 7), vec![])),
-        ("data with hello", (header(Origin::Host, FrameKind::Data, session, 0, 0), vec![0x00, 0x01])),
+        ("data with hello", (header(Origin::Host, FrameKind::Data, session, 0, 0), vec![0x00, 0x02])),
         ("data with end and safe", (header(Origin::Host, FrameKind::Data, session, 1, 1), vec![0x07, 0x08])),
         ("ack", (header(Origin::Rig, FrameKind::Ack, session, 1, 2), vec![])),
         ("missing", (header(Origin::Rig, FrameKind::Missing, session, 1, 2), vec![])),
@@ -257,6 +270,7 @@ fn the_numbers_of_the_page_are_those_of_the_code() {
         ("largest frame", MAX_FRAME as u64),
         ("largest payload", MAX_PAYLOAD as u64),
         ("console chunk", dryfire_link::CONSOLE_CHUNK as u64),
+        ("bytes of changes", dryfire_link::EDGE_BYTES as u64),
     ] {
         let line = format!("| {what} | {number} |");
         assert!(page.contains(&line), "the page lacks {line:?}");

@@ -1,6 +1,6 @@
 //! What waits inside a rig: commands for their instant, edges and console text for the link.
 
-use dryfire_link::{CONSOLE_CHUNK, ProbeDrive};
+use dryfire_link::{CONSOLE_CHUNK, Edge, Edges, ProbeDrive};
 use dryfire_units::{Disturbance, RigSpan, RigTime};
 use heapless::{Deque, Vec};
 
@@ -57,15 +57,6 @@ impl<const N: usize> Schedule<N> {
     }
 }
 
-/// An edge that waits for the link.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) struct Edge {
-    pub(crate) at: RigTime,
-    pub(crate) index: u32,
-    pub(crate) input: u8,
-    pub(crate) high: bool,
-}
-
 /// Edges in order. A full ring keeps what it has; what comes then is lost, but
 /// uses up its number, so that the gap shows.
 #[derive(Debug)]
@@ -99,8 +90,18 @@ impl<const N: usize> EdgeRing<N> {
         self.ring.front()
     }
 
-    pub(crate) fn pop(&mut self) {
-        self.ring.pop_front();
+    /// As many of the oldest as fit into a message, and how many that is.
+    pub(crate) fn batch(&self) -> Option<(Edges, usize)> {
+        let mut waiting = self.ring.iter();
+        let mut edges = Edges::new(waiting.next()?);
+        let more = waiting.take_while(|edge| edges.push(edge)).count();
+        Some((edges, 1 + more))
+    }
+
+    pub(crate) fn pop(&mut self, count: usize) {
+        for _ in 0..count {
+            self.ring.pop_front();
+        }
     }
 
     /// Edges numbered so far.

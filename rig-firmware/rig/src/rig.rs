@@ -708,12 +708,14 @@ impl<const EDGES: usize> Rig<EDGES> {
             }
             self.notices.pop_front();
         }
-        while let Some(edge) = self.edges.front() {
-            let message = RigMessage::Edge { index: edge.index, at: edge.at, input: edge.input, high: edge.high };
-            if self.link.send(&message).is_err() {
+        // A message with many of them is not made for nothing while the window is full.
+        while self.link.room() > 0
+            && let Some((edges, count)) = self.edges.batch()
+        {
+            if self.link.send(&RigMessage::Edges(edges)).is_err() {
                 return;
             }
-            self.edges.pop();
+            self.edges.pop(count);
         }
         while let Some((at, chunk)) = self.console.front() {
             if self.link.send(&RigMessage::Console { at: *at, chunk: chunk.clone() }).is_err() {

@@ -2,7 +2,7 @@
 
 use dryfire_link::frame::MAX_FRAME;
 use dryfire_link::{
-    Begin, Capabilities, HostEndpoint, HostMessage, LinkPacing, LinkTime, PROTOCOL, ProbeDrive, RigMessage,
+    Begin, Capabilities, Edge, HostEndpoint, HostMessage, LinkPacing, LinkTime, PROTOCOL, ProbeDrive, RigMessage,
 };
 use dryfire_rig::{Board, Drive, Identity, Rig};
 use dryfire_units::{Disturbance, RigTime};
@@ -206,12 +206,14 @@ impl Play {
             RigMessage::Began { .. } => {
                 (self.claimed, self.next_edge, self.edges_told) = (Some(RigTime::from_micros(i64::MIN)), 0, 0);
             }
-            RigMessage::Edge { index, at, .. } => {
+            RigMessage::Edges(edges) => {
                 let Some(claimed) = self.claimed else { return Ok(()) };
-                prop_assert!(index >= self.next_edge, "edge {} after {}", index, self.next_edge);
-                prop_assert!(at >= claimed, "edge of {} after everything up to {} was told", at, claimed);
-                self.next_edge = index + 1;
-                self.edges_told += 1;
+                for Edge { index, at, .. } in edges.iter() {
+                    prop_assert!(index >= self.next_edge, "edge {} after {}", index, self.next_edge);
+                    prop_assert!(at >= claimed, "edge of {} after everything up to {} was told", at, claimed);
+                    self.next_edge = index + 1;
+                    self.edges_told += 1;
+                }
             }
             RigMessage::Heartbeat(beat) => {
                 let Some(claimed) = self.claimed else { return Ok(()) };

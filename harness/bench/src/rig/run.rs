@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use dryfire_engine::{CommandId, Observation, RigCounters, Trouble, TroubleKind};
-use dryfire_link::{Heartbeat, LinkTime, RigMessage};
+use dryfire_link::{Edge, Heartbeat, LinkTime, RigMessage};
 use dryfire_units::{RigSpan, RigTime};
 
 use super::wire::{refused, restarted, trouble};
@@ -79,11 +79,13 @@ impl RunState {
                 let seen = Observation::Applied { command: CommandId(command), at };
                 self.held.push((at, Rank::Acknowledgement(command), seen));
             }
-            RigMessage::Edge { index, at, input, high } => {
-                self.count_edges(index)?;
-                self.next_edge = index.wrapping_add(1);
-                let at = self.in_run(at);
-                self.held.push((at, Rank::Edge(input), Observation::Edge { at, input, high }));
+            RigMessage::Edges(edges) => {
+                for Edge { index, at, input, high } in edges.iter() {
+                    self.count_edges(index)?;
+                    self.next_edge = index.wrapping_add(1);
+                    let at = self.in_run(at);
+                    self.held.push((at, Rank::Edge(input), Observation::Edge { at, input, high }));
+                }
             }
             RigMessage::SupplyRail { at, on } => {
                 let at = self.in_run(at);

@@ -64,8 +64,10 @@ impl<const N: usize> Zones<N> {
     /// Sets up each zone's balance for a step of `dt` seconds.
     #[inline(always)]
     pub(super) fn balance(&mut self, dt: f64, behind: &BehindFaces<N>) {
-        let (state, to, elements, loads, wall) =
-            (&self.state, &mut self.balances, &self.elements, &self.loads, &self.wall);
+        let (state, elements, loads, wall) = (&self.state, &self.elements, &self.loads, &self.wall);
+        // Of its own while it is worked out: the compiler then knows that nothing read lies in it, and takes
+        // zones side by side.
+        let mut to = Balances::ZERO;
         for z in 0..N {
             let (radiosity, temperature, per_radiosity) =
                 (state.radiosity[z], state.temperature[z], state.per_radiosity[z]);
@@ -123,6 +125,7 @@ impl<const N: usize> Zones<N> {
             to.face_change[z] = (arriving - conducted) * per_exchange;
             to.face_slope[z] = arriving_slope * per_exchange;
         }
+        self.balances = to;
     }
 
     /// Solves the zones' balances together: tridiagonal elimination from the top zone down, then back up.

@@ -1,6 +1,7 @@
 //! State and parameters of all zones, and the step.
 
 use dryfire_units::RigSpan;
+use pulp::{Arch, NullaryFnOnce};
 
 use super::balance::Balances;
 use super::bodies::{Elements, Loads, Probes, Surfaces, enclosing, open_lid};
@@ -75,6 +76,24 @@ pub(crate) struct Zones<const N: usize> {
     pub(super) steps_uncut: u32,
     electrical: Lanes<N>,
     lost: Lanes<N>,
+    /// What this processor can take side by side.
+    arch: Arch,
+}
+
+/// A step, to be worked out with the widest instructions that the processor has. They
+/// calculate as the others do, to the last bit: nothing is fused, nothing changes its order.
+struct Step<'a, const N: usize> {
+    zones: &'a mut Zones<N>,
+    span: RigSpan,
+}
+
+impl<const N: usize> NullaryFnOnce for Step<'_, N> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        self.zones.step_here(self.span);
+    }
 }
 
 /// The shortest time from which a speed is told, as a share of the grid's step: what is off by a few
@@ -147,6 +166,7 @@ impl<const N: usize> Zones<N> {
             steps_uncut: 0,
             electrical: Lanes::ZERO,
             lost: Lanes::ZERO,
+            arch: Arch::new(),
         };
         for zone in 0..zones.zones {
             zones.walls.set_uniform(zone, start.kiln.value());
@@ -334,6 +354,12 @@ impl<const N: usize> Zones<N> {
 
     /// One step.
     pub(super) fn step(&mut self, span: RigSpan) {
+        let arch = self.arch;
+        arch.dispatch(Step { zones: self, span });
+    }
+
+    #[inline(always)]
+    fn step_here(&mut self, span: RigSpan) {
         if span <= RigSpan::ZERO {
             return;
         }
@@ -384,6 +410,7 @@ impl<const N: usize> Zones<N> {
     }
 
     /// One step or part of it; `full` if it is as long as the grid's.
+    #[inline(always)]
     fn advance(&mut self, dt: f64, full: bool) {
         let ahead = if self.earlier_step > 0.0 { 0.5 * dt / self.earlier_step } else { 0.0 };
         if self.unsure_steps > 0 {
@@ -473,4 +500,42 @@ fn bisect(mut low: f64, mut high: f64, holds: impl Fn(f64) -> bool) -> f64 {
         }
     }
     (low + high) / 2.0
+}
+
+#[cfg(test)]
+mod tests {
+    use dryfire_units::Celsius;
+
+    use super::*;
+    use crate::three_ring::three_ring;
+
+    /// Wide instructions, where this processor has them, and narrow ones: the same to the last bit,
+    /// so that a run repeats on every machine.
+    #[test]
+    fn wide_and_narrow_instructions_calculate_alike() {
+        let second = RigSpan::from_seconds(1);
+        let description = three_ring();
+        let start = StartState::cold(Celsius::new(20.0));
+        let mut wide = Zones::<4>::new(&description, start, second).expect("a good kiln");
+        let mut narrow = wide.clone();
+        narrow.arch = Arch::Scalar;
+        for step in 0..20_000_i64 {
+            let volts = if step % 15 < 8 { 240.0 } else { 0.0 };
+            let supply = [Supply { volts, share: 1.0 }; 3];
+            let span = if step % 15 == 8 { RigSpan::from_micros(137_000) } else { second };
+            for zones in [&mut wide, &mut narrow] {
+                zones.set_supply(&supply);
+                zones.set_lid(step > 15_000 && step % 600 < 60);
+                zones.step(span);
+            }
+        }
+        assert!(wide.state.temperature[0] > 800.0, "{:?}", wide.state.temperature);
+        let seen = |zones: &Zones<4>| {
+            let walls: Vec<u64> = (0..3).flat_map(|zone| zones.walls.temperatures(zone)).map(f64::to_bits).collect();
+            let of = |lanes: &Lanes<4>| lanes.map(f64::to_bits);
+            let state = &zones.state;
+            (walls, [&state.element, &state.probe, &zones.now.chamber, &zones.electrical, &zones.lost].map(of))
+        };
+        assert_eq!(seen(&wide), seen(&narrow));
+    }
 }

@@ -130,19 +130,19 @@ pub fn select(number: usize) -> (bool, u32, u32) {
     (low, count, RELEASED[number].load(Ordering::Acquire))
 }
 
-/// The next change, oldest first, if it is wanted; else it stays.
-pub fn take_if(wanted: impl FnOnce(&Change) -> bool) -> Option<Change> {
+/// The oldest change; it stays until it is taken.
+pub fn first() -> Option<Change> {
     let read = RING.read.load(Ordering::Relaxed);
     if read == RING.written.load(Ordering::Acquire) {
         return None;
     }
     // SAFETY: written before `written` moved past it, and not reused before `read` does.
-    let change = unsafe { (*RING.slots.get())[read % ROOM].assume_init() };
-    if !wanted(&change) {
-        return None;
-    }
-    RING.read.store(read.wrapping_add(1), Ordering::Release);
-    Some(change)
+    Some(unsafe { (*RING.slots.get())[read % ROOM].assume_init() })
+}
+
+/// Takes the change that [`first`] gave.
+pub fn take() {
+    RING.read.store(RING.read.load(Ordering::Relaxed).wrapping_add(1), Ordering::Release);
 }
 
 /// Changes that there was no room for, since this was last asked.

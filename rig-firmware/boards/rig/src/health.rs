@@ -1,5 +1,7 @@
 //! Why the board was started, and what it leaves behind when it dies.
 
+use core::cell::UnsafeCell;
+use core::mem::MaybeUninit;
 use core::panic::PanicInfo;
 
 use dryfire_link::StartReason;
@@ -13,8 +15,12 @@ const FAULTED: u32 = 0x4641_554c;
 /// Why the board was started.
 #[derive(Clone, Copy, PartialEq, Eq)]
 pub enum Start {
-    /// Its power came on, or its reset pin was pulled.
+    /// Its power came on.
     Power,
+    /// Its supply failed for a moment: the brown-out detector tripped, and the memory is what it was.
+    SupplyDip,
+    /// Its reset pin was pulled.
+    ResetLine,
     /// It did not feed its watchdog in time.
     Watchdog,
     /// It gave up by itself, at this line of its program.
@@ -29,13 +35,46 @@ impl Start {
         let reason = pac::WATCHDOG.reason().read();
         let (mark, line) = (pac::WATCHDOG.scratch0().read(), pac::WATCHDOG.scratch1().read());
         pac::WATCHDOG.scratch0().write_value(0);
+        let ran_before = leave_alive_mark();
         match mark {
-            _ if !(reason.timer() || reason.force()) => Start::Power,
+            // The chip tells power-on and brown-out by the same bit.
+            _ if !(reason.timer() || reason.force()) => match pac::VREG_AND_CHIP_RESET.chip_reset().read() {
+                last if last.had_run() => Start::ResetLine,
+                _ if ran_before => Start::SupplyDip,
+                _ => Start::Power,
+            },
             PANICKED => Start::Panic(line),
             FAULTED => Start::Fault,
             _ => Start::Watchdog,
         }
     }
+}
+
+/// Memory that no start clears. Random after a power-on, and kept over whatever does not take its supply away
+/// altogether.
+struct Kept(UnsafeCell<MaybeUninit<[u32; 4]>>);
+
+// SAFETY: touched once, at the start.
+unsafe impl Sync for Kept {}
+
+#[unsafe(link_section = ".uninit.alive")]
+static ALIVE: Kept = Kept(UnsafeCell::new(MaybeUninit::uninit()));
+
+/// Leaves the mark of a program that ran, and says whether it was there. Its words are arbitrary; that 128 random
+/// bits are the same is not to be expected.
+fn leave_alive_mark() -> bool {
+    const MARK: [u32; 4] = [0x6472_7966, 0x6972_6521, 0x9b1c_6e57, 0x31e8_a40d];
+    let words = ALIVE.0.get().cast::<u32>();
+    let mut there = true;
+    for (place, mark) in MARK.into_iter().enumerate() {
+        // SAFETY: within the static, which nothing else uses; any bits are a number.
+        unsafe {
+            let word = words.add(place);
+            there &= word.read_volatile() == mark;
+            word.write_volatile(mark);
+        }
+    }
+    there
 }
 
 impl From<Start> for StartReason {
@@ -45,6 +84,8 @@ impl From<Start> for StartReason {
             Start::Watchdog => StartReason::Watchdog,
             Start::Panic(line) => StartReason::Panic { line },
             Start::Fault => StartReason::Fault,
+            Start::SupplyDip => StartReason::SupplyDip,
+            Start::ResetLine => StartReason::ResetLine,
         }
     }
 }

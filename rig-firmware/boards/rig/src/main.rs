@@ -148,6 +148,8 @@ fn boot_words(start: health::Start) -> u32 {
         health::Start::Watchdog => kept ^ 1,
         health::Start::Panic(line) => kept ^ line.rotate_left(8),
         health::Start::Fault => kept ^ 2,
+        health::Start::SupplyDip => kept ^ 3,
+        health::Start::ResetLine => kept ^ 4,
     }
 }
 
@@ -268,6 +270,8 @@ async fn run(
             let (now, _) = clocks.read(rig.is_stepped());
             rig.handle_console(now, &line[..count]);
         }
+        // While edges come faster than turns there is always something to do here: the link's task needs its turn too.
+        embassy_futures::yield_now().await;
     }
 }
 
@@ -279,8 +283,12 @@ async fn wait_for_room(blocked: bool) {
 /// Takes what happened up to `now`. What comes meanwhile is for the next turn, so that changes which come as fast
 /// as they are taken hold up neither the link nor the watchdog.
 fn take_changes(rig: &mut Rig, extender: &mut WrapExtender, now: RigTime) {
-    while let Some(change) = edges::take_if(|change| extender.extend(change.raw_micros) <= now) {
+    while let Some(change) = edges::first() {
         let at = extender.extend(change.raw_micros);
+        if at > now {
+            break;
+        }
+        edges::take();
         if usize::from(change.pin) == edges::RAIL {
             rig.handle_supply_rail(at, change.high);
         } else {

@@ -78,6 +78,8 @@ pub struct Outputs {
     players: [Option<Player>; CHANNELS],
     /// How often each of their selects had risen when that was last looked at, and when it last did.
     released: [(u32, Option<RigTime>); CHANNELS],
+    /// Until when the channels stay as they are; `None`: something was changed since they were last set.
+    settled: Option<RigTime>,
 }
 
 impl Outputs {
@@ -104,11 +106,18 @@ impl Outputs {
             bus,
             players: [None; CHANNELS],
             released: [(0, None); CHANNELS],
+            settled: None,
         }
     }
 
     /// Sets the channels to what they have to be now, and says when they have to be set again.
     pub fn refresh(&mut self, now: RigTime) -> Option<RigTime> {
+        // Bursts of edges bring thousands of turns a second, and the channels' arithmetic is most of a turn.
+        if let Some(until) = self.settled
+            && now < until
+        {
+            return Some(until).filter(|until| *until != RigTime::FAR_FUTURE);
+        }
         for number in 0..CHANNELS {
             self.set_channel(number, now);
         }
@@ -123,7 +132,10 @@ impl Outputs {
             None => channel.next_change(now),
             Some(player) => powered.then(|| player.due()),
         };
-        self.channels.iter().zip(&self.players).filter_map(next).min()
+        let due = self.channels.iter().zip(&self.players).filter_map(next).min();
+        // When a converter that is played is let go cannot be foreseen.
+        self.settled = self.players.iter().all(Option::is_none).then(|| due.unwrap_or(RigTime::FAR_FUTURE));
+        due
     }
 
     fn is_supply_on(&self) -> bool {
@@ -202,6 +214,7 @@ impl Board for Outputs {
     fn probe(&mut self, at: RigTime, channel: u8, drive: Drive) {
         let number = usize::from(channel);
         if let Some(place) = self.channels.get_mut(number) {
+            self.settled = None;
             place.play(drive);
             self.set_channel(number, at);
             self.shift();
@@ -211,6 +224,7 @@ impl Board for Outputs {
     fn disturb(&mut self, at: RigTime, channel: u8, disturbance: Disturbance) {
         let number = usize::from(channel);
         if let Some(place) = self.channels.get_mut(number) {
+            self.settled = None;
             place.disturb(at, disturbance);
             self.set_channel(number, at);
             self.shift();
@@ -255,6 +269,7 @@ impl Board for Outputs {
         if number >= CHANNELS {
             return false;
         }
+        self.settled = None;
         self.players[number] = player;
         match player {
             Some(player) if self.is_supply_on() => self.bus.start(number, player.word()),
@@ -287,6 +302,7 @@ impl Board for Outputs {
 
     fn keep_calibration(&mut self, page: &[u8; CALIBRATION_BYTES]) {
         // Whether it worked shows when it is read back.
+        self.settled = None;
         let _ = self.memory.blocking_erase(CALIBRATION as u32, FLASH_BYTES as u32);
         let _ = self.memory.blocking_write(CALIBRATION as u32, page);
         for (channel, scale) in self.channels.iter_mut().zip(scales(&Calibration::decode(&calibration_page()))) {
