@@ -16,6 +16,10 @@ const FIRST_INPUT = 10;
 const RAIL = 21;
 const [DAC_SELECTS, LATCH, ENABLE] = [[5, 6, 7], 8, 9];
 const [CONVERTER_SELECTS, MEMORY_SELECT] = [[5, 6, 7], 8];
+/// To ground: read-only converters.
+const PART_STRAP = 18;
+/// Cycles of 8 ns in half a period of the controller's clock, 4 MHz.
+const HALF = 16;
 const RELAYS = [10, 11, 12, 13];
 const CONTACTS = [14, 15, 16, 17];
 /// The first four lead to buttons, the sixth holds down the converters' data line.
@@ -35,6 +39,8 @@ export class Bench {
    * @param options rig: its program (parts of an ELF file); controller: its program, or none;
    *   configuration: the controller's page; silicon: whether the rig's clock cannot be stopped;
    *   calibration: the rig's page; scales: what its channels give, `[lowest, span]` in mV each;
+   *   supervisor: how long the controller is held in reset after its rail has risen, ms; drawn if not given
+   *   played: the controller's converters are the rig's, by the converters' bus;
    *   loop: no controller, but wires from contacts 0 to 4 and the three channels to the inputs; seed; coldJunction in °C; onData: bytes from the rig for the host
    */
   constructor(options) {
@@ -65,6 +71,8 @@ export class Bench {
     this.time = this.rigStart;
     this.controllerBoots = 0;
     this.trouble = [];
+    /** How many ticks of the controller are still told: the first ones after a change of the switches. */
+    this.ticksTold = 0;
     const flash = flashOf(options.rig);
     flash.set(options.calibration ?? [], CONFIGURATION);
     this.bootRig(flash, 0, null, 0, this.rigStart);
@@ -165,6 +173,7 @@ export class Bench {
     const changed = word ^ this.word;
     this.word = word;
     this.onEvent('switches', now, word);
+    this.ticksTold = 3;
     if (changed & (1 << BIT.supply)) this.supplySwitched((word & (1 << BIT.supply)) !== 0, now);
     for (let output = 0; output < RIG_CONTACTS; output++) {
       if ((changed >>> (BIT.contact + output)) & 1) this.contactWorked(output, (word >>> (BIT.contact + output)) & 1, now);
@@ -216,11 +225,15 @@ export class Bench {
     this.onEvent('rail', now, this.rail);
     this.bring(this.rig, null, now);
     this.rig.drive(RAIL, this.rail);
+    this.events = this.events.filter((event) => event.kind !== 'boot');
     if (!this.rail) {
       this.controller = null;
       RELAYS.forEach((_, relay) => this.relayDriven(relay, false, now));
     } else if (this.controllerFlash) {
-      this.bootController(now, null, 0);
+      // Its supervisor holds it in reset for a while, longer or shorter by more than a tick: so that its ticks are in no
+      // fixed phase to the run.
+      const boots = now + (this.options.supervisor ?? 150 + 110 * this.random()) * MILLISECOND;
+      this.later(boots, 'boot', () => this.bootController(boots, null, 0));
     }
   }
 
@@ -230,12 +243,17 @@ export class Bench {
     const chip = new Chip('controller', this.controllerFlash, now, { random: this.random, scratch, reason });
     chip.trouble = this.trouble;
     this.controller = chip;
-    const parts = [...this.converters, this.memory];
+    const played = this.options.played ?? false;
+    const converters = played ? CONVERTER_SELECTS.map((_, channel) => this.playedConverter(channel, chip)) : this.converters;
+    const parts = [...converters, this.memory];
+    chip.drive(PART_STRAP, !played);
     const selected = new Set();
     [...CONVERTER_SELECTS, MEMORY_SELECT].forEach((pin, place) => {
       chip.watch(pin, (high) => {
         if (high && selected.delete(place)) parts[place].deselect();
         else if (!high) {
+          // At each tick it looks at the first one.
+          if (place === 0 && this.ticksTold-- > 0) this.onEvent('tick', chip.now);
           selected.add(place);
           parts[place].select(chip.now);
         }
@@ -257,6 +275,23 @@ export class Bench {
       this.onEvent('controller reset', chip.now, why);
       RELAYS.forEach((_, relay) => this.relayDriven(relay, false, chip.now));
       this.controllerDead = { scratch: chip.watchdog.scratchData.slice(), reason: why };
+    };
+  }
+
+  /** What the controller finds on a select where the rig plays its converters. */
+  playedConverter(channel, chip) {
+    const at = (act) => {
+      this.bring(this.rig, chip);
+      return act();
+    };
+    return {
+      select: () => at(() => this.bus.select(channel)),
+      exchange: () => at(() => this.bus.byte(HALF)),
+      deselect: () => {
+        at(() => this.bus.release(channel));
+        // The rig notes when a part is let go.
+        chip.halt = true;
+      },
     };
   }
 
@@ -316,6 +351,12 @@ export class Bench {
     if (at < chip.born) return;
     if (chip.asleep) chip.sleepUntil(Math.min(at, chip.nextAlarm));
     if (Math.abs(chip.now - at) > 2 * QUANTUM) this.trouble.push(`${chip.name} is at ${chip.now}, not at ${at}`);
+  }
+
+  /** Before something comes from outside: a rig that sleeps may have been left behind by a controller that ran. */
+  meet() {
+    const { rig, controller } = this;
+    if (controller && rig.asleep) rig.sleepUntil(Math.min(controller.now, rig.nextAlarm));
   }
 
   /** How far the host has granted, in bench time; infinite while the clock runs by itself. */

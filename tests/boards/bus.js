@@ -22,6 +22,7 @@ export class Bus {
     this.pio = chip.mcu.pio[0];
     this.pio.run = () => {};
     this.coming = [];
+    this.reading = false;
     for (const machine of this.pio.machines) {
       const write = machine.writeFIFO.bind(machine);
       machine.writeFIFO = (value) => {
@@ -53,6 +54,38 @@ export class Bus {
   get line() {
     const pin = this.chip.mcu.gpio[DATA];
     return !pin.outputEnable ? 'z' : pin.outputValue ? '1' : '0';
+  }
+
+  /** A controller's master selects a channel; nothing else is selected then. */
+  select(channel) {
+    this.reading = true;
+    this.tick(SETTLE);
+    this.set(SELECTS[channel], false);
+    this.tick(LEAD);
+  }
+
+  /**
+   * It clocks in a byte, highest bit first, and takes each bit just before the rise of the clock. The line is pulled up
+   * at the controller's end.
+   */
+  byte(half) {
+    let byte = 0;
+    for (let bit = 0; bit < 8; bit++) {
+      this.tick(half - 1);
+      byte = (byte << 1) | (this.line === '0' ? 0 : 1);
+      this.tick(1);
+      this.set(CLOCK, true);
+      this.tick(half);
+      this.set(CLOCK, false);
+    }
+    return byte;
+  }
+
+  /** It lets the channel go. */
+  release(channel) {
+    this.set(SELECTS[channel], true);
+    this.tick(SETTLE);
+    this.reading = false;
   }
 
   /**

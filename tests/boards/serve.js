@@ -2,7 +2,8 @@
 //
 //   node serve.js --rig ELF [--controller ELF] --port LINK [--page HEX] [--seed N]
 //                 [--silicon] [--speed N] [--calibration HEX] [--start MICROSECONDS]
-//                 [--scales LOWEST:SPAN,… in mV] [--loop] [--broken INPUT,…] [--patient]
+//                 [--scales LOWEST:SPAN,… in mV] [--loop] [--broken INPUT,…] [--patient] [--played]
+//                 [--supervisor MILLISECONDS]
 //
 // Prints `ready LINK` when the port is there, then one line of JSON for everything that happens
 // on the wires with `--trace`. Reads instructions from standard input, a word to a line; `end`
@@ -31,6 +32,8 @@ const { values } = parseArgs({
     broken: { type: 'string', default: '' },
     trace: { type: 'boolean', default: false },
     patient: { type: 'boolean', default: false },
+    played: { type: 'boolean', default: false },
+    supervisor: { type: 'string' },
   },
 });
 
@@ -51,6 +54,8 @@ const bench = new Bench({
   calibration: Buffer.from(values.calibration, 'hex'),
   scales: values.scales?.split(',').map((pair) => pair.split(':').map(Number)),
   loop: values.loop,
+  played: values.played,
+  supervisor: values.supervisor === undefined ? undefined : Number(values.supervisor),
   broken: values.broken.split(',').filter(Boolean).map(Number),
   onData: (data) => {
     owed ??= { bench: bench.rig.now, wall: performance.now() };
@@ -118,6 +123,7 @@ port.stdout.on('data', (data) => {
   // Up to now, so that they come when they come; not further than a slice where the machine cannot keep up, or
   // each answer of the host would wait for what the chips have fallen behind.
   if (bench.horizon() === Infinity && !bench.isFrozen()) bench.run(paced(), slice());
+  bench.meet();
   if (values.trace) say({ what: 'heard', at: micros(bench.rig.now), rest: [] });
   bench.usb.send(new Uint8Array(data));
   wake();
@@ -140,6 +146,7 @@ const instructions = {
         const { open, millivolts } = bench.terminals(channel);
         return open ? null : millivolts;
       }),
+      converted: bench.converters.map(({ phase }) => micros(phase)),
       levels: bench.levels,
       rail: bench.rail,
       boots: bench.controllerBoots,

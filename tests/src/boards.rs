@@ -91,6 +91,10 @@ pub struct Setup {
     pub silicon: bool,
     /// How many times as fast as the wall clock it runs then; 0 means 1.
     pub speed: f64,
+    /// How long the controller is held in reset after its rail has risen, milliseconds; drawn if not given.
+    pub supervisor_ms: Option<u32>,
+    /// The controller has read-only converters, and the rig is to play them.
+    pub played: bool,
     /// The clock that runs by itself waits for a host that is late, for a while.
     pub patient: bool,
     /// Everything on the wires is told.
@@ -184,6 +188,12 @@ impl TwoBoards {
         command.args(["--start", &setup.start_micros.to_string()]);
         if let Some(calibration) = &setup.calibration {
             command.args(["--calibration", &hex(&calibration.encode())]);
+        }
+        if let Some(held) = setup.supervisor_ms {
+            command.args(["--supervisor", &held.to_string()]);
+        }
+        if setup.played {
+            command.arg("--played");
         }
         if setup.patient {
             command.arg("--patient");

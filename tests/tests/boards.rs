@@ -12,16 +12,21 @@ use rstest::rstest;
 use serde_json::Value;
 use tempfile::TempDir;
 
-/// The library's bench files, with another longest firing.
+/// The library's bench files, with another longest firing, and with read-only converters that the rig plays.
 struct Benches {
-    _folder: TempDir,
+    folder: TempDir,
     rig: PathBuf,
     on_virtual: PathBuf,
     text: String,
+    played: bool,
 }
 
 impl Benches {
     fn with_longest_firing(longest: &str) -> Benches {
+        Benches::with(longest, false)
+    }
+
+    fn with(longest: &str, played: bool) -> Benches {
         let folder = tempfile::tempdir().expect("a folder");
         let kilns = root().join("scenarios/kilns");
         let adapted = |name: &str| {
@@ -29,20 +34,31 @@ impl Benches {
             let text = text.replace("../kilns", &kilns.display().to_string());
             let changed = text.replace("longest firing: 14 h", &format!("longest firing: {longest}"));
             assert!(longest == "14 h" || changed != text, "{name}");
+            let changed = if played {
+                let supply = "supply: switched by the rig\n";
+                assert!(changed.contains(supply), "{name}");
+                let changed = changed.replace("silence: 500 ms", "silence: 500 ms, plays: converters");
+                changed.replace(supply, &format!("{supply}converter: linear 14-bit\n"))
+            } else {
+                changed
+            };
             let path = folder.path().join(format!("{name}.yaml"));
             std::fs::write(&path, &changed).expect("a file");
             (path, changed)
         };
         let (rig, text) = adapted("rig");
         let (on_virtual, _) = adapted("virtual");
-        Benches { _folder: folder, rig, on_virtual, text }
+        Benches { folder, rig, on_virtual, text, played }
+    }
+
+    fn setup(&self, defects: &[&str]) -> Setup {
+        let (file, _) = parse_bench("rig.yaml", &self.text).expect("a bench file");
+        let page = configuration(&file, defects);
+        Setup { page: Some(page), trace: true, seed: 1, played: self.played, ..Setup::default() }
     }
 
     fn boards(&self, tools: &Tools, defects: &[&str]) -> TwoBoards {
-        let (file, _) = parse_bench("rig.yaml", &self.text).expect("a bench file");
-        let page = configuration(&file, defects);
-        let setup = Setup { page: Some(page), trace: true, seed: 1, ..Setup::default() };
-        TwoBoards::start(tools, &setup)
+        TwoBoards::start(tools, &self.setup(defects))
     }
 }
 
@@ -67,6 +83,12 @@ impl Run {
 
     fn result(&self) -> &Value {
         self.lines.iter().find(|line| line["type"] == "result").expect("a result")
+    }
+
+    /// The lines of each run that got as far as a stimulus.
+    fn runs(&self) -> impl Iterator<Item = &[Value]> {
+        let runs = self.lines.split_inclusive(|line| line["type"] == "result");
+        runs.filter(|run| run.iter().any(|line| line["type"] == "stimulus"))
     }
 
     fn findings(&self) -> BTreeMap<&str, &Value> {
@@ -112,10 +134,9 @@ const AGREE_US: i64 = 5_000;
 const DRAWS: &str = "100";
 
 /// Least and greatest reaction for each expectation over many runs on the virtual bench.
-fn reactions(scenario: &str, bench: &str) -> BTreeMap<String, (i64, i64)> {
+fn reactions(drawn: &Run) -> BTreeMap<String, (i64, i64)> {
     let mut ranges = BTreeMap::new();
-    let runs = Run::of(&[scenario, "--bench", bench, "--repeat", DRAWS]);
-    for result in runs.lines.iter().filter(|line| line["type"] == "result") {
+    for result in drawn.lines.iter().filter(|line| line["type"] == "result") {
         for finding in result["findings"].as_array().expect("findings") {
             if let Some(seen) = finding["seen_us"].as_i64() {
                 let name = finding["name"].as_str().expect("a name").to_owned();
@@ -140,15 +161,31 @@ fn reactions(scenario: &str, bench: &str) -> BTreeMap<String, (i64, i64)> {
 #[case::stop_pressed("scenarios/people/stop-pressed.yaml", "14 h", "restarts-after-stop")]
 fn two_boards_are_judged_as_the_virtual_bench_is(#[case] scenario: &str, #[case] longest: &str, #[case] defect: &str) {
     let Some(tools) = tools_or_skip() else { return };
-    let benches = Benches::with_longest_firing(longest);
+    let at_a_tick = scenario.contains("open-while") || scenario.contains("welded");
+    are_judged_alike(&tools, scenario, &Benches::with_longest_firing(longest), defect, at_a_tick);
+}
+
+/// The controller's own program reads its converters' words over the bus, and the rig's makes them.
+#[rstest]
+#[case::clean_firing("tests/boards/scenarios/clean-firing.yaml", "heats-on-after-end")]
+#[case::probe_open_while_ramping("scenarios/probe/open-while-ramping.yaml", "probe-fault-ignored-while-ramping")]
+fn two_boards_are_judged_alike_where_the_rig_plays_the_converters(#[case] scenario: &str, #[case] defect: &str) {
+    let Some(tools) = tools_or_skip() else { return };
+    are_judged_alike(&tools, scenario, &Benches::with("14 h", true), defect, scenario.contains("open-while"));
+}
+
+/// `at_a_tick`: the controller finds what is wrong at one of its ticks, so that both benches' reactions have the same phase
+/// once that of the stimulus is taken out. Others go by contacts that bounce, a rail that falls, or no stimulus at all.
+fn are_judged_alike(tools: &Tools, scenario: &str, benches: &Benches, defect: &str, at_a_tick: bool) {
     let (rig, on_virtual) = (benches.rig.display().to_string(), benches.on_virtual.display().to_string());
 
     let expected = Run::of(&[scenario, "--bench", &on_virtual]);
-    let boards = benches.boards(&tools, &[]);
+    let boards = benches.boards(tools, &[]);
     let seen = Run::of(&[scenario, "--bench", &rig, "--port", &boards.port.display().to_string()]);
     assert_eq!(seen.verdicts(), expected.verdicts(), "{:#}", seen.result());
     assert_eq!((seen.status, expected.status), (0, 0));
-    let ranges = reactions(scenario, &on_virtual);
+    let drawn = Run::of(&[scenario, "--bench", &on_virtual, "--repeat", DRAWS]);
+    let ranges = reactions(&drawn);
     for (name, finding) in seen.findings() {
         // Where a reaction was measured, both benches measured the same.
         if let Some(here) = finding["seen_us"].as_i64()
@@ -160,19 +197,148 @@ fn two_boards_are_judged_as_the_virtual_bench_is(#[case] scenario: &str, #[case]
             assert!(agrees, "{name}: {here} µs, and from {least} to {most} on the virtual bench");
         }
     }
+    if at_a_tick {
+        // Whatever number of ticks it took: what is over is the same on both, in every draw.
+        let here = since_the_tick_before(&seen.lines);
+        for run in drawn.runs() {
+            let there = since_the_tick_before(run);
+            let apart = (here - there + TICK_US / 2).rem_euclid(TICK_US) - TICK_US / 2;
+            assert!(apart.abs() <= AGREE_US, "{here} µs since the tick before, {there} on the virtual bench");
+        }
+    }
     reported_edges_are_the_true_ones(boards, &seen);
 
     let expected = Run::of(&[scenario, "--bench", &on_virtual, "--defect", defect]);
-    let boards = benches.boards(&tools, &[defect]);
+    let boards = benches.boards(tools, &[defect]);
     let seen = Run::of(&[scenario, "--bench", &rig, "--port", &boards.port.display().to_string()]);
     assert_eq!((seen.status, expected.status), (1, 1), "{:#}", seen.result());
     assert_eq!(seen.verdicts(), expected.verdicts(), "{:#}", seen.result());
 }
 
-#[test]
-fn converters_that_fall_silent_cut_the_heat_and_a_controller_that_overlooks_it_fails() {
+/// A tick of this controller, and a conversion of its parts, every so many microseconds.
+const TICK_US: i64 = 100_000;
+
+/// From the controller's tick before the stimulus to the cut, microseconds; for faults that it finds at a tick. Relays
+/// switch at a tick within a millisecond, so that the edges that the bench has seen tell the phase: what is left of a
+/// reaction is a number of ticks.
+fn since_the_tick_before(run: &[Value]) -> i64 {
+    let at = |line: &Value| line["at_us"].as_i64().expect("an instant");
+    let stimulus = run.iter().filter(|line| line["type"] == "stimulus").map(at).next_back().expect("a stimulus");
+    let element = |line: &&Value| {
+        line["type"] == "edge"
+            && line["signal"].as_str().is_some_and(|name| name.starts_with("element."))
+            && at(line) <= stimulus
+    };
+    let edge = run.iter().filter(element).map(at).max().expect("an element that switched");
+    let result = run.iter().find(|line| line["type"] == "result").expect("a result");
+    cut(result)["seen_us"].as_i64().expect("a reaction") + (stimulus - edge) % TICK_US
+}
+
+/// One reaction of the boards beside the virtual bench's, with the phase of both taken out.
+///
+/// A reaction to an open probe depends on where in the controller's tick and in its converter's cycle the stimulus falls.
+/// The first is told by the edges; the second decides whether the next tick sees it or the one after, which on the boards
+/// is known from the wires.
+#[rstest]
+#[case::seen_by_the_next_tick(1, None)]
+#[case::in_another_phase(2, None)]
+// Its ticks come half a millisecond after the instants at which stimuli do here, and hardly a conversion between.
+#[case::seen_by_the_tick_after(1, Some(200))]
+fn a_reaction_on_the_boards_is_the_one_of_the_virtual_bench_in_the_same_phase(
+    #[case] seed: u32,
+    #[case] supervisor_ms: Option<u32>,
+) {
     let Some(tools) = tools_or_skip() else { return };
     let benches = Benches::with_longest_firing("14 h");
+    let scenario = benches.folder.path().join("scenario.yaml");
+    let text = read("scenarios/probe/open-while-ramping.yaml");
+    let (before, after) = ("kiln > 410 °C and element on for 0.5 s", "element.1 on for 0.5 s");
+    assert!(text.contains(before));
+    // At its own edge, in whatever phase that is, and not when the kiln is warm enough.
+    let pause = "element.1 off for 1 s\n    within: 5 min\n    call it: pause\n  - when: ";
+    std::fs::write(&scenario, text.replace(before, &format!("{pause}{after}"))).expect("a file");
+    let scenario = &*scenario.display().to_string();
+    let (rig, on_virtual) = (benches.rig.display().to_string(), benches.on_virtual.display().to_string());
+
+    // Runs of the virtual bench by the number of ticks; each is a whole number of them, within the agreement.
+    let mut ticks: BTreeMap<i64, u32> = BTreeMap::new();
+    let drawn = Run::of(&[scenario, "--bench", &on_virtual, "--repeat", DRAWS]);
+    for run in drawn.runs() {
+        let total = since_the_tick_before(run);
+        let whole = (total + TICK_US / 2) / TICK_US;
+        assert!((total - whole * TICK_US).abs() <= AGREE_US, "{total} µs is no number of ticks");
+        *ticks.entry(whole).or_default() += 1;
+    }
+    // The commonest two: seen by the next tick, or by the one after it.
+    let mut common: Vec<(u32, i64)> = ticks.iter().map(|(whole, count)| (*count, *whole)).collect();
+    common.sort_unstable();
+    let mut common: Vec<i64> = common.iter().rev().take(2).map(|(_, whole)| *whole).collect();
+    common.sort_unstable();
+    assert_eq!(common[1], common[0] + 1, "{ticks:?}");
+
+    let setup = Setup { seed, supervisor_ms, ..benches.setup(&[]) };
+    let mut boards = TwoBoards::start(&tools, &setup);
+    let seen = Run::of(&[scenario, "--bench", &rig, "--port", &boards.port.display().to_string()]);
+    assert_eq!(seen.status, 0, "{:#}", seen.result());
+    let uncertainty = cut(seen.result())["uncertainty_us"].as_i64().expect("an uncertainty");
+    assert!(uncertainty <= AGREE_US, "{uncertainty} µs");
+
+    let (state, told) = boards.state();
+    let (opened, tick) = opened_and_next_tick(&told);
+    // Conversions come at a part's phase and every 100 ms from there; the first of the three that sees it counts.
+    let phases = state["converted"].as_array().expect("phases").iter().filter_map(Value::as_f64);
+    let after = phases.map(|phase| (phase - opened).rem_euclid(TICK_US as f64));
+    let conversion = opened + after.fold(f64::INFINITY, f64::min);
+    let here = since_the_tick_before(&seen.lines);
+    let agrees = |whole: i64| (here - whole * TICK_US).abs() <= AGREE_US;
+    // So near to each other it may be either.
+    let near = (conversion - tick).abs() < 1_000.0;
+    assert!(
+        agrees(common[usize::from(conversion > tick)]) || near && common.iter().any(|whole| agrees(*whole)),
+        "{here} µs, and on the virtual bench in ticks {ticks:?}; opened {opened}, converted {conversion}, looked {tick}"
+    );
+}
+
+/// What was found of the reaction.
+fn cut(result: &Value) -> &Value {
+    let findings = result["findings"].as_array().expect("findings");
+    findings.iter().find(|finding| finding["name"] == "heat is cut").expect("the reaction")
+}
+
+/// When the probes came off in the run, and the controller's next tick.
+fn opened_and_next_tick(told: &[Value]) -> (f64, f64) {
+    let mut connected = false;
+    let mut opened = None;
+    let mut found = None;
+    for line in told {
+        let at = line["at"].as_f64().unwrap_or(0.0);
+        if line["what"] == "switches" {
+            let word = line["rest"][0].as_u64().expect("a word");
+            let all = [0, 5, 10].iter().all(|bit| word >> bit & 1 != 0);
+            // At the end of a run they come off too, and with it the supply.
+            let powered = word >> 15 & 1 != 0;
+            if connected && !all {
+                opened = powered.then_some(at);
+            }
+            connected = all;
+        } else if line["what"] == "tick"
+            && let Some(opened) = opened.take()
+        {
+            // The first time in the run itself: after the negative control, and before the end.
+            found = Some((opened, at));
+        }
+    }
+    found.expect("the probes came off in the run")
+}
+
+/// Where the rig plays them it lets the line go, which the controller's pull holds high then; else a part without supply
+/// holds it low.
+#[rstest]
+#[case::of_the_controller(false)]
+#[case::played_by_the_rig(true)]
+fn converters_that_fall_silent_cut_the_heat_and_a_controller_that_overlooks_it_fails(#[case] played: bool) {
+    let Some(tools) = tools_or_skip() else { return };
+    let benches = Benches::with("14 h", played);
     // The scenario presses the acknowledge button, and here that output is the lever on the data line.
     let text = benches.text.replace("role: acknowledge, output: 3", "role: acknowledge, output: 5");
     assert_ne!(text, benches.text);

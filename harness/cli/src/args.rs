@@ -561,6 +561,8 @@ pub(crate) enum RigCommand {
     Simulate(SimulateArguments),
     /// Print the table of the wires between the rig and the controller of a bench file.
     Wiring(WiringArguments),
+    /// Print what a session asks of people, before it, after it and at the first firing, to be filled in by hand.
+    Sheet(WiringArguments),
     /// Say what a rig is, why it was last started, and what it knows of its channels.
     #[command(after_long_help = "Exit status: 0 in order, 2 restarted by itself or not calibrated, 3 no rig answers.")]
     Info(PortArguments),

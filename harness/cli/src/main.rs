@@ -24,6 +24,7 @@ mod run;
 mod schema;
 mod screen;
 mod selection;
+mod sheet;
 mod wiring;
 
 use std::process::ExitCode;
@@ -72,6 +73,7 @@ fn begin(arguments: &Arguments, screen: &mut Screen) -> Result<ExitStatus, Refus
         Command::Schema(schema) => schema::schema(schema.kind, screen),
         Command::Rig(RigCommand::Simulate(simulate)) => rig::simulate(simulate, screen),
         Command::Rig(RigCommand::Wiring(bench)) => wiring::wiring(bench, screen),
+        Command::Rig(RigCommand::Sheet(bench)) => sheet::sheet(bench, screen),
         Command::Rig(RigCommand::Info(port)) => rig_service::info(port, screen),
         Command::Rig(RigCommand::Selftest(selftest)) => rig_service::selftest(selftest, screen),
         Command::Rig(RigCommand::Calibrate(calibrate)) => rig_service::calibrate(calibrate, screen),

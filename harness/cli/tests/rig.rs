@@ -303,3 +303,31 @@ fn the_wires_of_played_converters_are_those_of_their_bus() {
         assert!(row.contains(controller), "{row}");
     }
 }
+
+#[test]
+fn the_sheet_of_a_session_names_every_probe_relay_contact_and_limit_of_the_bench_file() {
+    let ran = dryfire(&["rig", "sheet", "scenarios/benches/rig.yaml"]);
+    assert_eq!(ran.status, Some(0), "{ran:?}");
+    let parts: Vec<&str> = ran.out.split("\n\n").collect();
+    let part =
+        |title: &str| *parts.iter().find(|part| part.starts_with(title)).unwrap_or_else(|| panic!("{}", ran.out));
+    for zone in ["top", "middle", "bottom"] {
+        assert!(part("Before").contains(&format!("before any change: {zone}: probe type K")), "{}", ran.out);
+        assert!(part("The bench proved").contains(&format!("element.{zone}: forced on and off")), "{}", ran.out);
+        assert!(part("After").contains(&format!("probe {zone} (type K) refitted, plus on plus")), "{}", ran.out);
+        assert!(part("After").contains(&format!("read back: {zone}: probe type K")), "{}", ran.out);
+        assert!(part("First firing").contains(&format!("element {zone}: on alone")), "{}", ran.out);
+    }
+    for button in ["lid switch", "stop button", "start button", "acknowledge button", "test line"] {
+        assert!(part("The bench proved").contains(button) && part("After").contains(button), "{button}: {}", ran.out);
+    }
+    assert!(part("After").contains("top temperature 1280.0 °C, read ______"), "{}", ran.out);
+    assert!(part("Before").contains("proved dead on all poles"), "{}", ran.out);
+    assert!(!ran.out.contains("own converters back"), "{}", ran.out);
+    let (_folder, bench) = played();
+    let ran = dryfire(&["rig", "sheet", &bench]);
+    assert!(ran.out.contains("own converters back in their places; they were not tested"), "{}", ran.out);
+    // A bench without wires has no session.
+    let ran = dryfire(&["rig", "sheet", "scenarios/benches/virtual.yaml"]);
+    assert_ne!(ran.status, Some(0), "{ran:?}");
+}

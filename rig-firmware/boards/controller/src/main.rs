@@ -8,7 +8,7 @@ mod parts;
 
 use core::panic::PanicInfo;
 
-use dryfire_stand_in::{CONFIGURATION_BYTES, Configuration, Contacts, Inputs, MAX_ZONES, Outputs, ProbeFault, StandIn};
+use dryfire_stand_in::{CONFIGURATION_BYTES, Configuration, Contacts, Inputs, Outputs, StandIn};
 use embassy_executor::Spawner;
 use embassy_futures::select::{Either3, select3, select4};
 use embassy_rp::gpio::{Input, Level, Output, Pull};
@@ -22,7 +22,7 @@ use embassy_time::{Duration, Instant, Timer};
 use embedded_io_async::{Read as _, Write as _};
 use static_cell::StaticCell;
 
-use parts::{Parts, ZONES};
+use parts::{Fitted, Parts, ZONES};
 
 bind_interrupts!(struct Interrupts {
     UART0_IRQ => BufferedInterruptHandler<UART0>;
@@ -110,7 +110,8 @@ async fn main(spawner: Spawner) {
         Output::new(pins.PIN_7, Level::High), // zone 2: converter select
     ];
     let memory = Output::new(pins.PIN_8, Level::High); // memory select
-    let parts = Parts::new(bus, converters, memory);
+    // To ground: read-only converters are fitted, or a rig plays them.
+    let strap = Input::new(pins.PIN_18, Pull::Up); // strap: read-only converters
 
     static CONSOLE_OUT: StaticCell<[u8; 128]> = StaticCell::new();
     static CONSOLE_IN: StaticCell<[u8; 512]> = StaticCell::new();
@@ -128,7 +129,12 @@ async fn main(spawner: Spawner) {
     let watchdog = Watchdog::new(pins.WATCHDOG);
     // SAFETY: flash is always readable.
     match Configuration::decode(unsafe { &*CONFIGURATION }) {
-        Ok(configuration) => fire(configuration, parts, power, buttons, console, watchdog).await,
+        Ok(configuration) => {
+            let read_only = Fitted::read_only(configuration.settings.bounded().tick_ms);
+            let fitted = if strap.is_low() { read_only } else { Fitted::Linearised };
+            let parts = Parts::new(fitted, bus, converters, memory);
+            fire(configuration, parts, power, buttons, console, watchdog).await
+        }
         Err(_) => loop {
             say("configuration damaged: no heat");
             Timer::after_secs(10).await;
@@ -182,10 +188,7 @@ async fn fire(
         let outputs = if now >= next_tick {
             next_tick += tick;
             watchdog.feed(patience);
-            let mut readings = [Err(ProbeFault::NoAnswer); MAX_ZONES];
-            for (zone, reading) in readings.iter_mut().enumerate().take(ZONES) {
-                *reading = parts.read(zone);
-            }
+            let readings = parts.read();
             controller.tick(now_ms, &Inputs { readings, contacts: buttons.read() })
         } else {
             controller.poll_contacts(now_ms, &buttons.read())

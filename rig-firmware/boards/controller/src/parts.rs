@@ -1,7 +1,9 @@
 //! The parts on the controller's bus: three converters and a memory.
 
-use dryfire_stand_in::{MemoryImage, ProbeFault, Reading, SLOT_BYTES, Save};
-use dryfire_units::converter::{ConverterFault, LinearisedRegisters};
+use dryfire_stand_in::{MAX_ZONES, MemoryImage, ProbeFault, Reading, SLOT_BYTES, Save};
+use dryfire_units::converter::{
+    ConverterFault, FourteenBitConverter, FourteenBitWord, LinearisedRegisters, Reading as Conversion,
+};
 use embassy_rp::gpio::Output;
 use embassy_rp::peripherals::SPI0;
 use embassy_rp::spi::{Blocking, Config, Phase, Polarity, Spi};
@@ -24,23 +26,52 @@ const MEMORY_READ: u8 = 0x03;
 /// Where the second slot begins.
 const SLOT_SPACING: usize = 256;
 
+/// Which converters are fitted.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub enum Fitted {
+    /// Registers of 19 bits, linearised.
+    Linearised,
+    /// Read-only words of 14 bits, by a straight line; looked at every so many ticks, since a look breaks off the
+    /// conversion.
+    ReadOnly {
+        /// So many.
+        every: u32,
+    },
+}
+
+impl Fitted {
+    /// The read-only part on a controller with such a tick.
+    pub fn read_only(tick_ms: u32) -> Self {
+        // A tick may come a moment too early, and a conversion that is broken off then is lost.
+        let least = FourteenBitConverter::CONVERSION_PERIOD.as_millis() as u32 + 1;
+        Fitted::ReadOnly { every: least.div_ceil(tick_ms.max(1)) }
+    }
+}
+
 /// The bus with everything on it.
 pub struct Parts {
+    fitted: Fitted,
+    ticks: u32,
+    readings: [Reading; MAX_ZONES],
     spi: Spi<'static, SPI0, Blocking>,
     converters: [Output<'static>; ZONES],
     memory: Output<'static>,
 }
 
 impl Parts {
-    /// Sets the converters up: they start with the test for an open probe off.
+    /// Sets up the converters that have registers: they start with the test for an open probe off.
     pub fn new(
+        fitted: Fitted,
         spi: Spi<'static, SPI0, Blocking>,
         converters: [Output<'static>; ZONES],
         memory: Output<'static>,
     ) -> Self {
-        let mut parts = Parts { spi, converters, memory };
-        for zone in 0..ZONES {
-            parts.set_up(zone);
+        let readings = [Err(ProbeFault::NoAnswer); MAX_ZONES];
+        let mut parts = Parts { fitted, ticks: 0, readings, spi, converters, memory };
+        if fitted == Fitted::Linearised {
+            for zone in 0..ZONES {
+                parts.set_up(zone);
+            }
         }
         parts
     }
@@ -62,8 +93,40 @@ impl Parts {
         self.spi.set_config(&config);
     }
 
-    /// Reads a zone's converter, and whether it is set up as it should be.
-    pub fn read(&mut self, zone: usize) -> Reading {
+    /// What the converters say at a tick; to be called at each.
+    pub fn read(&mut self) -> [Reading; MAX_ZONES] {
+        let (due, read): (bool, fn(&mut Self, usize) -> Reading) = match self.fitted {
+            Fitted::Linearised => (true, Self::registers),
+            Fitted::ReadOnly { every } => (self.ticks.is_multiple_of(every), Self::word),
+        };
+        self.ticks = self.ticks.wrapping_add(1);
+        if due {
+            for zone in 0..ZONES {
+                self.readings[zone] = read(self, zone);
+            }
+        }
+        self.readings
+    }
+
+    /// A zone's word of 32 bits, latched as the part is selected.
+    fn word(&mut self, zone: usize) -> Reading {
+        self.mode(Phase::CaptureOnFirstTransition);
+        let mut bytes = [0u8; 4];
+        self.converters[zone].set_low();
+        let _ = self.spi.blocking_read(&mut bytes);
+        self.converters[zone].set_high();
+        let word = FourteenBitWord(u32::from_be_bytes(bytes));
+        if !word.is_consistent() {
+            return Err(ProbeFault::NoAnswer);
+        }
+        let found = word.decode();
+        let inside =
+            FourteenBitConverter::LOWEST < found.temperature && found.temperature < FourteenBitConverter::HIGHEST;
+        if found.fault.is_none() && !inside { Err(ProbeFault::OutOfRange) } else { judged(&found) }
+    }
+
+    /// A zone's registers, and whether it is set up as it should be.
+    fn registers(&mut self, zone: usize) -> Reading {
         self.mode(Phase::CaptureOnSecondTransition);
         let mut bytes = [0u8; REGISTERS + 1];
         self.converters[zone].set_low();
@@ -81,13 +144,7 @@ impl Parts {
             status: registers[0x0f],
         }
         .decode();
-        match reading.fault {
-            None => i32::try_from(reading.temperature.value()).map_err(|_| ProbeFault::OutOfRange),
-            Some(ConverterFault::Open) => Err(ProbeFault::Open),
-            Some(ConverterFault::ShortToGround) => Err(ProbeFault::ShortToGround),
-            Some(ConverterFault::ShortToSupply) => Err(ProbeFault::ShortToSupply),
-            Some(ConverterFault::OutOfRange) => Err(ProbeFault::OutOfRange),
-        }
+        judged(&reading)
     }
 
     /// Reads both slots of the memory.
@@ -117,6 +174,16 @@ impl Parts {
         let _ = self.spi.blocking_write(&save.bytes);
         let _ = self.spi.flush();
         self.memory.set_high();
+    }
+}
+
+fn judged(conversion: &Conversion) -> Reading {
+    match conversion.fault {
+        None => i32::try_from(conversion.temperature.value()).map_err(|_| ProbeFault::OutOfRange),
+        Some(ConverterFault::Open) => Err(ProbeFault::Open),
+        Some(ConverterFault::ShortToGround) => Err(ProbeFault::ShortToGround),
+        Some(ConverterFault::ShortToSupply) => Err(ProbeFault::ShortToSupply),
+        Some(ConverterFault::OutOfRange) => Err(ProbeFault::OutOfRange),
     }
 }
 

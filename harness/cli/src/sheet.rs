@@ -1,0 +1,161 @@
+//! `dryfire rig sheet`: what a session on a rig asks of people before it and after it, on paper.
+
+use dryfire_report::{ExitStatus, value};
+use dryfire_scenario::{Bench, BenchKind, ContactRole, Plays, RelayRole};
+
+use crate::Refusal;
+use crate::args::WiringArguments;
+use crate::library::Reader;
+use crate::screen::{Mistake, Screen};
+
+/// Prints the sheet of a bench file.
+pub(crate) fn sheet(arguments: &WiringArguments, screen: &mut Screen) -> Result<ExitStatus, Refusal> {
+    let mut reader = Reader::new(screen);
+    let fitted = reader.bench(&arguments.bench);
+    let bench = reader.finish(fitted)?.bench;
+    if !matches!(bench.kind, BenchKind::Rig { .. }) {
+        return Err(Mistake::new(format!("the bench `{}` is none of a rig: it has no session", bench.name))
+            .hint("a bench file with `rig: {}` has one; scenarios/benches/rig.yaml is one")
+            .into());
+    }
+    screen.out(text(&bench));
+    Ok(ExitStatus::AllHeld)
+}
+
+fn text(bench: &Bench) -> String {
+    let mut text = format!(
+        "Sheet of a session on the bench `{}`\n\n\
+         To be filled in by hand and kept with the record: nothing of it is asked or stored by the program.\n\
+         Controller {} firmware __________   date __________   done by __________   checked by __________\n",
+        bench.name, bench.controller,
+    );
+    for (title, items) in [
+        ("Before", before(bench)),
+        ("The bench proved", proved(bench)),
+        ("After", after(bench)),
+        ("First firing", first_firing(bench)),
+    ] {
+        text += &format!("\n{title}\n");
+        for item in items {
+            text += &format!("  [ ] {item}\n");
+        }
+    }
+    text += "\nA bench says nothing about contact ratings, terminals, heat in the box or the life of a probe. Work on the supply,\n\
+             the contactor, the earth and the disconnect belongs to a licensed electrician and the local code.\n";
+    text
+}
+
+/// Settings of the controller that a test may change, with what the bench file says of them.
+fn settings(bench: &Bench) -> Vec<String> {
+    let declares = &bench.declares;
+    let mut settings: Vec<String> = bench
+        .zones
+        .iter()
+        .map(|zone| format!("{}: probe type {}, read ______   offset, read ______", zone.name, zone.probe_type))
+        .collect();
+    settings.push(format!(
+        "top temperature {}, read ______   longest firing {}, read ______   cycle time {}, read ______",
+        value(dryfire_judge::Margin::Temperature(declares.top_temperature_millicelsius)),
+        value(dryfire_judge::Margin::Time(declares.longest_firing)),
+        value(dryfire_judge::Margin::Time(declares.cycle_time)),
+    ));
+    settings
+}
+
+fn before(bench: &Bench) -> Vec<String> {
+    let mut items = vec![
+        "kiln unplugged, or disconnected and locked out; by ______________".to_owned(),
+        "proved dead on all poles, with a tester proved before and after; by ______________".to_owned(),
+        "every terminal photographed; then the elements disconnected from the controller's relays".to_owned(),
+        "the controller has no mains on its board, or extra-low voltage is fed into its secondary side".to_owned(),
+        "wires as `dryfire rig wiring` prints them, each pulled at".to_owned(),
+    ];
+    items.extend(settings(bench).into_iter().map(|setting| format!("before any change: {setting}")));
+    items
+}
+
+fn proved(bench: &Bench) -> Vec<String> {
+    let mut items = Vec::new();
+    for zone in &bench.zones {
+        items.push(format!("probe {}: stepped by the rig, and the controller showed it at this zone", zone.name));
+    }
+    for relay in &bench.relays {
+        items.push(format!(
+            "{}: forced on and off, and seen at input {} and no other",
+            role(bench, &relay.role),
+            relay.input
+        ));
+    }
+    for contact in &bench.contacts {
+        items.push(format!(
+            "{}: worked by contact {}, and the controller noticed",
+            words(contact.role),
+            contact.output
+        ));
+    }
+    if bench.supply_switch {
+        items.push("supply cut: the rail was below 0.3 V for at least 1 s".to_owned());
+    }
+    items.push(
+        "a firing with nothing broken failed where heat was called a fault (each session on a rig begins so)"
+            .to_owned(),
+    );
+    items
+}
+
+fn after(bench: &Bench) -> Vec<String> {
+    let mut items =
+        vec!["rig, dummy coils, dummy loads and jumpers out; each terminal as the photograph before shows".to_owned()];
+    for zone in &bench.zones {
+        let plus = format!(
+            "probe {} (type {}) refitted, plus on plus, extension wire of its type",
+            zone.name, zone.probe_type
+        );
+        items.push(plus);
+    }
+    if matches!(bench.kind, BenchKind::Rig { plays: Plays::Converters, .. }) {
+        items.push("the controller's own converters back in their places; they were not tested".to_owned());
+    }
+    for contact in &bench.contacts {
+        items.push(match contact.role {
+            ContactRole::TestLine => "test line: wire out, input at rest".to_owned(),
+            other => format!("{}: its own contact refitted, and noticed by the controller", words(other)),
+        });
+    }
+    items.extend(settings(bench).into_iter().map(|setting| format!("read back: {setting}")));
+    items.push("program and memory as they have to be for firing".to_owned());
+    items
+}
+
+fn first_firing(bench: &Bench) -> Vec<String> {
+    let mut items = vec![
+        "earth: from the plug's pin to the case, the lid's metal and the controller's box ______ Ω".to_owned(),
+        "limiter, if there is one: trip proved with its own probe, reset by hand".to_owned(),
+    ];
+    for zone in &bench.zones {
+        items.push(format!("probe {}: warmed by hand, the reading of this zone rose and did not fall", zone.name));
+    }
+    for zone in &bench.zones {
+        items.push(format!("element {}: on alone, and this zone warmed first", zone.name));
+    }
+    items.push("fired empty and watched from beginning to end, a witness cone inside, an isolator within reach away from the kiln".to_owned());
+    items.push("room aired; nothing that burns near the kiln".to_owned());
+    items
+}
+
+fn role(bench: &Bench, role: &RelayRole) -> String {
+    match role {
+        RelayRole::Safety => "safety".to_owned(),
+        RelayRole::Element(zone) => format!("element.{}", bench.zones[*zone].name),
+    }
+}
+
+fn words(role: ContactRole) -> &'static str {
+    match role {
+        ContactRole::Lid => "lid switch",
+        ContactRole::Stop => "stop button",
+        ContactRole::Start => "start button",
+        ContactRole::Acknowledge => "acknowledge button",
+        ContactRole::TestLine => "test line",
+    }
+}
