@@ -3,7 +3,8 @@
 Standard library only. It fires ramps and holds on any number of zones with
 time-proportioned element relays behind a safety contactor, and takes the heat
 off when a probe breaks, the temperature runs away, nothing answers the heat,
-the firing takes too long, the lid opens or stop is pressed.
+the firing takes too long, the lid opens or stop is pressed. A kiln that gets
+hotter with nothing on is not fired.
 
     python3 controller.py [--mistake ignores-probe-while-holding]
 
@@ -28,6 +29,7 @@ FAULTS_TO_TRIP = 5            # intermittent: so many separate faults in one fir
 RUNAWAY = 30.0                # above the set-point and rising
 RUNAWAY_PATIENCE = 20 * SECOND
 UNCOMMANDED_RISE = 20.0       # rise with the heat off
+REST_TIME = 20 * MINUTE       # at rest no kiln rises by UNCOMMANDED_RISE in this time
 STALL_TIME = 20 * MINUTE      # full heat without a rise of STALL_RISE
 STALL_RISE = 10.0
 STALL_BELOW = 600.0           # above, an old kiln on a low supply stalls honestly
@@ -137,8 +139,10 @@ class Controller:
         self.drop_contactor_at = None
         self.lid = False
         self.stop = False
-        self.start_was = False
+        self.start_was = True      # a button that is down at power-up was not pressed
         self.start_wanted = False
+        self.rest_from = self.rest_celsius = None
+        self.warms_at_rest = False
         self.said = []
         self.saved = None
         self.resume = None
@@ -240,6 +244,17 @@ class Controller:
                 return self.trip(f"{trouble} in {zone.name}")
         return None
 
+    def watch_rest(self, now):
+        """A kiln that gets hotter with nothing on has a weld, or a switch beside the relays."""
+        celsius = self.hottest()
+        if self.state == "firing" or self.resume is not None or celsius is None:
+            self.rest_from, self.warms_at_rest = None, False
+        elif self.rest_from is None or celsius < self.rest_celsius or now - self.rest_from > REST_TIME:
+            self.rest_from, self.rest_celsius, self.warms_at_rest = now, celsius, False
+        elif celsius > self.rest_celsius + UNCOMMANDED_RISE:
+            # Stays so until the reading falls again or has risen no further for a whole REST_TIME.
+            self.rest_from, self.rest_celsius, self.warms_at_rest = now, celsius - UNCOMMANDED_RISE, True
+
     def guard_zone(self, zone, now):
         celsius = zone.celsius
         previous, zone.previous = zone.previous, celsius
@@ -295,6 +310,8 @@ class Controller:
             objection = "stop is pressed"
         elif self.hottest() is None:
             objection = "there is no probe"
+        elif self.warms_at_rest:
+            objection = "gets hotter although nothing is on"
         if objection:
             self.said.append(f"refused: {objection}")
             return
@@ -332,7 +349,6 @@ class Controller:
 
     def follow(self, passed):
         """Moves the set-point on by `passed` µs."""
-        self.elapsed += passed
         kind, amount, target = self.program.segments[self.index]
         hottest, coolest = self.hottest(), self.coolest()
         if kind == "hold":
@@ -378,7 +394,7 @@ class Controller:
         self.said = []
         self.lid, self.stop = contacts.get("lid", False), contacts.get("stop", False)
         self.take_readings(now, call["readings"])
-        before = (self.state, self.index)
+        before = (self.state, self.index, self.program)
         if self.stop:
             self.start_wanted = False
         if self.stop and (self.state == "firing" or self.resume is not None):
@@ -397,6 +413,9 @@ class Controller:
         if self.last_tick is None or now - self.last_tick >= TICK:
             passed = 0 if self.last_tick is None else now - self.last_tick
             self.last_tick = now
+            if self.state == "firing":
+                self.elapsed += passed   # with the lid open as well
+            self.watch_rest(now)
             self.guard(now)
             blind = any(zone.fault is not None for zone in self.probed())
             careless = self.mistake == "ignores-probe-while-holding" and self.holding()
@@ -407,7 +426,7 @@ class Controller:
                         self.regulate(zone, passed, now)
         relays = self.outputs(now)
         answer = {"at": now, "relays": relays, "wake_at": self.next_wake(now), "console": self.said}
-        if before != (self.state, self.index) or (self.state == "firing" and now - self.last_save >= SAVE_EVERY):
+        if before != (self.state, self.index, self.program) or (self.state == "firing" and now - self.last_save >= SAVE_EVERY):
             self.last_save = now
             kept = self.keep()
             if kept != self.saved:

@@ -40,6 +40,26 @@ fn a_library_that_catches_nothing_is_told_so() {
     assert!(stdout.contains("lid-ignored slips through"), "{stdout}");
 }
 
+/// Mistakes of other hazards than those picked are no finding about the part that was picked.
+#[test]
+fn of_a_part_of_the_library_only_the_mistakes_of_its_hazards_are_tried() {
+    let of_the_hazard =
+        dryfire_stand_in::Defect::ALL.iter().filter(|defect| defect.symptom().hazard == "program-edited").count();
+    let others = dryfire_stand_in::Defect::ALL.len() - of_the_hazard;
+    for selection in [["--hazard", "program-edited"], ["--only", "edited-while-firing"]] {
+        let (status, stdout, stderr) = challenge(&[&["scenarios", "--format", "json"], &selection[..]].concat());
+        assert_eq!(status, Some(0), "{stdout}{stderr}");
+        let last = stdout.lines().last().expect("a summary");
+        let summary: serde_json::Value = serde_json::from_str(last).expect("JSON");
+        assert_eq!(summary["mistakes"].as_u64(), Some(of_the_hazard as u64), "{summary:#}");
+        assert_eq!(summary["caught"], summary["mistakes"], "{summary:#}");
+        assert_eq!(summary["left_out"].as_u64(), Some(others as u64), "{summary:#}");
+    }
+    let (_, stdout, _) = challenge(&["scenarios", "--hazard", "program-edited"]);
+    assert!(stdout.contains(&format!("{others} mistakes of other hazards left out")), "{stdout}");
+    assert!(!stdout.contains("slips through"), "{stdout}");
+}
+
 #[test]
 fn a_bench_with_a_controller_of_its_own_has_no_known_mistakes() {
     let (status, _, stderr) = challenge(&["scenarios", "--bench", "scenarios/benches/program-python.yaml"]);

@@ -73,6 +73,28 @@ fn bench_with(folder: &Path, command: &str) -> std::path::PathBuf {
     path
 }
 
+/// What the library once found in this controller beside its seeded mistake, and what it has guards against since.
+#[rstest]
+#[case::a_kiln_that_warms_at_rest("heat/warms-while-idle.yaml")]
+#[case::a_start_button_that_is_down_at_power_up("controller/start-held-at-power-up.yaml")]
+#[case::the_time_with_the_lid_open("time/longest-firing-with-lid-open.yaml")]
+#[case::a_program_that_the_supply_cut_finds_unsaved("program/torn-save.yaml")]
+fn the_controller_in_python_has_no_other_mistake_that_was_found(#[case] scenario: &str) {
+    if !python() {
+        return;
+    }
+    let output = dryfire()
+        .args(["run", "--no-record", "--bench", "scenarios/benches/program-python.yaml", "--format", "json"])
+        .arg(format!("scenarios/{scenario}"))
+        .output()
+        .expect("dryfire starts");
+    let results = results(&output.stdout);
+    assert!(!results.is_empty(), "{}", String::from_utf8_lossy(&output.stderr));
+    for result in &results {
+        assert_eq!(result["verdict"], "pass", "{result:#}");
+    }
+}
+
 #[test]
 fn a_mistake_seeded_into_the_controller_in_python_is_found() {
     if !python() {

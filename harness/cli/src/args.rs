@@ -378,12 +378,13 @@ pub(crate) struct PathsArguments {
 Examples:
   dryfire challenge scenarios                      the whole library; a minute or two
   dryfire challenge scenarios/probe my-own.yaml    what my own scenarios catch
+  dryfire challenge scenarios --hazard lid-open    a part, on the mistakes of its hazards
   dryfire challenge scenarios --format json > detection.jsonl
   dryfire challenge scenarios --html detection.html
   dryfire challenge scenarios --bench mine.yaml --faulty probe-open=mine-with-a-mistake.yaml
 
 Exit status: 0 every mistake was caught and told from every other, nobody honest was blamed and no scenario is idle;
-1 otherwise, 3 something broke down, 4 bad input, 130 interrupted."
+1 otherwise, 3 something broke down, 4 bad input, 5 no mistake stands for what was picked, 130 interrupted."
 )]
 pub(crate) struct ChallengeArguments {
     /// Scenario files, and folders to search for them.

@@ -17,6 +17,7 @@ use crate::library::{BenchWithKiln, Reader, ScenarioFile};
 use crate::progress::Progress;
 use crate::run::{buildable, make_bench};
 use crate::screen::{Mistake, Screen, terminals};
+use crate::selection::Selection;
 use crate::{Refusal, interrupt};
 
 use contenders::Contender;
@@ -28,7 +29,8 @@ pub(crate) fn challenge(
 ) -> Result<ExitStatus, Refusal> {
     let (files, fitted, builds) = read(arguments, screen)?;
     let head = head(&fitted.bench, arguments.seed, files.len());
-    let contenders = contenders::all(fitted, builds, arguments.seed)?;
+    let picked = picked(&arguments.selection, &files);
+    let (contenders, left_out) = contenders::all(fitted, builds, arguments.seed, picked.as_deref())?;
     let scenarios: Vec<Scenario> = files.iter().map(|file| file.scenario.clone()).collect();
     let library: Vec<Tried> = files.into_iter().map(tried).collect();
     let stop = interrupt::watch()?;
@@ -48,6 +50,10 @@ pub(crate) fn challenge(
     }
     progress.clear();
     let table = DetectionTable::of(&challenged, &library);
+    let table = match picked {
+        Some(hazards) => table.of_a_part(&hazards, left_out),
+        None => table,
+    };
     match arguments.format {
         Format::Text => {
             let width = screen.width();
@@ -73,6 +79,18 @@ fn write(path: &Path, page: &str) -> Result<(), Mistake> {
 fn tried(file: ScenarioFile) -> Tried {
     let ScenarioFile { shown, scenario, .. } = file;
     Tried { scenario: scenario.name, file: shown, covers_alone: scenario.covers_alone.is_some() }
+}
+
+/// The hazards that are picked, where only a part of the scenarios is: those named, or else those that the
+/// scenarios picked speak to.
+fn picked(selection: &Selection, files: &[ScenarioFile]) -> Option<Vec<String>> {
+    if selection.is_empty() {
+        return None;
+    }
+    if !selection.hazard.is_empty() {
+        return Some(selection.hazard.clone());
+    }
+    Some(files.iter().flat_map(|file| &file.scenario.hazards).map(|hazard| hazard.value.0.clone()).collect())
 }
 
 /// A build of the user's own, and the hazard that it is known to meet wrongly.

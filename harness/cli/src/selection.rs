@@ -108,7 +108,8 @@ impl Selection {
         Fact { topic: topic::SELECTION.to_owned(), name: name.to_owned(), value, source: "command line".to_owned() }
     }
 
-    fn is_empty(&self) -> bool {
+    /// Whether nothing is chosen, which means all.
+    pub(crate) fn is_empty(&self) -> bool {
         self.only.is_empty() && self.hazard.is_empty() && self.tag.is_empty() && self.names.is_empty()
     }
 

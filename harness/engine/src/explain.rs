@@ -96,6 +96,8 @@ fn part_name(part: &dryfire_scenario::NeededPart) -> String {
         NeededPart::MeansToCut(RelaySelector::Element(zone)) => {
             format!("a second means to cut beside the relay element{zone}")
         }
+        NeededPart::Mechanical(RelaySelector::Safety) => "a mechanical contactor".to_owned(),
+        NeededPart::Mechanical(RelaySelector::Element(zone)) => format!("a mechanical relay element{zone}"),
         NeededPart::Zones(count) => format!("{count} zones"),
         NeededPart::LongestFiring(length) => format!("a longest firing of {length} or more"),
     }

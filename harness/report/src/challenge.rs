@@ -161,6 +161,10 @@ pub struct DetectionTable<'a> {
     pub blamed: Vec<Blamed<'a>>,
     /// Groups of mistakes with the same fails in the same places: the library cannot tell them apart.
     pub alike: Vec<Vec<&'a str>>,
+    /// Mistakes that were not tried, because only a part of the library was picked and they are not of its hazards.
+    pub left_out: usize,
+    /// Whether only a part of the library was picked.
+    pub part: bool,
 }
 
 impl<'a> DetectionTable<'a> {
@@ -187,8 +191,21 @@ impl<'a> DetectionTable<'a> {
             uncovered: uncovered(challenged),
             blamed: blamed(&detections),
             alike: alike(&detections),
+            left_out: 0,
+            part: false,
             detections,
         }
+    }
+
+    /// The same where only the scenarios of a part of the library were tried, for these hazards, and so many mistakes
+    /// of other hazards were left out. Which file is idle only the whole library shows: another of its hazards, or
+    /// another file of the same one, may be what it is there for.
+    #[must_use]
+    pub fn of_a_part(mut self, hazards: &[String], left_out: usize) -> Self {
+        self.hazards_without_mistake.retain(|hazard| hazards.iter().any(|picked| picked == hazard));
+        self.idle.clear();
+        self.never_alone.clear();
+        DetectionTable { left_out, part: true, ..self }
     }
 
     /// Mistakes that were caught, and all there were.
@@ -212,12 +229,16 @@ impl<'a> DetectionTable<'a> {
     }
 
     /// [`ExitStatus::AllHeld`] if every mistake was caught and told from every
-    /// other, nobody honest was blamed and no scenario is idle.
+    /// other, nobody honest was blamed and no scenario is idle. A part of the library
+    /// that no mistake stands for shows nothing: [`ExitStatus::NothingApplicable`].
     pub fn exit_status(&self) -> ExitStatus {
         if self.detections.iter().any(|one| !one.broke_down.is_empty()) {
             return ExitStatus::Error;
         }
         let all = self.detections.iter().all(Detection::as_it_should_be);
+        if all && self.part && self.caught().1 == 0 {
+            return ExitStatus::NothingApplicable;
+        }
         if all && self.idle.is_empty() && self.alike.is_empty() { ExitStatus::AllHeld } else { ExitStatus::Failed }
     }
 

@@ -91,6 +91,26 @@ fn a_scenario_is_idle_unless_it_catches_alone_or_says_what_it_is_there_for(
 }
 
 #[test]
+fn of_a_part_nobody_asks_what_is_idle_and_what_is_left_out_is_counted() {
+    let (challenged, library) =
+        ([challenged("one", lid_ignored(), Verdict::Fail, Verdict::Pass)], library(true, false));
+    let table = DetectionTable::of(&challenged, &library).of_a_part(&["lid-open".to_owned()], 7);
+    assert_eq!(table.idle, [""; 0]);
+    assert_eq!(table.hazards_without_mistake, [""; 0]);
+    assert_eq!(table.exit_status(), ExitStatus::AllHeld);
+    assert!(challenge_text(&table, 120).to_string().contains("7 mistakes of other hazards left out"));
+}
+
+#[test]
+fn a_part_that_no_mistake_stands_for_shows_nothing() {
+    let (challenged, library) =
+        ([challenged("fine", Expected::Cleared, Verdict::Pass, Verdict::Pass)], library(true, true));
+    let table = DetectionTable::of(&challenged, &library).of_a_part(&["probe-open".to_owned()], 7);
+    assert_eq!(table.exit_status(), ExitStatus::NothingApplicable);
+    assert_eq!(table.hazards_without_mistake, ["probe-open"]);
+}
+
+#[test]
 fn of_two_scenarios_in_one_file_either_is_enough() {
     let mut library = library(false, false);
     library[1].file = library[0].file.clone();

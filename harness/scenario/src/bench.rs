@@ -197,6 +197,8 @@ pub struct Relay {
     pub unpowered: Unpowered,
     /// The name of the supply of its coil.
     pub coil_supply: String,
+    /// Whether it is a solid-state one, without contacts that wear.
+    pub solid_state: bool,
 }
 
 /// The supply that feeds every coil of which a bench file says nothing.

@@ -104,8 +104,9 @@ texts! {
     Condition r"^\s*[(\w].*$",
     /// How the kiln stands: `cold`, or `soaked at 400 °C`.
     Soak r"^\s*(cold|soaked\s+at\s.*)\s*$",
-    /// A part of the bench: `lid contact`, `test line contact`, `supply switch`, `means to cut element`, `2 zones`.
-    Part r"^\s*((lid|stop|start|acknowledge|test\s+line)\s+contact|supply\s+switch|means\s+to\s+cut\s+(safety|element\S*)|[0-9]+\s+zones?)\s*$",
+    /// A part of the bench: `lid contact`, `test line contact`, `supply switch`, `means to cut element`,
+    /// `mechanical element`, `longest firing of 13 h`, `2 zones`.
+    Part r"^\s*((lid|stop|start|acknowledge|test\s+line)\s+contact|supply\s+switch|(means\s+to\s+cut|mechanical)\s+(safety|element\S*)|longest\s+firing\s+of\s.*|[0-9]+\s+zones?)\s*$",
     /// A probe: `probe`, `probe.2`, `probe.top`.
     Probe r"^\s*probe(\.[\w-]+)?\s*$",
     /// A probe, the lid, or a bypass that was left in: `probe.2`, `lid`, `bypass.top`.

@@ -84,6 +84,8 @@ pub enum NeededPart {
     Supply,
     /// A second relay in series with this one, which the controller commands.
     MeansToCut(RelaySelector),
+    /// A relay with contacts that wear, not a solid-state one.
+    Mechanical(RelaySelector),
     /// At least so many zones.
     Zones(u8),
     /// A controller that declares at least so long a longest firing.

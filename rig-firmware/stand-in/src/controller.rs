@@ -83,6 +83,9 @@ pub struct StandIn {
     /// The stored firing that may go on once the probes have been read.
     resume: Option<Stored>,
     /// Ticks in a row in which every probe was good.
+    /// The samples that count, and how old they are, where not every tick takes new ones.
+    sampled: [Reading; MAX_ZONES],
+    sampled_ms_ago: u32,
     good_ticks: u8,
     mischief: Mischief,
 }
@@ -126,7 +129,8 @@ impl StandIn {
         self.last_tick_ms = Some(now_ms);
         self.contacts.update(now_ms, &inputs.contacts, self.defects);
         self.heed_contacts();
-        self.read_probes(dt_ms, &inputs.readings);
+        let readings = self.samples(dt_ms, &inputs.readings);
+        self.read_probes(dt_ms, &readings);
         self.watch(dt_ms);
         self.obey();
         match self.phase {
@@ -301,6 +305,16 @@ impl StandIn {
             }
             _ => {}
         }
+    }
+
+    /// What the converters give at this tick.
+    fn samples(&mut self, dt_ms: u32, readings: &[Reading; MAX_ZONES]) -> [Reading; MAX_ZONES] {
+        self.sampled_ms_ago = self.sampled_ms_ago.saturating_add(dt_ms);
+        if self.sampled_ms_ago >= self.settings.sample_ms {
+            self.sampled = *readings;
+            self.sampled_ms_ago = 0;
+        }
+        self.sampled
     }
 
     fn read_probes(&mut self, dt_ms: u32, readings: &[Reading; MAX_ZONES]) {
@@ -528,9 +542,8 @@ impl StandIn {
         for element in &mut self.elements {
             element.rest();
         }
-        if !self.heats() {
-            self.demand = [false; MAX_ZONES];
-        }
+        // Where the phase is one that heats, the next tick asks for it.
+        self.demand = [false; MAX_ZONES];
     }
 
     fn trip(&mut self, trip: Trip) {

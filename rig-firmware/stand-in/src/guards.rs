@@ -281,17 +281,9 @@ impl ZoneGuard {
             if above > settings.runaway_millicelsius { self.far_above_ms.saturating_add(dt_ms) } else { 0 };
         self.above_ms = if above > ABOVE { self.above_ms.saturating_add(dt_ms) } else { 0 };
         self.off_ms = if zone.on { 0 } else { self.off_ms.saturating_add(dt_ms) };
-        if self.off_ms < OFF_SETTLE_MS {
-            self.off_reading = None;
-        }
-        let off_reading = match self.off_reading {
-            _ if self.off_ms < OFF_SETTLE_MS => reading,
-            Some(noted) => noted.min(reading),
-            None => reading,
-        };
-        if self.off_ms >= OFF_SETTLE_MS {
-            self.off_reading = Some(off_reading);
-        }
+        let noted = self.off_reading.map_or(reading, |noted| noted.min(reading));
+        self.off_reading = (self.off_ms >= OFF_SETTLE_MS).then_some(noted);
+        let off_reading = self.off_reading.unwrap_or(reading);
         let rises_while_off = above > ABOVE_WHILE_OFF && reading > off_reading.saturating_add(OFF_RISE);
         self.far_above_ms > FAR_ABOVE_MS || self.above_ms > ABOVE_MS || rises_while_off
     }

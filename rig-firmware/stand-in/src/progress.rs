@@ -42,7 +42,8 @@ pub(crate) struct Progress {
 impl Progress {
     /// At the beginning of a program, with the kiln at this temperature.
     pub(crate) fn begin(program: &Program, kiln: i32) -> Self {
-        let mut progress = Progress { set_point: kiln, upward: true, ..Progress::default() };
+        let mut progress = Progress { set_point: kiln, ..Progress::default() };
+        // A program begins with a ramp.
         progress.face_target(program);
         progress
     }

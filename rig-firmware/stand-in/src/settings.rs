@@ -81,6 +81,8 @@ pub struct Settings {
     pub takes_fahrenheit: bool,
     /// How far below the set-point the regulator aims.
     pub aims_below_millicelsius: i32,
+    /// Each probe is read this often at most; in between its last sample counts. 0: at every tick.
+    pub sample_ms: u32,
     /// The regulator's integral part grows although the duty is at a stop; only a defect sets this.
     pub winds_up: bool,
 }
@@ -116,6 +118,7 @@ impl Default for Settings {
             reading_step_millicelsius: 0,
             takes_fahrenheit: false,
             aims_below_millicelsius: 0,
+            sample_ms: 0,
             winds_up: false,
         }
     }
@@ -136,6 +139,7 @@ impl Settings {
         self.contactor_lead_ms = self.contactor_lead_ms.clamp(30, 5_000);
         self.contactor_trail_ms = self.contactor_trail_ms.clamp(30, 1_000);
         self.smoothing_ms = self.smoothing_ms.min(30_000);
+        self.sample_ms = self.sample_ms.min(500);
         self.reading_step_millicelsius = self.reading_step_millicelsius.clamp(0, 2_000);
         self
     }

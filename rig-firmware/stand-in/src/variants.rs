@@ -52,6 +52,10 @@ variants! {
         "The contactor closes 1 s before the first element and opens 150 ms after the last.";
     PatientProgram, "patient-program",
         "The program waits for the kiln sooner: a ramp at 12 °C behind, a hold at 6 °C.";
+    FourteenBitSteps, "fourteen-bit-steps",
+        "Its converters give steps of a quarter of a degree, as parts of 14 bits do.";
+    TwelveBitSteps, "twelve-bit-steps",
+        "Its converters give steps of a quarter of a degree and a new reading every 220 ms, as parts of 12 bits do; their range, which ends below the kiln's top, is left out.";
     AimsLow, "aims-low",
         "The regulator aims below the set-point by so much that its holds lie at the edge of what is asked for.";
 }
@@ -100,6 +104,12 @@ impl Variant {
             Variant::PatientProgram => {
                 settings.hold_back_millicelsius = 12_000;
                 settings.hold_band_millicelsius = 6_000;
+            }
+            // Read-only parts of 14 and of 12 bits, from memory.
+            Variant::FourteenBitSteps => settings.reading_step_millicelsius = 250,
+            Variant::TwelveBitSteps => {
+                settings.reading_step_millicelsius = 250;
+                settings.sample_ms = 220;
             }
             Variant::AimsLow => settings.aims_below_millicelsius = 5_000,
         }

@@ -61,6 +61,7 @@ pub(crate) fn bench_file(command: Vec<String>, deadline: RigSpan) -> BenchFile {
         release: RigSpan::from_millis(20),
         unpowered: Unpowered::Open,
         coil_supply: USUAL_COIL_SUPPLY.to_owned(),
+        solid_state: false,
     };
     let contact = |role, output, engaged| Contact { role, output, engaged, demand_safe: engaged };
     let path = |zone: usize| Way {

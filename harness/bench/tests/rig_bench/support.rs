@@ -158,6 +158,7 @@ pub(crate) fn bench_file() -> BenchFile {
         release: RigSpan::from_millis(20),
         unpowered: Unpowered::Open,
         coil_supply: USUAL_COIL_SUPPLY.to_owned(),
+        solid_state: false,
     };
     BenchFile {
         name: "small world".to_owned(),

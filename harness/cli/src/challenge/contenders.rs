@@ -17,8 +17,14 @@ pub(super) struct Contender {
     pub(super) seed: u64,
 }
 
-/// All of them, those that are honest first.
-pub(super) fn all(fitted: BenchWithKiln, builds: Vec<Build>, seed: u64) -> Result<Vec<Contender>, Mistake> {
+/// All of them, those that are honest first; of the stand-in's mistakes those of the hazards picked, if any are.
+/// Also how many that leaves out. Builds of the user's own were named one by one and are never left out.
+pub(super) fn all(
+    fitted: BenchWithKiln,
+    builds: Vec<Build>,
+    seed: u64,
+    picked: Option<&[String]>,
+) -> Result<(Vec<Contender>, usize), Mistake> {
     let mut contenders = match &fitted.bench.kind {
         BenchKind::Virtual(choice) => of_the_stand_in(&fitted, choice, seed)?,
         _ if builds.iter().all(|build| build.hazard.is_none()) => {
@@ -36,6 +42,19 @@ pub(super) fn all(fitted: BenchWithKiln, builds: Vec<Build>, seed: u64) -> Resul
             vec![Contender { name, expected: Expected::Cleared, fitted, seed }]
         }
     };
+    let mut left_out = 0;
+    if let Some(hazards) = picked {
+        contenders.retain(|contender| match &contender.expected {
+            Expected::Caught(mistake) => {
+                let meant = hazards.contains(&mistake.hazard);
+                left_out += usize::from(!meant);
+                meant
+            }
+            Expected::Cleared => true,
+            // Its limit may lie in a scenario that was not picked.
+            Expected::Undecided => false,
+        });
+    }
     contenders.extend(builds.into_iter().map(|Build { fitted, hazard }| {
         let name = fitted.bench.name.clone();
         let expected = match hazard {
@@ -48,7 +67,7 @@ pub(super) fn all(fitted: BenchWithKiln, builds: Vec<Build>, seed: u64) -> Resul
         };
         Contender { name, expected, fitted, seed }
     }));
-    Ok(contenders)
+    Ok((contenders, left_out))
 }
 
 /// The stand-in as the bench file has it, in honest variants, and with each of its defects.
@@ -78,10 +97,18 @@ fn of_the_stand_in(fitted: &BenchWithKiln, choice: &StandInChoice, seed: u64) ->
         bench.declares.cycle_time = RigSpan::from_seconds(seconds);
         contenders.push(honest(what, bench, seed));
     }
-    for (what, bench) in
-        [("contacts sensed", contacts_sensed(same())), ("without a contactor", without_contactor(same()))]
-    {
+    for (what, bench) in [
+        ("contacts sensed", contacts_sensed(same())),
+        ("without a contactor", without_contactor(same())),
+        ("solid-state relays and a cycle of 2 s", solid_state(same())),
+    ] {
         contenders.push(honest(what, bench, seed));
+    }
+    if fitted.bench.zones.len() > 1 {
+        let mut single = honest("the first zone alone", first_zone_alone(same()), seed);
+        single.fitted.kiln.zones.truncate(1);
+        single.fitted.kiln.couplings.clear();
+        contenders.push(single);
     }
     for variant in Variant::ALL {
         let mut bench = same();
@@ -120,6 +147,30 @@ fn set(bench: &mut Bench, change: impl FnOnce(&mut StandInChoice)) {
 /// What is sensed are the contacts, which take milliseconds.
 fn contacts_sensed(mut bench: Bench) -> Bench {
     bench.relays.iter_mut().for_each(|relay| relay.senses = Senses::Contact);
+    bench
+}
+
+/// Element relays without contacts, which may switch as often as they like; the contactor stays what it is.
+fn solid_state(mut bench: Bench) -> Bench {
+    let elements = bench.relays.iter_mut().filter(|relay| relay.role != RelayRole::Safety);
+    elements.for_each(|relay| relay.solid_state = true);
+    bench.declares.cycle_time = RigSpan::from_seconds(2);
+    bench
+}
+
+/// A controller with one zone, on a kiln that has no other either.
+fn first_zone_alone(mut bench: Bench) -> Bench {
+    bench.zones.truncate(1);
+    bench.old_parts.retain(|part| part.zone == 0);
+    bench.paths.retain(|path| path.zone == 0);
+    let kept: Vec<bool> =
+        bench.relays.iter().map(|relay| matches!(relay.role, RelayRole::Safety | RelayRole::Element(0))).collect();
+    let place = |relay: usize| kept[..relay].iter().filter(|kept| **kept).count();
+    for relay in bench.paths.iter_mut().flat_map(|path| &mut path.poles).flat_map(|pole| &mut pole.through) {
+        relay.0 = place(relay.0);
+    }
+    let mut places = kept.iter();
+    bench.relays.retain(|_| places.next().copied().unwrap_or(false));
     bench
 }
 

@@ -39,7 +39,9 @@ pub(super) fn zone_beyond(scenario: &Scenario, bench: &Bench) -> Option<String> 
 fn zones_spoken_of(scenario: &Scenario) -> Vec<(&ZoneSelector, Span)> {
     let mut named = Vec::new();
     for need in &scenario.needs {
-        if let NeededPart::MeansToCut(RelaySelector::Element(zone)) = &need.part.value {
+        if let NeededPart::MeansToCut(RelaySelector::Element(zone))
+        | NeededPart::Mechanical(RelaySelector::Element(zone)) = &need.part.value
+        {
             named.push((zone, need.part.span));
         }
     }

@@ -164,6 +164,14 @@ fn part_is_there(bench: &Bench, part: &NeededPart) -> Result<(), String> {
             bench.supply_switch.then_some(()).ok_or_else(|| "the bench cannot cut the controller's supply".to_owned())
         }
         NeededPart::MeansToCut(selector) => second_means(bench, selector),
+        NeededPart::Mechanical(selector) => {
+            let relays = select_relays(bench, selector)?;
+            let solid = relays.iter().map(|relay| &bench.relays[*relay]).find(|relay| relay.solid_state);
+            match solid {
+                Some(relay) => Err(format!("the relay {} is a solid-state one", relay_name(bench, &relay.role))),
+                None => Ok(()),
+            }
+        }
         NeededPart::Zones(count) => (bench.zones.len() >= usize::from(*count))
             .then_some(())
             .ok_or_else(|| format!("it takes {count} zones and the bench has {}", bench.zones.len())),

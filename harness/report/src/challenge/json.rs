@@ -15,6 +15,7 @@ enum Record<'a> {
         bench: &'a str,
         seed: u64,
         scenarios: usize,
+        part: bool,
     },
     Controller {
         name: &'a str,
@@ -32,6 +33,7 @@ enum Record<'a> {
         headline: String,
         caught: usize,
         mistakes: usize,
+        left_out: usize,
         cleared: usize,
         honest: usize,
         undecided: usize,
@@ -84,6 +86,7 @@ pub fn challenge_json(table: &DetectionTable<'_>, head: &crate::SessionHead) -> 
         bench: &head.bench,
         seed: head.seed,
         scenarios: head.scenarios,
+        part: table.part,
     });
     for detection in &table.detections {
         let mistake = detection.challenged.mistake().map(|mistake| MistakeRecord {
@@ -122,6 +125,7 @@ pub fn challenge_json(table: &DetectionTable<'_>, head: &crate::SessionHead) -> 
         headline: table.headline(),
         caught,
         mistakes,
+        left_out: table.left_out,
         cleared,
         honest,
         undecided,

@@ -63,7 +63,7 @@ pub(crate) fn what_is_wrong(detection: &Detection<'_>) -> String {
 }
 
 /// What is to be said below the table; what there is nothing to say of is empty.
-pub(crate) fn notes(table: &DetectionTable<'_>) -> [(&'static str, String); 6] {
+pub(crate) fn notes(table: &DetectionTable<'_>) -> [(&'static str, String); 7] {
     let uncovered = table.uncovered.iter().map(|one| format!("{}: {}", one.bench, one.hazards.join(", ")));
     let blamed = table.blamed.iter().map(|one| format!("{} ({})", one.scenario, one.controllers.join(", ")));
     let said = table.never_alone.len() - table.idle.len();
@@ -71,7 +71,16 @@ pub(crate) fn notes(table: &DetectionTable<'_>) -> [(&'static str, String); 6] {
         0 => String::new(),
         said => format!("{}: each says which moment, type or combination it is there for", counted(said, "file")),
     };
+    let part = if table.part {
+        format!(
+            "{} of other hazards left out; whether a file is idle is not asked of a part",
+            counted(table.left_out, "mistake")
+        )
+    } else {
+        String::new()
+    };
     [
+        ("Only a part of the scenarios:", part),
         ("Scenarios that fail a controller which does everything right:", blamed.collect::<Vec<_>>().join("; ")),
         ("Hazards that nothing on a bench can meet:", uncovered.collect::<Vec<_>>().join("; ")),
         ("Hazards that no mistake stands for:", table.hazards_without_mistake.join(", ")),

@@ -16,6 +16,7 @@ pub fn challenge_html(table: &DetectionTable<'_>, head: &SessionHead) -> String 
     html.raw("<section aria-labelledby=\"result\">\n<h2 id=\"result\">What came of it</h2>\n<div class=\"result\">\n");
     let line = match table.exit_status() {
         ExitStatus::AllHeld => "Every mistake is caught, and nobody is blamed without reason.",
+        ExitStatus::NothingApplicable => "No mistake stands for what was picked: this shows nothing.",
         ExitStatus::Error => "Something broke down: this shows nothing.",
         _ => "The library does not do all that it should.",
     };

@@ -258,6 +258,9 @@ fn needed_part(words: &mut Words<'_>) -> Result<NeededPart, Mistake> {
     if words.take_all(&["means", "to", "cut"]) {
         return Ok(NeededPart::MeansToCut(relay(words)?));
     }
+    if words.take_all(&["mechanical"]) {
+        return Ok(NeededPart::Mechanical(relay(words)?));
+    }
     if words.take_all(&["supply", "switch"]) {
         return Ok(NeededPart::Supply);
     }
@@ -290,7 +293,7 @@ fn needed_part(words: &mut Words<'_>) -> Result<NeededPart, Mistake> {
         "a part of the bench",
         Some(
             "write `lid contact`, `stop contact`, `start contact`, `acknowledge contact`, \
-             `test line contact`, `supply switch`, `means to cut element`, `2 zones` or `longest firing of 13 h`"
+             `test line contact`, `supply switch`, `means to cut element`, `mechanical element`, `2 zones` or `longest firing of 13 h`"
                 .to_owned(),
         ),
     ))

@@ -247,6 +247,7 @@ pub(crate) fn relays(reading: &mut Reading<'_>, node: &Node, zones: Option<&[Zon
                 release: release.unwrap_or(Some(usual))?,
                 unpowered: unpowered?,
                 coil_supply: coil_supply?,
+                solid_state: made == Some(Made::SolidState),
             })
         })
         .collect();

@@ -11,7 +11,7 @@ use crate::progress::Progress;
 use crate::regulation::ElementControl;
 use crate::switching::Switching;
 use crate::trip::{Trip, TripKind};
-use crate::{Defect, Defects, MAX_ZONES, Program, Segment, Settings};
+use crate::{Defect, Defects, MAX_ZONES, ProbeFault, Program, Segment, Settings};
 
 /// Ticks in a row in which every probe has to be good before anything is believed.
 const GOOD_TICKS: u8 = 3;
@@ -45,6 +45,8 @@ impl StandIn {
             unsaved: false,
             since_save_ms: 0,
             resume: None,
+            sampled: [Err(ProbeFault::NoAnswer); MAX_ZONES],
+            sampled_ms_ago: settings.sample_ms,
             good_ticks: 0,
             mischief: Mischief { outputs_float: true, ..Mischief::default() },
         };
