@@ -123,7 +123,7 @@ fn what_failed_is_told_first_and_a_stand_in_with_defects_is_no_controller() {
     let (not_met, _) = not_met.split_once("</section>\n</section>").expect("its end");
     assert!(not_met.contains("the lid is opened</a>"), "{not_met}");
     assert_eq!(not_met.matches("<td class=\"num\">").count(), 4, "limit, seen, margin, uncertainty: {not_met}");
-    assert!(html.contains("<li>Do not fire before all of this is done and a new report says so.</li>"));
+    assert!(html.contains("<li>Do not fire before the points above are done and have been tested again.</li>"));
 }
 
 #[rstest]

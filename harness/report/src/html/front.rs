@@ -170,14 +170,14 @@ fn tested(html: &mut Html, record: &Record, seal: &Seal) -> Result<(), RecordErr
             format!("{} {value} ({})", fact.name.trim_end_matches(", expanded uncertainty"), fact.source)
         })
         .collect();
-    let stated_only = record.facts_about(topic::CALIBRATION).all(|fact| fact.source == "bench file");
     entry(
         html,
         "Calibration and uncertainty",
         &if calibration.is_empty() {
             "nothing is recorded of it".to_owned()
         } else {
-            let none = if stated_only { "no calibration; uncertainty as stated, " } else { "" };
+            // Only a rig has anything to calibrate.
+            let none = if facts.bench_kind == "rig" { "" } else { "no calibration; uncertainty as stated, " };
             format!("{none}expanded: {}", calibration.join("; "))
         },
     );
