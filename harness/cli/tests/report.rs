@@ -42,7 +42,7 @@ fn the_first_page_says_what_was_tested_what_is_shown_and_what_to_do_next() {
     let html = report(&record);
     let hash = dryfire_record::seal::sha256_hex(&fs::read(&record).expect("a record"));
     for part in [
-        "2 of 2 hazards shown, 0 uncovered, 0 not tested; 26 more have no scenario here.",
+        "2 of 2 hazards shown, 0 uncovered, 0 not tested; 26 more, without a scenario here, are not tested either.",
         "Of 2 scenarios: 2 with every expectation met. Picked: all 2 scenarios found in ",
         "Shown: at least one scenario brought the hazard about",
         "<td class=\"num\">≤ 10.000 s</td>",

@@ -67,11 +67,13 @@ fn result(html: &mut Html, record: &Record, recorded: &Recorded, tally: &Tally) 
     html.element("p", &[], &counted).raw("\n");
     html.element("p", &[("class", "note")], crate::CAUTION).raw("\n</div>\n<div class=\"counts\">\n");
     let hazards = &tally.hazards;
+    // Beside hazards that nobody tested, "not tested: none" would be read for more than it says.
+    let all_have_scenarios = hazards.without_scenario().is_empty();
     let groups = [
         ("Not met", "✗", hazards.which(|it| it.failed), false),
         ("Uncovered", "○", hazards.which(|it| it.uncovered), true),
         ("Not decided", "?", hazards.which(|it| it.is_undecided()), false),
-        ("Not tested", "·", hazards.which(|it| it.is_not_tested()), true),
+        ("Not tested", "·", hazards.which(|it| it.is_not_tested()), all_have_scenarios),
         ("Without a scenario here, so not tested either", "·", hazards.without_scenario(), false),
         ("Shown", "✓", hazards.which(|it| it.is_shown()), true),
     ];
@@ -88,7 +90,7 @@ fn result(html: &mut Html, record: &Record, recorded: &Recorded, tally: &Tally) 
     html.element("p", &[("class", "note")], words::SHOWN).raw("\n</section>\n");
 }
 
-/// `14 of 17 hazards shown, 1 not met, 2 uncovered, 0 not tested; 11 more have no scenario here.`
+/// `14 of 17 hazards shown, 1 not met, 2 uncovered, 0 not tested; 11 more, without a scenario here, are not tested either.`
 pub(super) fn headline(tally: &Tally) -> String {
     let hazards = &tally.hazards;
     let count = |ids: Vec<&str>| ids.len();
@@ -105,8 +107,8 @@ pub(super) fn headline(tally: &Tally) -> String {
     }
     match hazards.without_scenario().len() {
         0 => {}
-        1 => line.push_str("; 1 more has no scenario here"),
-        more => line.push_str(&format!("; {more} more have no scenario here")),
+        1 => line.push_str("; 1 more, without a scenario here, is not tested either"),
+        more => line.push_str(&format!("; {more} more, without a scenario here, are not tested either")),
     }
     line.push('.');
     line
@@ -146,7 +148,7 @@ fn tested(html: &mut Html, record: &Record, seal: &Seal) -> Result<(), RecordErr
         let name = match fact.name.as_str() {
             "version" => "Firmware version".to_owned(),
             "image" => "Firmware image".to_owned(),
-            "identity established by" => "How that is known".to_owned(),
+            "identity established by" => "How the firmware is known".to_owned(),
             other => format!("Firmware, {other}"),
         };
         entry(html, &name, &format!("{} ({})", fact.value, fact.source));
@@ -168,13 +170,15 @@ fn tested(html: &mut Html, record: &Record, seal: &Seal) -> Result<(), RecordErr
             format!("{} {value} ({})", fact.name.trim_end_matches(", expanded uncertainty"), fact.source)
         })
         .collect();
+    let stated_only = record.facts_about(topic::CALIBRATION).all(|fact| fact.source == "bench file");
     entry(
         html,
         "Calibration and uncertainty",
         &if calibration.is_empty() {
             "nothing is recorded of it".to_owned()
         } else {
-            format!("expanded: {}", calibration.join("; "))
+            let none = if stated_only { "no calibration; uncertainty as stated, " } else { "" };
+            format!("{none}expanded: {}", calibration.join("; "))
         },
     );
     let settings: Vec<&str> = record.facts_about(topic::SETTING).map(|fact| fact.value.as_str()).collect();
@@ -308,7 +312,7 @@ fn next(html: &mut Html, record: &Record, recorded: &Recorded, tally: &Tally) {
         ),
     }
     if open {
-        steps.push("Do not fire before all of this is done and a new report says so.".to_owned());
+        steps.push("Do not fire before the points above are done and have been tested again.".to_owned());
     }
     steps.push("Check the record (dryfire verify), read the scenarios below, then sign.".to_owned());
     steps.push(
