@@ -86,6 +86,10 @@ const UNDER_WAY: usize = 24;
 const SUPPLY_OFF_MS: u16 = 2_000;
 /// What is agreed where the bench file says nothing.
 const DEFAULT_SILENCE_MS: u16 = 500;
+/// How long a rig that is there may take to welcome, or to begin a run, microseconds of link time. Long:
+/// the supply is off for two seconds before, and an emulated rig may be slower than the clock. It is needed all the same:
+/// a rig that heard nothing for too long while it began has gone to its safe state, and begins nothing any more.
+const ANSWER: u64 = 120_000_000;
 /// How long the end of a run may take to arrive, microseconds of link time.
 const FAREWELL: u64 = 200_000;
 
@@ -420,6 +424,7 @@ fn exchange(wire: &mut Wire, run: &mut Run, standstill: u64) -> Result<bool, Tro
 
 /// Exchanges until the message that is waited for comes; what else comes is of an earlier run.
 fn wait_for<T>(wire: &mut Wire, mut wanted: impl FnMut(RigMessage) -> Option<T>) -> Result<T, Trouble> {
+    let deadline = wire.now() + ANSWER;
     loop {
         while let Some(message) = wire.next_message() {
             if let RigMessage::Heartbeat(beat) = &message
@@ -434,7 +439,15 @@ fn wait_for<T>(wire: &mut Wire, mut wanted: impl FnMut(RigMessage) -> Option<T>)
                 return Ok(found);
             }
         }
-        wire.exchange(LinkTime::from_micros(u64::MAX))?;
+        if wire.now() >= deadline {
+            let detail = format!(
+                "the rig is there and began nothing for {} s: it may have gone to its safe state because it had not \
+                 heard from the host for the agreed time",
+                ANSWER / 1_000_000
+            );
+            return Err(trouble(TroubleKind::LinkLost, detail));
+        }
+        wire.exchange(deadline)?;
     }
 }
 

@@ -9,7 +9,9 @@ use dryfire_bench::{
 };
 use dryfire_engine::{Observation, TroubleKind};
 use dryfire_link::frame::MAX_FRAME;
-use dryfire_link::{Capabilities, HostMessage, Limits, LinkTime, PROTOCOL, RigEndpoint, RigMessage, Welcome};
+use dryfire_link::{
+    Capabilities, Counters, Heartbeat, HostMessage, Limits, LinkTime, PROTOCOL, RigEndpoint, RigMessage, Welcome,
+};
 use dryfire_units::RigTime;
 use rstest::rstest;
 
@@ -109,6 +111,8 @@ fn a_rig_with_fewer_channels_than_the_bench_file_uses_is_refused() {
 struct ForeignRig {
     link: RigEndpoint,
     welcome: Welcome,
+    /// Says with heartbeats that it is there.
+    beats: bool,
     now: LinkTime,
 }
 
@@ -121,6 +125,18 @@ impl Transport for ForeignRig {
             if matches!(message, Ok(HostMessage::Hello { .. })) {
                 self.link.send(&RigMessage::Welcome(self.welcome.clone())).expect("room");
             }
+        }
+        if self.beats {
+            let beat = Heartbeat {
+                now: RigTime::ZERO,
+                complete_until: RigTime::ZERO,
+                boot_id: self.welcome.boot_id,
+                safe: true,
+                edges: 0,
+                counters: Counters::default(),
+            };
+            // Where there is no room, one is under way.
+            let _ = self.link.send(&RigMessage::Heartbeat(beat));
         }
         let mut buffer = [0u8; MAX_FRAME];
         while let Some(frame) = self.link.poll_transmit(self.now, &mut buffer) {
@@ -155,7 +171,7 @@ fn foreign(protocol: u16) -> ForeignRig {
         capabilities,
         limits: Limits { edge_ring: 1, command_queue: 1, max_silence_ms: 1_000 },
     };
-    ForeignRig { link: RigEndpoint::rig(1), welcome, now: LinkTime::ZERO }
+    ForeignRig { link: RigEndpoint::rig(1), welcome, beats: false, now: LinkTime::ZERO }
 }
 
 #[test]
@@ -177,6 +193,15 @@ fn a_rig_that_welcomes_and_then_says_nothing_is_lost() {
     let mut bench = bench_on(|| Box::new(foreign(PROTOCOL)));
     let trouble = bench.begin(&run_setup()).expect_err("silent");
     assert_eq!(trouble.kind, TroubleKind::LinkLost);
+}
+
+/// A rig goes to its safe state when a busy host says nothing while it begins; it then never begins.
+#[test]
+fn a_rig_that_is_there_and_never_begins_is_not_waited_for_without_end() {
+    let mut bench = bench_on(|| Box::new(ForeignRig { beats: true, ..foreign(PROTOCOL) }));
+    let trouble = bench.begin(&run_setup()).expect_err("it never begins");
+    assert_eq!(trouble.kind, TroubleKind::LinkLost);
+    assert!(trouble.detail.starts_with("the rig is there and began nothing for 120 s: "), "{}", trouble.detail);
 }
 
 /// Something that is no rig: says the same again and again, or nothing.
