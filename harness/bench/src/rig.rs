@@ -10,8 +10,8 @@ use std::time::Duration;
 
 use dryfire_engine::{Command, CommandId, CommandKind, Observation, Pacing, ProbeSignal, Trouble, TroubleKind};
 use dryfire_link::{
-    Begin, CONSOLE_CHUNK, CalibrationState, ConverterPart, HostMessage, LinkPacing, LinkTime, PROTOCOL,
-    PlayedConverter, ProbeDrive, RigMessage, StartReason, Welcome,
+    Begin, CONSOLE_CHUNK, CalibrationState, ConverterPart, HostMessage, LinkPacing, PROTOCOL, PlayedConverter,
+    ProbeDrive, RigMessage, StartReason, Welcome,
 };
 use dryfire_scenario::{Bench as BenchFile, BenchKind, ContactState, ConverterChoice, Plays};
 use dryfire_units::{RigSpan, RigTime};
