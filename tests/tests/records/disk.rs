@@ -28,10 +28,11 @@ fn a_folder_that_cannot_be_written_is_said_and_nothing_runs() {
 fn a_full_disk_ends_the_session_with_an_error_and_no_evidence() {
     // /dev/full takes no byte; a file system of a few pages would need privileges. A limit on the size of
     // files is what a full disk is to the program: writing fails, at whatever instant.
+    // 4 MB: enough for the texts of all scenarios, which are written before the first run, and a seventh of the record.
     let folder = TempDir::new().expect("a folder");
     let record = folder.path().join("it.sqlite");
     let script = format!(
-        "trap '' XFSZ; ulimit -f 2000; exec '{}' run scenarios --record '{}'",
+        "trap '' XFSZ; ulimit -f 8000; exec '{}' run scenarios --record '{}'",
         text(Path::new(dryfire().get_program())),
         text(&record)
     );
