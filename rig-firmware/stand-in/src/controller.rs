@@ -82,10 +82,10 @@ pub struct StandIn {
     since_save_ms: u32,
     /// The stored firing that may go on once the probes have been read.
     resume: Option<Stored>,
-    /// Ticks in a row in which every probe was good.
     /// The samples that count, and how old they are, where not every tick takes new ones.
     sampled: [Reading; MAX_ZONES],
     sampled_ms_ago: u32,
+    /// Ticks in a row in which every probe was good.
     good_ticks: u8,
     mischief: Mischief,
 }
