@@ -18,15 +18,22 @@ struct Benches {
     rig: PathBuf,
     on_virtual: PathBuf,
     text: String,
-    played: bool,
+    played: Option<Part>,
+}
+
+/// A read-only converter that the rig plays.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Part {
+    FourteenBit,
+    TwelveBit,
 }
 
 impl Benches {
     fn with_longest_firing(longest: &str) -> Benches {
-        Benches::with(longest, false)
+        Benches::with(longest, None)
     }
 
-    fn with(longest: &str, played: bool) -> Benches {
+    fn with(longest: &str, played: Option<Part>) -> Benches {
         let folder = tempfile::tempdir().expect("a folder");
         let kilns = root().join("scenarios/kilns");
         let adapted = |name: &str| {
@@ -34,11 +41,17 @@ impl Benches {
             let text = text.replace("../kilns", &kilns.display().to_string());
             let changed = text.replace("longest firing: 14 h", &format!("longest firing: {longest}"));
             assert!(longest == "14 h" || changed != text, "{name}");
-            let changed = if played {
+            let changed = if let Some(part) = played {
                 let supply = "supply: switched by the rig\n";
                 assert!(changed.contains(supply), "{name}");
                 let changed = changed.replace("silence: 500 ms", "silence: 500 ms, plays: converters");
-                changed.replace(supply, &format!("{supply}converter: linear 14-bit\n"))
+                let (part, top) = match part {
+                    Part::FourteenBit => ("linear 14-bit", "1280 °C"),
+                    // It reads no further than 1023.75 °C.
+                    Part::TwelveBit => ("linear 12-bit", "1000 °C"),
+                };
+                let changed = changed.replace("top temperature: 1280 °C", &format!("top temperature: {top}"));
+                changed.replace(supply, &format!("{supply}converter: {part}\n"))
             } else {
                 changed
             };
@@ -54,7 +67,14 @@ impl Benches {
     fn setup(&self, defects: &[&str]) -> Setup {
         let (file, _) = parse_bench("rig.yaml", &self.text).expect("a bench file");
         let page = configuration(&file, defects);
-        Setup { page: Some(page), trace: true, seed: 1, played: self.played, ..Setup::default() }
+        Setup {
+            page: Some(page),
+            trace: true,
+            seed: 1,
+            played: self.played.is_some(),
+            twelve_bit: self.played == Some(Part::TwelveBit),
+            ..Setup::default()
+        }
     }
 
     fn boards(&self, tools: &Tools, defects: &[&str]) -> TwoBoards {
@@ -71,7 +91,7 @@ struct Run {
 impl Run {
     fn of(arguments: &[&str]) -> Run {
         let output = dryfire()
-            .args(["run", "--no-record"])
+            .args(["run", "--no-record", "--declared-by", "a test, with no kiln"])
             .args(arguments)
             .args(["--format", "json"])
             .output()
@@ -167,11 +187,21 @@ fn two_boards_are_judged_as_the_virtual_bench_is(#[case] scenario: &str, #[case]
 
 /// The controller's own program reads its converters' words over the bus, and the rig's makes them.
 #[rstest]
-#[case::clean_firing("tests/boards/scenarios/clean-firing.yaml", "heats-on-after-end")]
-#[case::probe_open_while_ramping("scenarios/probe/open-while-ramping.yaml", "probe-fault-ignored-while-ramping")]
-fn two_boards_are_judged_alike_where_the_rig_plays_the_converters(#[case] scenario: &str, #[case] defect: &str) {
+#[case::clean_firing(Part::FourteenBit, "tests/boards/scenarios/clean-firing.yaml", "heats-on-after-end")]
+#[case::probe_open(Part::FourteenBit, "scenarios/probe/open-while-ramping.yaml", "probe-fault-ignored-while-ramping")]
+#[case::clean_firing_twelve_bit(Part::TwelveBit, "tests/boards/scenarios/clean-firing.yaml", "heats-on-after-end")]
+#[case::probe_open_twelve_bit(
+    Part::TwelveBit,
+    "scenarios/probe/open-while-ramping.yaml",
+    "probe-fault-ignored-while-ramping"
+)]
+fn two_boards_are_judged_alike_where_the_rig_plays_the_converters(
+    #[case] part: Part,
+    #[case] scenario: &str,
+    #[case] defect: &str,
+) {
     let Some(tools) = tools_or_skip() else { return };
-    are_judged_alike(&tools, scenario, &Benches::with("14 h", true), defect, scenario.contains("open-while"));
+    are_judged_alike(&tools, scenario, &Benches::with("14 h", Some(part)), defect, scenario.contains("open-while"));
 }
 
 /// `at_a_tick`: the controller finds what is wrong at one of its ticks, so that both benches' reactions have the same phase
@@ -334,9 +364,10 @@ fn opened_and_next_tick(told: &[Value]) -> (f64, f64) {
 /// Where the rig plays them it lets the line go, which the controller's pull holds high then; else a part without supply
 /// holds it low.
 #[rstest]
-#[case::of_the_controller(false)]
-#[case::played_by_the_rig(true)]
-fn converters_that_fall_silent_cut_the_heat_and_a_controller_that_overlooks_it_fails(#[case] played: bool) {
+#[case::of_the_controller(None)]
+#[case::played_by_the_rig(Some(Part::FourteenBit))]
+#[case::of_twelve_bits_played_by_the_rig(Some(Part::TwelveBit))]
+fn converters_that_fall_silent_cut_the_heat_and_a_controller_that_overlooks_it_fails(#[case] played: Option<Part>) {
     let Some(tools) = tools_or_skip() else { return };
     let benches = Benches::with("14 h", played);
     // The scenario presses the acknowledge button, and here that output is the lever on the data line.
@@ -398,4 +429,86 @@ fn reported_edges_are_the_true_ones(mut boards: TwoBoards, run: &Run) {
     offsets.sort_by(f64::total_cmp);
     let spread = offsets[offsets.len() - 1] - offsets[0];
     assert!(spread <= EDGE_US, "{spread} µs over {} edges", offsets.len());
+}
+
+/// The mirror contact follows the contactor at the pins of the switches, and stays open where a scenario welds it.
+#[rstest]
+#[case::healthy("", &[false, true])]
+#[case::welded("  - { at: begin + 1.5 s, do: { weld: safety } }\n", &[false])]
+fn the_mirror_contact_follows_the_contactor_at_the_rigs_switches(#[case] weld: &str, #[case] wanted: &[bool]) {
+    let Some(tools) = tools_or_skip() else { return };
+    let benches = Benches::with_longest_firing("14 h");
+    let (before, after) = benches.text.split_once("\ncontacts:\n").expect("contacts");
+    std::fs::write(
+        &benches.rig,
+        format!("{before}\nfeedback: [{{ mirror contact: safety, output: 8 }}]\ncontacts:\n{after}"),
+    )
+    .expect("a file");
+    let scenario = benches.folder.path().join("scenario.yaml");
+    let text = read("tests/scenarios/stop-in-ten-seconds.yaml");
+    let begin = "  - begin firing\n";
+    assert!(text.contains(begin));
+    std::fs::write(&scenario, text.replace(begin, &format!("{begin}{weld}"))).expect("a file");
+    let mut boards = benches.boards(&tools, &[]);
+    let seen = Run::of(&[
+        &scenario.display().to_string(),
+        "--bench",
+        &benches.rig.display().to_string(),
+        "--port",
+        &boards.port.display().to_string(),
+    ]);
+    let (state, told) = boards.state();
+    assert_eq!(state["trouble"], Value::Array(Vec::new()), "{state:#}");
+    // From the second rise of the supply on: the scenario's run, after the negative control's.
+    let risen = |line: &&Value| line["what"] == "rail" && line["rest"][0] == true;
+    let second = told.iter().enumerate().filter(|(_, line)| risen(line)).nth(1).expect("two runs").0;
+    let mut mirror = Vec::new();
+    let mut contactor = Vec::new();
+    let mut closed = true;
+    for line in &told[second..] {
+        let at = line["at"].as_f64().unwrap_or(0.0);
+        if line["what"] == "switches" {
+            let word = line["rest"][0].as_u64().expect("a word");
+            // Afterwards the rig goes back to rest, and the supply goes off.
+            let running = word >> 15 & 1 != 0 && word & 1 != 0;
+            if running && closed != (word >> 24 & 1 != 0) {
+                closed = !closed;
+                mirror.push((at, closed));
+            }
+        } else if line["what"] == "relay" && line["rest"][0] == 0 {
+            contactor.push((at, line["rest"][1] == true));
+        }
+    }
+    assert_eq!(mirror.iter().map(|(_, closed)| *closed).collect::<Vec<_>>(), wanted, "{:#}", seen.result());
+    assert_eq!(contactor.iter().map(|(_, on)| *on).collect::<Vec<_>>(), [true, false], "{contactor:?}");
+    for ((at, closed), (moved, on)) in mirror.iter().zip(&contactor) {
+        let late = at - moved;
+        assert!(closed != on && (0.0..=21_000.0).contains(&late), "{late} µs: {mirror:?} {contactor:?}");
+    }
+}
+
+/// The controller's box is warm, its converters know it, and the rig measures it; or its sensor is broken off.
+#[test]
+fn a_firing_goes_by_the_measured_cold_junction_and_none_begins_with_a_broken_sensor() {
+    let Some(tools) = tools_or_skip() else { return };
+    let benches = Benches::with_longest_firing("14 h");
+    let (before, after) = benches.text.split_once("\nsupply:").expect("the supply");
+    let measured = benches.folder.path().join("measured.yaml");
+    std::fs::write(&measured, format!("{before}\ncold junction: measured by the rig\nsupply:{after}")).expect("a file");
+    let mut boards = benches.boards(&tools, &[]);
+    boards.tell("warm 44");
+    let (rig, port) = (measured.display().to_string(), boards.port.display().to_string());
+    let scenario = "tests/boards/scenarios/clean-firing.yaml";
+    // Where it is taken for 20 °C the controller reads 24 °C too much, and is at its 520 °C before the kiln is at 515.
+    let not_measured = benches.rig.display().to_string();
+    let seen = Run::of(&[scenario, "--bench", &not_measured, "--port", &port]);
+    assert_eq!(seen.status, 2, "{:#}", seen.result());
+    let seen = Run::of(&[scenario, "--bench", &rig, "--port", &port]);
+    assert_eq!(seen.status, 0, "{:#}", seen.result());
+    boards.tell("sensor off");
+    // Until it has been read once more.
+    std::thread::sleep(std::time::Duration::from_secs(2));
+    let seen = Run::of(&[scenario, "--bench", &rig, "--port", &port]);
+    assert_eq!(seen.status, 3, "{:#}", seen.result());
+    assert!(seen.result().to_string().contains("the sensor of the cold junction is missing or broken"));
 }

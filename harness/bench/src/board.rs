@@ -219,6 +219,11 @@ impl StandInBoard {
         self.probes.warm(self.now, temperature);
     }
 
+    /// Temperature of the terminals.
+    pub fn terminals(&self) -> MilliCelsius {
+        self.probes.terminals()
+    }
+
     /// The rig plays the converter of a channel from now on; for a board whose converters are played.
     pub fn play_converter(&mut self, channel: u8, at: RigTime, converter: PlayedConverter) {
         debug_assert_eq!(at, self.now);

@@ -3,7 +3,7 @@
 use std::collections::VecDeque;
 
 use dryfire_engine::{Command, CommandKind, Observation, Pacing, Trouble};
-use dryfire_scenario::Bench as BenchFile;
+use dryfire_scenario::{Bench as BenchFile, ColdJunction};
 use dryfire_stand_in::MemoryImage;
 use dryfire_units::{MilliCelsius, RigSpan, RigTime};
 
@@ -12,6 +12,9 @@ use crate::driver::{Bench, BenchIdentity, RunSetup};
 
 /// The longest step that the engine grants a stepped bench.
 pub const STEP: RigSpan = RigSpan::from_seconds(1);
+
+/// Between two measurements of the cold junction.
+const MEASURES_EVERY: RigSpan = RigSpan::from_millis(500);
 
 /// A stand-in controller and its board, run in virtual time.
 pub struct VirtualBench {
@@ -23,6 +26,8 @@ pub struct VirtualBench {
 struct Running {
     board: StandInBoard,
     now: RigTime,
+    /// When the cold junction is measured next, where it is.
+    measures_at: Option<RigTime>,
     /// Commands that take effect later, earliest first.
     scheduled: VecDeque<Command>,
 }
@@ -47,7 +52,8 @@ impl Bench for VirtualBench {
             wired.memory = memory.clone();
         }
         let board = StandInBoard::new(wired.with_firing(&self.file.begin, &setup.firing)?);
-        self.run = Some(Running { board, now: RigTime::ZERO, scheduled: VecDeque::new() });
+        let measures_at = (self.file.cold_junction == ColdJunction::Measured).then_some(RigTime::ZERO);
+        self.run = Some(Running { board, now: RigTime::ZERO, measures_at, scheduled: VecDeque::new() });
         Ok(BenchIdentity {
             description: format!("virtual bench `{}` with the stand-in controller", self.file.name),
             pacing: Pacing::Stepped { step: STEP },
@@ -79,6 +85,11 @@ impl Bench for VirtualBench {
             run.apply(command, observations);
         }
         run.run_until(until, observations);
+        if run.measures_at.is_some_and(|at| at <= until) {
+            run.measures_at = Some(until + MEASURES_EVERY);
+            let millicelsius = Some(run.board.terminals().value());
+            observations.push(Observation::ColdJunction { at: until, millicelsius });
+        }
         observations.push(Observation::Complete { until });
         Ok(())
     }
