@@ -341,7 +341,10 @@ export class Bench {
     for (let at = now, level = this.contacts[output]; at < quiet; at += (0.2 + 3 * this.random()) * MILLISECOND, level = !level) {
       this.later(at, `contact ${output}`, settle(level));
     }
-    this.later(quiet, `contact ${output}`, settle(this.contacts[output]));
+    this.later(quiet, `contact ${output}`, () => {
+      this.onEvent('quiet', this.time, output);
+      settle(this.contacts[output])();
+    });
   }
 
   /** Toggles a sensed input so many times, whatever the controller does. */

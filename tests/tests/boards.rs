@@ -5,9 +5,12 @@
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
+use dryfire_bench::{Bench, VirtualBench};
+use dryfire_judge::Margin;
 use dryfire_scenario::parse_bench;
 use dryfire_tests::boards::{Setup, Tools, TwoBoards, configuration, tools_or_skip};
-use dryfire_tests::{dryfire, read, root};
+use dryfire_tests::{dryfire, read, root, run_on, scenario, virtual_bench};
+use dryfire_units::RigSpan;
 use rstest::rstest;
 use serde_json::Value;
 use tempfile::TempDir;
@@ -75,6 +78,17 @@ impl Benches {
             twelve_bit: self.played == Some(Part::TwelveBit),
             ..Setup::default()
         }
+    }
+
+    /// A scenario that a controller with this bench's declared top takes: a program to 1000 °C is beyond what the part of
+    /// 12 bits can read with something to spare.
+    fn adapted(&self, scenario: &str) -> String {
+        if self.played != Some(Part::TwelveBit) {
+            return scenario.to_owned();
+        }
+        let path = self.folder.path().join("scenario.yaml");
+        std::fs::write(&path, read(scenario).replace("to: 1000 °C", "to: 900 °C")).expect("a file");
+        path.display().to_string()
     }
 
     fn boards(&self, tools: &Tools, defects: &[&str]) -> TwoBoards {
@@ -181,8 +195,13 @@ fn reactions(drawn: &Run) -> BTreeMap<String, (i64, i64)> {
 #[case::stop_pressed("scenarios/people/stop-pressed.yaml", "14 h", "restarts-after-stop")]
 fn two_boards_are_judged_as_the_virtual_bench_is(#[case] scenario: &str, #[case] longest: &str, #[case] defect: &str) {
     let Some(tools) = tools_or_skip() else { return };
-    let at_a_tick = scenario.contains("open-while") || scenario.contains("welded");
-    are_judged_alike(&tools, scenario, &Benches::with_longest_firing(longest), defect, at_a_tick);
+    let phase: Option<Phase> = match scenario.rsplit('/').next() {
+        Some("open-while-ramping.yaml" | "element-relay-welded.yaml") => Some(since_the_tick_before),
+        Some("cut-while-hot.yaml") => Some(since_the_rail_fell),
+        Some("longest-firing.yaml") => Some(length_of_the_firing),
+        _ => None,
+    };
+    are_judged_alike(&tools, scenario, &Benches::with_longest_firing(longest), defect, phase);
 }
 
 /// The controller's own program reads its converters' words over the bus, and the rig's makes them.
@@ -201,14 +220,19 @@ fn two_boards_are_judged_alike_where_the_rig_plays_the_converters(
     #[case] defect: &str,
 ) {
     let Some(tools) = tools_or_skip() else { return };
-    are_judged_alike(&tools, scenario, &Benches::with("14 h", Some(part)), defect, scenario.contains("open-while"));
+    let phase: Option<Phase> = scenario.contains("open-while").then_some(since_the_tick_before);
+    are_judged_alike(&tools, scenario, &Benches::with("14 h", Some(part)), defect, phase);
 }
 
-/// `at_a_tick`: the controller finds what is wrong at one of its ticks, so that both benches' reactions have the same phase
-/// once that of the stimulus is taken out. Others go by contacts that bounce, a rail that falls, or no stimulus at all.
-fn are_judged_alike(tools: &Tools, scenario: &str, benches: &Benches, defect: &str, at_a_tick: bool) {
+/// What is left of a reaction once its phase is taken out, microseconds; up to a number of the controller's ticks.
+type Phase = fn(&[Value]) -> i64;
+
+/// With `phase`, what is left of the reaction without its phase is compared too: on the boards and in each draw of the
+/// virtual bench it is the same, up to a number of ticks. Others go by contacts that bounce, or have no stimulus at all.
+fn are_judged_alike(tools: &Tools, scenario: &str, benches: &Benches, defect: &str, phase: Option<Phase>) {
     let (rig, on_virtual) = (benches.rig.display().to_string(), benches.on_virtual.display().to_string());
 
+    let scenario = &*benches.adapted(scenario);
     let expected = Run::of(&[scenario, "--bench", &on_virtual]);
     let boards = benches.boards(tools, &[]);
     let seen = Run::of(&[scenario, "--bench", &rig, "--port", &boards.port.display().to_string()]);
@@ -227,14 +251,16 @@ fn are_judged_alike(tools: &Tools, scenario: &str, benches: &Benches, defect: &s
             assert!(agrees, "{name}: {here} µs, and from {least} to {most} on the virtual bench");
         }
     }
-    if at_a_tick {
-        // Whatever number of ticks it took: what is over is the same on both, in every draw.
-        let here = since_the_tick_before(&seen.lines);
+    if let Some(left) = phase {
+        let here = left(&seen.lines);
+        let mut pairs = 0;
         for run in drawn.runs() {
-            let there = since_the_tick_before(run);
+            let there = left(run);
             let apart = (here - there + TICK_US / 2).rem_euclid(TICK_US) - TICK_US / 2;
-            assert!(apart.abs() <= AGREE_US, "{here} µs since the tick before, {there} on the virtual bench");
+            assert!(apart.abs() <= AGREE_US, "{here} µs without the phase, {there} on the virtual bench");
+            pairs += 1;
         }
+        assert!(pairs >= 50, "{pairs}");
     }
     reported_edges_are_the_true_ones(boards, &seen);
 
@@ -248,11 +274,40 @@ fn are_judged_alike(tools: &Tools, scenario: &str, benches: &Benches, defect: &s
 /// A tick of this controller, and a conversion of its parts, every so many microseconds.
 const TICK_US: i64 = 100_000;
 
+fn at(line: &Value) -> i64 {
+    line["at_us"].as_i64().expect("an instant")
+}
+
+/// Edges of a signal to a level.
+fn edges_of<'a>(run: &'a [Value], signal: &'a str, on: bool) -> impl DoubleEndedIterator<Item = i64> + 'a {
+    run.iter()
+        .filter(move |line| line["type"] == "edge" && line["signal"] == signal && line["on"] == on && at(line) > 0)
+        .map(at)
+}
+
+/// From the fall of the controller's rail, whose phase is how long it lasted after the cut, to the contactor's opening:
+/// no tick comes into it.
+fn since_the_rail_fell(run: &[Value]) -> i64 {
+    let fell = edges_of(run, "supply", false).next().expect("the rail fell");
+    let opened = edges_of(run, "safety", false).find(|opened| *opened >= fell).expect("the contactor opened");
+    assert!(opened - fell <= AGREE_US, "{} µs after the rail", opened - fell);
+    opened - fell
+}
+
+/// From the contactor's first closing, at the tick at which the firing begins, to its last opening.
+fn length_of_the_firing(run: &[Value]) -> i64 {
+    let begun = edges_of(run, "safety", true).next().expect("the contactor closed");
+    let ended = edges_of(run, "safety", false).next_back().expect("the contactor opened");
+    // Within two ticks of what the bench file of this test declares.
+    let declared = 15 * 60 * 1_000_000;
+    assert!((ended - begun - declared).abs() <= 1_000_000, "{} µs of a firing", ended - begun);
+    ended - begun
+}
+
 /// From the controller's tick before the stimulus to the cut, microseconds; for faults that it finds at a tick. Relays
 /// switch at a tick within a millisecond, so that the edges that the bench has seen tell the phase: what is left of a
 /// reaction is a number of ticks.
 fn since_the_tick_before(run: &[Value]) -> i64 {
-    let at = |line: &Value| line["at_us"].as_i64().expect("an instant");
     let stimulus = run.iter().filter(|line| line["type"] == "stimulus").map(at).next_back().expect("a stimulus");
     let element = |line: &&Value| {
         line["type"] == "edge"
@@ -375,7 +430,7 @@ fn converters_that_fall_silent_cut_the_heat_and_a_controller_that_overlooks_it_f
     assert_ne!(text, benches.text);
     std::fs::write(&benches.rig, text).expect("a file");
     let rig = benches.rig.display().to_string();
-    let scenario = "tests/boards/scenarios/converter-silent.yaml";
+    let scenario = &*benches.adapted("tests/boards/scenarios/converter-silent.yaml");
     for (defects, status) in [(&[][..], 0), (&["probe-fault-ignored-while-ramping"][..], 1)] {
         let boards = benches.boards(&tools, defects);
         let seen = Run::of(&[scenario, "--bench", &rig, "--port", &boards.port.display().to_string()]);
@@ -497,6 +552,7 @@ fn a_firing_goes_by_the_measured_cold_junction_and_none_begins_with_a_broken_sen
     std::fs::write(&measured, format!("{before}\ncold junction: measured by the rig\nsupply:{after}")).expect("a file");
     let mut boards = benches.boards(&tools, &[]);
     boards.tell("warm 44");
+    boards.state();
     let (rig, port) = (measured.display().to_string(), boards.port.display().to_string());
     let scenario = "tests/boards/scenarios/clean-firing.yaml";
     // Where it is taken for 20 °C the controller reads 24 °C too much, and is at its 520 °C before the kiln is at 515.
@@ -511,4 +567,59 @@ fn a_firing_goes_by_the_measured_cold_junction_and_none_begins_with_a_broken_sen
     let seen = Run::of(&[scenario, "--bench", &rig, "--port", &port]);
     assert_eq!(seen.status, 3, "{:#}", seen.result());
     assert!(seen.result().to_string().contains("the sensor of the cold junction is missing or broken"));
+}
+
+/// The phase of a reaction to a button is how long its contact bounces: on the boards that is known from the wires, and
+/// the virtual bench is given the same.
+#[rstest]
+#[case(1)]
+#[case(2)]
+#[case(3)]
+fn the_reaction_to_stop_is_the_one_of_the_virtual_bench_with_a_contact_that_bounces_as_long(#[case] seed: u32) {
+    let Some(tools) = tools_or_skip() else { return };
+    let benches = Benches::with_longest_firing("14 h");
+    let path = "scenarios/people/stop-pressed.yaml";
+    let mut boards = TwoBoards::start(&tools, &Setup { seed, ..benches.setup(&[]) });
+    let (rig, port) = (benches.rig.display().to_string(), boards.port.display().to_string());
+    let seen = Run::of(&[path, "--bench", &rig, "--port", &port]);
+    assert_eq!(seen.status, 0, "{:#}", seen.result());
+    let here = cut(seen.result())["seen_us"].as_i64().expect("a reaction");
+    let uncertainty = cut(seen.result())["uncertainty_us"].as_i64().expect("an uncertainty");
+    assert!(uncertainty <= AGREE_US, "{uncertainty} µs");
+    // The stop contact opens: bit 17 of the switches' word goes from closed to open, the last time but for its release.
+    let (_, told) = boards.state();
+    let mut pressed = None;
+    let mut bounced = None;
+    let mut closed = false;
+    for line in &told {
+        let at = line["at"].as_f64().unwrap_or(0.0);
+        if line["what"] == "switches" {
+            let word = line["rest"][0].as_u64().expect("a word");
+            let (is_closed, powered) = (word >> 17 & 1 != 0, word >> 15 & 1 != 0);
+            if closed && !is_closed && powered {
+                pressed = Some(at);
+            }
+            closed = is_closed;
+        } else if line["what"] == "quiet"
+            && line["rest"][0] == 1
+            && let Some(pressed) = pressed.take()
+        {
+            bounced = Some(at - pressed);
+        }
+    }
+    let bounced = RigSpan::from_micros(bounced.expect("stop was pressed") as i64);
+
+    let (file, kiln) = virtual_bench(&[]);
+    let of_bench = file.clone();
+    let make = move || -> Box<dyn Bench> {
+        Box::new(VirtualBench::new(of_bench.clone()).with_contacts_bouncing_for(bounced))
+    };
+    for seed in 1..=10 {
+        let mut outcomes = run_on(vec![scenario(path, &read(path))], &file, &kiln, seed, &make);
+        let result = outcomes.remove(0).result;
+        let there = result.findings.iter().find(|report| report.name == "heat is cut").and_then(|cut| cut.finding.seen);
+        let Some(Margin::Time(there)) = there else { panic!("{result:#?}") };
+        let apart = here - there.as_micros();
+        assert!(apart.abs() <= AGREE_US, "{here} µs, and {there} on the virtual bench; it bounced for {bounced}");
+    }
 }

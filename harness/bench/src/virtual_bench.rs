@@ -20,6 +20,7 @@ const MEASURES_EVERY: RigSpan = RigSpan::from_millis(500);
 pub struct VirtualBench {
     file: BenchFile,
     memory: Option<MemoryImage>,
+    bounces_for: Option<RigSpan>,
     run: Option<Running>,
 }
 
@@ -35,7 +36,7 @@ struct Running {
 impl VirtualBench {
     /// A virtual bench as its file describes it.
     pub fn new(file: BenchFile) -> Self {
-        VirtualBench { file, memory: None, run: None }
+        VirtualBench { file, memory: None, bounces_for: None, run: None }
     }
 
     /// With this in the memory that outlives the controller's supply, at the beginning of each run.
@@ -43,11 +44,19 @@ impl VirtualBench {
     pub fn with_memory(self, memory: MemoryImage) -> Self {
         VirtualBench { memory: Some(memory), ..self }
     }
+
+    /// With contacts that all bounce for so long, instead of a time drawn for each stroke: to be set beside a bench on
+    /// which that time is known.
+    #[must_use]
+    pub fn with_contacts_bouncing_for(self, bounces_for: RigSpan) -> Self {
+        VirtualBench { bounces_for: Some(bounces_for), ..self }
+    }
 }
 
 impl Bench for VirtualBench {
     fn begin(&mut self, setup: &RunSetup) -> Result<BenchIdentity, Trouble> {
         let mut wired = BoardSetup::from_bench(&self.file, setup.seed, setup.ambient_millicelsius)?;
+        wired.bounces_for = self.bounces_for;
         if let Some(memory) = &self.memory {
             wired.memory = memory.clone();
         }
