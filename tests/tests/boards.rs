@@ -611,9 +611,8 @@ fn the_reaction_to_stop_is_the_one_of_the_virtual_bench_with_a_contact_that_boun
 
     let (file, kiln) = virtual_bench(&[]);
     let of_bench = file.clone();
-    let make = move || -> Box<dyn Bench> {
-        Box::new(VirtualBench::new(of_bench.clone()).with_contacts_bouncing_for(bounced))
-    };
+    let make =
+        move || -> Box<dyn Bench> { Box::new(VirtualBench::new(of_bench.clone()).with_contacts_bouncing_for(bounced)) };
     for seed in 1..=10 {
         let mut outcomes = run_on(vec![scenario(path, &read(path))], &file, &kiln, seed, &make);
         let result = outcomes.remove(0).result;

@@ -299,16 +299,18 @@ fn the_cold_junction_is_never_told(_: &mut Spoilt, told: &mut Vec<Observation>) 
 }
 
 /// What the sensor reads from 30 s on, for a second; then it is as before.
-fn the_sensor_reads_for_a_second(bench: &mut Spoilt, told: &mut [Observation], what: Option<i64>) {
+fn the_sensor_reads_for_a_second(bench: &mut Spoilt, told: &mut Vec<Observation>, what: Option<i64>) {
     let from = after_seconds(30);
-    for one in told {
+    let now = (from..from + RigSpan::from_seconds(1)).contains(&bench.now);
+    told.retain_mut(|one| {
         if let Observation::ColdJunction { at, millicelsius } = one
-            && (from..from + RigSpan::from_seconds(1)).contains(&bench.now)
+            && now
             && *at >= from
         {
             *millicelsius = what;
         }
-    }
+        true
+    });
 }
 
 fn the_sensor_is_broken_for_a_second(bench: &mut Spoilt, told: &mut Vec<Observation>) {
