@@ -1,5 +1,5 @@
 //! What a session on real wires asks of people. No rig is there: what does not say that it is simulated counts as real.
-#![expect(clippy::disallowed_methods, reason = "tests write and read files")]
+#![expect(clippy::disallowed_methods, clippy::disallowed_types, reason = "tests write and read files")]
 
 mod command;
 
