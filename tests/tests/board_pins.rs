@@ -1,5 +1,9 @@
 //! What the rig's program does at its pins, on an emulated board.
-#![expect(clippy::disallowed_methods, reason = "tests of the whole system start programs")]
+#![expect(
+    clippy::disallowed_methods,
+    clippy::disallowed_types,
+    reason = "tests of the whole system start programs and take the time"
+)]
 
 use std::collections::BTreeMap;
 use std::process::{Command, Stdio};
