@@ -74,10 +74,8 @@ fn each_hazard_of_the_library_has_a_defect() {
     let library = library();
     let of_scenarios: BTreeSet<&str> =
         library.iter().flat_map(|scenario| scenario.hazards.iter().map(|hazard| hazard.value.0.as_str())).collect();
-    let without: Vec<_> = of_scenarios
-        .difference(&of_defects)
-        .filter(|hazard| !HAZARDS_WITHOUT_A_DEFECT.contains(*hazard))
-        .collect();
+    let without: Vec<_> =
+        of_scenarios.difference(&of_defects).filter(|hazard| !HAZARDS_WITHOUT_A_DEFECT.contains(*hazard)).collect();
     assert!(without.is_empty(), "hazards that no defect stands for: {without:?}");
     let nowhere: Vec<_> = of_defects.difference(&of_scenarios).collect();
     assert!(nowhere.is_empty(), "hazards of defects that no scenario names: {nowhere:?}");
