@@ -56,6 +56,9 @@ pub struct BoardSetup {
     pub zones: Vec<BoardZone>,
     /// The kind of part that reads the probes.
     pub converter: ConverterKind,
+    /// How long each contact takes, found as it was until then, when the main loop comes round to it at once; if not given
+    /// it bounces, and how long is drawn for each stroke.
+    pub bounces_for: Option<RigSpan>,
     /// Whether the parts are played by the rig: they are silent until it does.
     pub played: bool,
     /// How often a read-only part is looked at; `None`: on every tick that leaves it
@@ -201,6 +204,7 @@ impl BoardSetup {
             contacts: contacts.collect(),
             zones,
             converter,
+            bounces_for: None,
             played: matches!(bench.kind, BenchKind::Rig { plays: Plays::Converters, .. }),
             poll: None,
             ambient_millicelsius,

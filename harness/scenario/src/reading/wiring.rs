@@ -16,7 +16,7 @@ use crate::{
 };
 
 /// Most rig inputs, outputs and probe channels that a bench file may number.
-const MAX_PIN: i64 = 63;
+pub(crate) const MAX_PIN: i64 = 63;
 /// Most zones: more than any kiln of the trade.
 pub(crate) const MAX_ZONES: usize = 16;
 
