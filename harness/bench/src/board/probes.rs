@@ -5,7 +5,7 @@ use std::sync::OnceLock;
 use dryfire_engine::ProbeSignal;
 use dryfire_link::PlayedConverter;
 use dryfire_rig::{Player, Select};
-use dryfire_stand_in::{MAX_ZONES, ProbeFault, Reading};
+use dryfire_stand_in::{Defect, MAX_ZONES, ProbeFault, Reading};
 use dryfire_units::converter::{
     Converter, ConverterFault, ConverterKind, FourteenBitWord, LinearisedConverter, Reading as Conversion,
     TerminalSignal, TwelveBitWord,
@@ -74,6 +74,10 @@ pub(super) struct Probes {
     channels: Vec<Channel>,
     /// Index of the channel that each zone reads.
     by_zone: [Option<usize>; MAX_ZONES],
+    /// The terminals' temperature is read at power-up only; a defect.
+    reads_cold_once: bool,
+    /// What it is now.
+    terminals: MilliCelsius,
 }
 
 impl Probes {
@@ -130,7 +134,8 @@ impl Probes {
             last = place.or(last);
             *place = last;
         }
-        Probes { channels, by_zone }
+        let reads_cold_once = setup.defects.has(Defect::ColdJunctionReadOnce);
+        Probes { channels, by_zone, reads_cold_once, terminals: cold }
     }
 
     pub(super) fn play(&mut self, channel: u8, at: RigTime, signal: ProbeSignal) {
@@ -156,6 +161,15 @@ impl Probes {
 
     /// The terminals, and the sensors of the converters with them, have another temperature.
     pub(super) fn warm(&mut self, at: RigTime, temperature: MilliCelsius) {
+        self.terminals = temperature;
+        if !self.reads_cold_once {
+            self.measure_cold(at);
+        }
+    }
+
+    /// The converters take the temperature that their sensors have.
+    fn measure_cold(&mut self, at: RigTime) {
+        let temperature = self.terminals;
         for place in &mut self.channels {
             place.convert_up_to(at);
             (place.cold_before, place.cold, place.cold_since) = (place.cold, temperature, at);
@@ -181,6 +195,9 @@ impl Probes {
 
     /// The supply of the controller, and of what is played to it, comes on.
     pub(super) fn start(&mut self, at: RigTime) {
+        if self.reads_cold_once {
+            self.measure_cold(at);
+        }
         for place in &mut self.channels {
             if let Fitted::Played { player: Some(player), .. } = &mut place.part {
                 player.start(at);
