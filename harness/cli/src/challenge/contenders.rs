@@ -110,7 +110,8 @@ fn of_the_stand_in(fitted: &BenchWithKiln, choice: &StandInChoice, seed: u64) ->
         single.fitted.kiln.couplings.clear();
         contenders.push(single);
     }
-    for variant in Variant::ALL {
+    let has_limiter = fitted.bench.limiter.is_some();
+    for variant in Variant::ALL.iter().filter(|variant| has_limiter || !variant.is_of_limiter()) {
         let mut bench = same();
         set(&mut bench, |choice| choice.variant = Some(variant.name().to_owned()));
         let mut contender = honest(variant.name(), bench, seed);
@@ -119,7 +120,8 @@ fn of_the_stand_in(fitted: &BenchWithKiln, choice: &StandInChoice, seed: u64) ->
         }
         contenders.push(contender);
     }
-    for defect in Defect::ALL {
+    // A limiter's mistake shows on a bench that has one.
+    for defect in Defect::ALL.iter().filter(|defect| has_limiter || !defect.is_of_limiter()) {
         let mut bench = same();
         set(&mut bench, |choice| choice.defects = vec![defect.name().to_owned()]);
         let symptom = defect.symptom();
@@ -152,7 +154,7 @@ fn contacts_sensed(mut bench: Bench) -> Bench {
 
 /// Element relays without contacts, which may switch as often as they like; the contactor stays what it is.
 fn solid_state(mut bench: Bench) -> Bench {
-    let elements = bench.relays.iter_mut().filter(|relay| relay.role != RelayRole::Safety);
+    let elements = bench.relays.iter_mut().filter(|relay| matches!(relay.role, RelayRole::Element(_)));
     elements.for_each(|relay| relay.solid_state = true);
     bench.declares.cycle_time = RigSpan::from_seconds(2);
     bench
@@ -161,10 +163,17 @@ fn solid_state(mut bench: Bench) -> Bench {
 /// A controller with one zone, on a kiln that has no other either.
 fn first_zone_alone(mut bench: Bench) -> Bench {
     bench.zones.truncate(1);
+    // Its probe is put where there is still a kiln.
+    bench.limiter.iter_mut().for_each(|limiter| limiter.zone = 0);
     bench.old_parts.retain(|part| part.zone == 0);
     bench.paths.retain(|path| path.zone == 0);
-    let kept: Vec<bool> =
-        bench.relays.iter().map(|relay| matches!(relay.role, RelayRole::Safety | RelayRole::Element(0))).collect();
+    let kept: Vec<bool> = bench
+        .relays
+        .iter()
+        .map(|relay| {
+            relay.role == RelayRole::Limiter || matches!(relay.role, RelayRole::Safety | RelayRole::Element(0))
+        })
+        .collect();
     let place = |relay: usize| kept[..relay].iter().filter(|kept| **kept).count();
     for relay in bench.paths.iter_mut().flat_map(|path| &mut path.poles).flat_map(|pole| &mut pole.through) {
         relay.0 = place(relay.0);

@@ -30,7 +30,12 @@ pub struct Signals {
     pub probe: SignalId,
     /// What is shown to the controller, by zone.
     pub probe_by_zone: Vec<SignalId>,
+    /// What is shown to the limiter by its own probe, where there is one.
+    pub limiter_probe: Option<SignalId>,
 }
+
+/// What a scenario about a limiter is told by a bench without one.
+pub(super) const NO_LIMITER: &str = "the bench has no independent limiter";
 
 /// How a contact is called in scenarios and reports.
 pub(crate) fn contact_name(role: ContactRole) -> &'static str {
@@ -40,6 +45,8 @@ pub(crate) fn contact_name(role: ContactRole) -> &'static str {
         ContactRole::Start => "start",
         ContactRole::Acknowledge => "acknowledge",
         ContactRole::TestLine => "test-line",
+        ContactRole::Reset => "reset",
+        ContactRole::LimiterSupply => "limiter-supply-cut",
     }
 }
 
@@ -47,6 +54,7 @@ pub(crate) fn contact_name(role: ContactRole) -> &'static str {
 pub(crate) fn relay_name(bench: &Bench, role: &RelayRole) -> String {
     match role {
         RelayRole::Safety => "safety".to_owned(),
+        RelayRole::Limiter => "limiter".to_owned(),
         RelayRole::Element(zone) => format!("element.{}", bench.zones[*zone].name),
     }
 }
@@ -78,7 +86,7 @@ impl Signals {
         let element_release = bench
             .relays
             .iter()
-            .filter(|relay| relay.role != RelayRole::Safety)
+            .filter(|relay| crate::engine::heats(&relay.role))
             .map(|relay| relay.release)
             .max()
             .unwrap_or(RigSpan::ZERO);
@@ -104,8 +112,20 @@ impl Signals {
             bench.zones.iter().map(|zone| level(format!("kiln.{}", zone.name), 0, model_error_millicelsius)).collect();
         let probe = level("probe".to_owned(), shown, 0);
         let probe_by_zone = bench.zones.iter().map(|zone| level(format!("probe.{}", zone.name), shown, 0)).collect();
-        let signals =
-            Signals { heat, heat_by_zone, element, relays, contacts, supply, kiln, kiln_by_zone, probe, probe_by_zone };
+        let limiter_probe = bench.limiter.as_ref().map(|_| level("limiter probe".to_owned(), shown, 0));
+        let signals = Signals {
+            heat,
+            heat_by_zone,
+            element,
+            relays,
+            contacts,
+            supply,
+            kiln,
+            kiln_by_zone,
+            probe,
+            probe_by_zone,
+            limiter_probe,
+        };
         (table, signals)
     }
 
@@ -117,6 +137,7 @@ impl Signals {
                 has_probe(bench, selector)?;
                 (self.probe, &self.probe_by_zone, selector)
             }
+            LevelSignal::LimiterProbe => return self.limiter_probe.ok_or_else(|| NO_LIMITER.to_owned()),
             // It is made when it is asked for.
             LevelSignal::SetPoint => return Err(format!("`{level}` is no signal of the bench")),
         };
@@ -133,12 +154,13 @@ impl Signals {
                 self.relay(bench, &RelayRole::Element(zone))
             }
             SwitchSignal::Safety => self.relay(bench, &RelayRole::Safety),
+            SwitchSignal::Limiter => self.relay(bench, &RelayRole::Limiter),
             SwitchSignal::Contact(role) => bench
                 .contacts
                 .iter()
                 .position(|contact| contact.role == *role)
                 .map(|index| self.contacts[index])
-                .ok_or_else(|| format!("the bench has no {} contact", contact_name(*role))),
+                .ok_or_else(|| format!("the bench has no {} contact", role.word())),
             SwitchSignal::Supply => Ok(self.supply),
             // They are made when they are asked for.
             SwitchSignal::Isolated(_) | SwitchSignal::Console(_) => {
@@ -156,6 +178,7 @@ impl Signals {
 pub(super) fn relay_index(bench: &Bench, role: &RelayRole) -> Result<usize, String> {
     bench.relays.iter().position(|relay| relay.role == *role).ok_or_else(|| match role {
         RelayRole::Safety => "the bench has no safety contactor".to_owned(),
+        RelayRole::Limiter => NO_LIMITER.to_owned(),
         RelayRole::Element(zone) => {
             format!("the bench senses no element relay for zone `{}`", bench.zones[*zone].name)
         }

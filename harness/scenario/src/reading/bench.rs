@@ -2,6 +2,7 @@
 
 use crate::diagnostic::DiagnosticKind;
 use crate::quantity::thousandths;
+use crate::reading::limiter::{Wired, limiter};
 use crate::reading::old_parts::old_parts;
 use crate::reading::operating::{begin_firing, clear_fault, listed};
 use crate::reading::scenario::{duration, hazard, temperature};
@@ -33,6 +34,7 @@ pub(crate) const KEYS: &[&str] = &[
     "relays",
     "paths",
     "old parts",
+    "limiter",
     "contacts",
     "supply",
     "controls fed by",
@@ -76,6 +78,10 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Bench> {
         Some(node) => old_parts(reading, node, known_zones, relays.as_deref(), paths.as_deref()),
     };
     let contacts = fields.get("contacts").map(|node| contacts(reading, node));
+    let limiter = match fields.get("limiter") {
+        None => Some(None),
+        Some(node) => limiter(reading, node, known_zones).map(Some),
+    };
     let supply_switch = fields
         .get("supply")
         .map(|node| reading.one_of(node, "`supply`", &[("switched by the rig", true), ("not switched", false)]));
@@ -126,6 +132,16 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Bench> {
             );
         }
     }
+    if let Some(limiter) = &limiter {
+        let wired = Wired {
+            fields: &fields,
+            kind: kind.as_ref(),
+            relays: relays.as_deref(),
+            contacts: contacts.as_ref().and_then(Option::as_deref),
+            declares: declares.as_ref(),
+        };
+        wired.check(reading, limiter.as_ref());
+    }
     let dither = match fields.get("dither") {
         None => Some(0),
         Some(node) => dither(reading, node, uncertainty.as_ref()),
@@ -142,6 +158,7 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Bench> {
         relays: relays?,
         paths: paths?,
         old_parts: old_parts?,
+        limiter: limiter?,
         contacts: contacts.unwrap_or(Some(Vec::new()))?,
         supply_switch: supply_switch.unwrap_or(Some(false))?,
         controls_leg: controls_leg?,
