@@ -18,13 +18,14 @@ pub(super) struct Contender {
 }
 
 /// All of them, those that are honest first; of the stand-in's mistakes those of the hazards picked, if any are.
-/// Also how many that leaves out. Builds of the user's own were named one by one and are never left out.
+/// Also how many that leaves out, those of a limiter that the bench does not have among them. Builds of the user's own were named one by one and are never left out.
 pub(super) fn all(
     fitted: BenchWithKiln,
     builds: Vec<Build>,
     seed: u64,
     picked: Option<&[String]>,
 ) -> Result<(Vec<Contender>, usize), Mistake> {
+    let has_limiter = fitted.bench.limiter.is_some();
     let mut contenders = match &fitted.bench.kind {
         BenchKind::Virtual(choice) => of_the_stand_in(&fitted, choice, seed)?,
         _ if builds.iter().all(|build| build.hazard.is_none()) => {
@@ -43,6 +44,14 @@ pub(super) fn all(
         }
     };
     let mut left_out = 0;
+    if !has_limiter {
+        // A limiter's mistake shows on a bench that has one.
+        contenders.retain(|contender| {
+            let of_limiter = Defect::from_name(&contender.name).is_some_and(Defect::is_of_limiter);
+            left_out += usize::from(of_limiter);
+            !of_limiter
+        });
+    }
     if let Some(hazards) = picked {
         contenders.retain(|contender| match &contender.expected {
             Expected::Caught(mistake) => {
@@ -120,8 +129,7 @@ fn of_the_stand_in(fitted: &BenchWithKiln, choice: &StandInChoice, seed: u64) ->
         }
         contenders.push(contender);
     }
-    // A limiter's mistake shows on a bench that has one.
-    for defect in Defect::ALL.iter().filter(|defect| has_limiter || !defect.is_of_limiter()) {
+    for defect in Defect::ALL {
         let mut bench = same();
         set(&mut bench, |choice| choice.defects = vec![defect.name().to_owned()]);
         let symptom = defect.symptom();

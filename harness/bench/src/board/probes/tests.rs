@@ -61,6 +61,7 @@ fn fitted(converter: ConverterKind, poll: Option<RigSpan>, played: bool) -> Prob
         played,
         poll,
         relays: Vec::new(),
+        limiter: None,
         contacts: Vec::new(),
         ambient_millicelsius: 25_000,
         memory: MemoryImage::BLANK,
