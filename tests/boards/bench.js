@@ -7,17 +7,19 @@
 
 import { Bus } from './bus.js';
 import { Chip, HAD_POR, HAD_RUN, dice } from './chip.js';
-import { BIT, Converter, Memory, channelMillivolts } from './parts.js';
+import { BIT, Converter, Memory, channelMillivolts, thermistorCode } from './parts.js';
 import { UsbHost } from './usb-host.js';
 
 const QUANTUM = 1_000;
 const MILLISECOND = 1e6;
 const FIRST_INPUT = 10;
 const RAIL = 21;
+/// The rig's converter channel of GPIO 27.
+const SENSOR = 1;
 const [DAC_SELECTS, LATCH, ENABLE] = [[5, 6, 7], 8, 9];
 const [CONVERTER_SELECTS, MEMORY_SELECT] = [[5, 6, 7], 8];
-/// To ground: read-only converters.
-const PART_STRAP = 18;
+/// To ground: read-only converters; those of 12 bits.
+const [PART_STRAP, SHORT_STRAP] = [18, 19];
 /// Cycles of 8 ns in half a period of the controller's clock, 4 MHz.
 const HALF = 16;
 const RELAYS = [10, 11, 12, 13];
@@ -40,7 +42,7 @@ export class Bench {
    *   configuration: the controller's page; silicon: whether the rig's clock cannot be stopped;
    *   calibration: the rig's page; scales: what its channels give, `[lowest, span]` in mV each;
    *   supervisor: how long the controller is held in reset after its rail has risen, ms; drawn if not given
-   *   played: the controller's converters are the rig's, by the converters' bus;
+   *   played: the controller's converters are the rig's, by the converters' bus; twelveBit: it expects those of 12 bits;
    *   loop: no controller, but wires from contacts 0 to 4 and the three channels to the inputs; seed; coldJunction in °C; onData: bytes from the rig for the host
    */
   constructor(options) {
@@ -62,6 +64,8 @@ export class Bench {
     this.converters = CONVERTER_SELECTS.map(
       (_, channel) => new Converter(() => this.terminals(channel), options.coldJunction ?? 20, -Math.floor(this.random() * Converter.PERIOD)),
     );
+    /** What the sensor at the controller's terminals has, °C; `null`: it is broken off. */
+    this.sensed = options.coldJunction ?? 20;
     this.controller = null;
     this.controllerFlash = options.controller ? flashOf(options.controller) : null;
     this.controllerFlash?.set(options.configuration ?? [], CONFIGURATION);
@@ -98,6 +102,7 @@ export class Bench {
       });
     });
     this.bus = new Bus(chip);
+    this.senses(this.sensed);
     this.latched = 0;
     this.enabled = false;
     chip.watch(LATCH, (high) => {
@@ -156,6 +161,20 @@ export class Bench {
   /** Its reset pin is pulled. */
   pullRigReset(milliseconds) {
     this.stopRig(milliseconds, HAD_RUN, this.rig.mcu.sram);
+  }
+
+  /** The controller's terminals, and the sensor there, have another temperature. */
+  warm(celsius) {
+    for (const converter of this.converters) {
+      converter.convertUpTo(this.rig.now);
+      converter.coldJunction = celsius;
+    }
+    this.senses(celsius);
+  }
+
+  senses(celsius) {
+    this.sensed = celsius;
+    this.rig.mcu.adc.channelValues[SENSOR] = celsius === null ? 4095 : thermistorCode(celsius);
   }
 
   setCode(channel, code) {
@@ -247,6 +266,7 @@ export class Bench {
     const converters = played ? CONVERTER_SELECTS.map((_, channel) => this.playedConverter(channel, chip)) : this.converters;
     const parts = [...converters, this.memory];
     chip.drive(PART_STRAP, !played);
+    chip.drive(SHORT_STRAP, !this.options.twelveBit);
     const selected = new Set();
     [...CONVERTER_SELECTS, MEMORY_SELECT].forEach((pin, place) => {
       chip.watch(pin, (high) => {
@@ -321,7 +341,10 @@ export class Bench {
     for (let at = now, level = this.contacts[output]; at < quiet; at += (0.2 + 3 * this.random()) * MILLISECOND, level = !level) {
       this.later(at, `contact ${output}`, settle(level));
     }
-    this.later(quiet, `contact ${output}`, settle(this.contacts[output]));
+    this.later(quiet, `contact ${output}`, () => {
+      this.onEvent('quiet', this.time, output);
+      settle(this.contacts[output])();
+    });
   }
 
   /** Toggles a sensed input so many times, whatever the controller does. */

@@ -8,6 +8,12 @@ export const BIT = { connected: 0, reversed: 1, shorted: 2, grounded: 3, onSuppl
 /** A channel's converter behind its divider: −10…+80 mV over 16 bits. */
 export const channelMillivolts = (code, [lowest, span] = [-10, 90]) => lowest + (span * code) / 65535;
 
+/** Code of a 12-bit converter with a thermistor of 10 kΩ and 3,950 K to ground and 10 kΩ to its reference. */
+export const thermistorCode = (celsius) => {
+  const ohms = 10_000 * Math.exp(3950 * (1 / (celsius + 273.15) - 1 / 298.15));
+  return Math.floor((4096 * ohms) / (ohms + 10_000));
+};
+
 /** The converter on the controller's board: registers of the 19-bit linearising part. */
 export class Converter {
   static PERIOD = 100e6;

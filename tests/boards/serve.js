@@ -2,8 +2,8 @@
 //
 //   node serve.js --rig ELF [--controller ELF] --port LINK [--page HEX] [--seed N]
 //                 [--silicon] [--speed N] [--calibration HEX] [--start MICROSECONDS]
-//                 [--scales LOWEST:SPAN,… in mV] [--loop] [--broken INPUT,…] [--patient] [--played]
-//                 [--supervisor MILLISECONDS]
+//                 [--scales LOWEST:SPAN,… in mV] [--loop] [--broken INPUT,…] [--patient] [--played [--twelve-bit]]
+//                 [--supervisor MILLISECONDS] [--cold CELSIUS]
 //
 // Prints `ready LINK` when the port is there, then one line of JSON for everything that happens
 // on the wires with `--trace`. Reads instructions from standard input, a word to a line; `end`
@@ -33,7 +33,9 @@ const { values } = parseArgs({
     trace: { type: 'boolean', default: false },
     patient: { type: 'boolean', default: false },
     played: { type: 'boolean', default: false },
+    'twelve-bit': { type: 'boolean', default: false },
     supervisor: { type: 'string' },
+    cold: { type: 'string', default: '20' },
   },
 });
 
@@ -55,6 +57,8 @@ const bench = new Bench({
   scales: values.scales?.split(',').map((pair) => pair.split(':').map(Number)),
   loop: values.loop,
   played: values.played,
+  twelveBit: values['twelve-bit'],
+  coldJunction: Number(values.cold),
   supervisor: values.supervisor === undefined ? undefined : Number(values.supervisor),
   broken: values.broken.split(',').filter(Boolean).map(Number),
   onData: (data) => {
@@ -162,6 +166,8 @@ const instructions = {
   answer: (channel) => (bench.converters[Number(channel)].silent = null),
   pulses: (input, first, half, count) => bench.pulse(Number(input), Number(first) * 1000, Number(half) * 1000, Number(count)),
   shift: (channel, bits, options = '{}') => say({ shifted: bench.bus.read(Number(channel), Number(bits), JSON.parse(options)) }),
+  warm: (celsius) => bench.warm(Number(celsius)),
+  sensor: (celsius) => bench.senses(celsius === 'off' ? null : Number(celsius)),
   hang: () => bench.rig.hang(),
   panic: () => bench.rig.panic(functionIn(values.rig, 'rust_begin_unwind'), 4321),
   unplug: () => bench.cutRig(),

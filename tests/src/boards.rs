@@ -95,6 +95,8 @@ pub struct Setup {
     pub supervisor_ms: Option<u32>,
     /// The controller has read-only converters, and the rig is to play them.
     pub played: bool,
+    /// They have 12 bits then, and else 14.
+    pub twelve_bit: bool,
     /// The clock that runs by itself waits for a host that is late, for a while.
     pub patient: bool,
     /// Everything on the wires is told.
@@ -194,6 +196,9 @@ impl TwoBoards {
         }
         if setup.played {
             command.arg("--played");
+        }
+        if setup.twelve_bit {
+            command.arg("--twelve-bit");
         }
         if setup.patient {
             command.arg("--patient");

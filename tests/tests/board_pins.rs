@@ -1,9 +1,13 @@
 //! What the rig's program does at its pins, on an emulated board.
-#![expect(clippy::disallowed_methods, reason = "tests of the whole system start programs")]
+#![expect(
+    clippy::disallowed_methods,
+    clippy::disallowed_types,
+    reason = "tests of the whole system start programs and take the time"
+)]
 
 use std::collections::BTreeMap;
-use std::process::Stdio;
-use std::time::Duration;
+use std::process::{Command, Stdio};
+use std::time::{Duration, Instant};
 
 use dryfire_link::{CalibrationState, Edge, HostMessage, ProbeDrive, RigMessage};
 use dryfire_rig::{Calibration, ChannelScale};
@@ -196,7 +200,7 @@ fn a_run_whose_rig_has_lost_edges_is_inconclusive() {
     let mut boards = TwoBoards::start(&tools, &Setup { silicon: true, trace: true, ..Setup::default() });
     let port = boards.port.display().to_string();
     let child = dryfire()
-        .args(["run", "--no-record", SHORT, "--bench", RIG, "--port", &port])
+        .args(["run", "--no-record", "--declared-by", "a test, with no kiln", SHORT, "--bench", RIG, "--port", &port])
         .stdout(Stdio::piped())
         .stderr(Stdio::null())
         .spawn()
@@ -266,7 +270,19 @@ fn the_wrap_of_the_32_bit_microsecond_timer_changes_nothing() {
 }
 
 fn run(port: &str) -> (Vec<Value>, i32) {
-    let arguments = ["run", "--no-record", SHORT, "--bench", RIG, "--port", port, "--format", "json"];
+    let arguments = [
+        "run",
+        "--no-record",
+        "--declared-by",
+        "a test, with no kiln",
+        SHORT,
+        "--bench",
+        RIG,
+        "--port",
+        port,
+        "--format",
+        "json",
+    ];
     let output = dryfire().args(arguments).output().expect("dryfire starts");
     let text = String::from_utf8(output.stdout).expect("JSON is UTF-8");
     let lines = text.lines().map(|line| serde_json::from_str(line).expect("JSON")).collect();
@@ -285,7 +301,19 @@ fn a_rig_that_dies_in_mid_run_is_an_error_and_the_next_run_starts_clean(#[case] 
     let mut boards = TwoBoards::start(&tools, &Setup { silicon: true, trace: true, ..Setup::default() });
     let port = boards.port.display().to_string();
     let child = dryfire()
-        .args(["run", "--no-record", SHORT, "--bench", RIG, "--port", &port, "--format", "json"])
+        .args([
+            "run",
+            "--no-record",
+            "--declared-by",
+            "a test, with no kiln",
+            SHORT,
+            "--bench",
+            RIG,
+            "--port",
+            &port,
+            "--format",
+            "json",
+        ])
         .stdout(Stdio::piped())
         .spawn()
         .expect("dryfire starts");
@@ -301,7 +329,7 @@ fn a_rig_that_dies_in_mid_run_is_an_error_and_the_next_run_starts_clean(#[case] 
     let (state, _) = boards.state();
     assert_eq!(word(&state) & PROBE_SWITCHES, 0, "{what}: {state:#}");
     let output = dryfire()
-        .args(["run", "--no-record", SHORT, "--bench", RIG, "--port", &port])
+        .args(["run", "--no-record", "--declared-by", "a test, with no kiln", SHORT, "--bench", RIG, "--port", &port])
         .output()
         .expect("dryfire starts");
     let words = String::from_utf8_lossy(&output.stderr);
@@ -328,4 +356,86 @@ fn two_idle_boards_run_at_least_fifty_times_as_fast_as_the_clock() {
     let times = simulated / 1_000.0 / cpu;
     // Processor time, so that a loaded machine changes nothing.
     assert!(times >= 50.0, "{times:.0} times");
+}
+
+/// The host's machine is busy for longer than agreed, just while the rig keeps the controller's supply off before a run.
+#[test]
+fn a_rig_that_goes_safe_while_a_run_begins_ends_it_in_error_soon_and_the_next_run_starts_clean() {
+    let Some(tools) = tools_or_skip() else { return };
+    let boards = TwoBoards::start(&tools, &Setup { silicon: true, trace: true, ..Setup::default() });
+    let port = boards.port.display().to_string();
+    let arguments =
+        ["run", "--no-record", "--declared-by", "a test, with no kiln", SHORT, "--bench", RIG, "--port", &port];
+    let child = dryfire()
+        .args(arguments)
+        .args(["--format", "json"])
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn()
+        .expect("dryfire starts");
+    let word_of = |line: &Value| (line["what"] == "switches").then(|| line["rest"][0].as_u64()).flatten();
+    // Contacts are at rest and the supply is still off.
+    let lid_closed = 1 << CONTACT;
+    // In the scenario: a negative control that broke down would be made once more.
+    for supply in [0, SUPPLY, 0] {
+        boards.wait_for(|line| word_of(line).is_some_and(|word| word & lid_closed != 0 && word & SUPPLY == supply));
+    }
+    let signal = |name: &str| {
+        let sent = Command::new("kill").args([name, &child.id().to_string()]).status().expect("kill starts");
+        assert!(sent.success());
+    };
+    signal("-STOP");
+    // The safe state: contacts demand it, and the controller is on to see them.
+    boards.wait_for(|line| word_of(line) == Some(SUPPLY));
+    signal("-CONT");
+    let begun = Instant::now();
+    let output = child.wait_with_output().expect("it ends");
+    let took = begun.elapsed();
+    let said = String::from_utf8_lossy(&output.stdout);
+    assert_eq!(output.status.code(), Some(3), "{said}");
+    assert!(said.contains("went to its safe state while it began the run"), "{said}");
+    // Each job of the session may have begun once more; two minutes each would be what is waited for without an answer.
+    assert!(took < Duration::from_secs(60), "{took:?}");
+    let next = dryfire().args(arguments).output().expect("dryfire starts");
+    assert_eq!(next.status.code(), Some(0), "{}", String::from_utf8_lossy(&next.stdout));
+}
+
+/// The converter's codes of the sensor at the controller's terminals, by the bench's own formula.
+#[test]
+fn the_cold_junction_is_what_the_sensor_at_the_terminals_has_and_a_broken_one_is_told() {
+    let Some(tools) = tools_or_skip() else { return };
+    let mut boards = TwoBoards::start(&tools, &Setup::default());
+    let mut host = Host::greet(&boards.port, 7);
+    host.say(&HostMessage::MeasureColdJunction { on: true });
+    let reading = |message: &RigMessage| match message {
+        RigMessage::ColdJunction { at, millicelsius } => Some((*at, *millicelsius)),
+        _ => None,
+    };
+    assert!(host.wait_for(reading).1.is_some_and(|first| (first - 20_000).abs() <= 100));
+    let mut now = host.begin(1_000, 0);
+    for (told, celsius) in
+        [("2", Some(2.0)), ("19.5", Some(19.5)), ("off", None), ("35.2", Some(35.2)), ("55", Some(55.0)), ("120", None)]
+    {
+        boards.tell(&format!("sensor {told}"));
+        // It has been told once it answers.
+        boards.state();
+        // What was begun before is taken first, and then the next one.
+        now += RigSpan::from_seconds(2);
+        host.say(&HostMessage::Grant { until: now });
+        let from = host.heard.len();
+        host.wait_for(|message| match message {
+            RigMessage::Heartbeat(beat) if beat.complete_until >= now => Some(()),
+            _ => None,
+        });
+        let readings: Vec<_> = host.heard[from.saturating_sub(1)..].iter().filter_map(reading).collect();
+        assert!((3..=5).contains(&readings.len()), "twice a second: {readings:?}");
+        let (_, last) = readings[readings.len() - 1];
+        match celsius {
+            None => assert_eq!(last, None, "{told}"),
+            Some(celsius) => {
+                let apart = f64::from(last.expect("a temperature")) / 1e3 - celsius;
+                assert!(apart.abs() <= 0.1, "{apart} °C off {celsius} °C");
+            }
+        }
+    }
 }

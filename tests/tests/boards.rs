@@ -18,15 +18,22 @@ struct Benches {
     rig: PathBuf,
     on_virtual: PathBuf,
     text: String,
-    played: bool,
+    played: Option<Part>,
+}
+
+/// A read-only converter that the rig plays.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Part {
+    FourteenBit,
+    TwelveBit,
 }
 
 impl Benches {
     fn with_longest_firing(longest: &str) -> Benches {
-        Benches::with(longest, false)
+        Benches::with(longest, None)
     }
 
-    fn with(longest: &str, played: bool) -> Benches {
+    fn with(longest: &str, played: Option<Part>) -> Benches {
         let folder = tempfile::tempdir().expect("a folder");
         let kilns = root().join("scenarios/kilns");
         let adapted = |name: &str| {
@@ -34,11 +41,17 @@ impl Benches {
             let text = text.replace("../kilns", &kilns.display().to_string());
             let changed = text.replace("longest firing: 14 h", &format!("longest firing: {longest}"));
             assert!(longest == "14 h" || changed != text, "{name}");
-            let changed = if played {
+            let changed = if let Some(part) = played {
                 let supply = "supply: switched by the rig\n";
                 assert!(changed.contains(supply), "{name}");
                 let changed = changed.replace("silence: 500 ms", "silence: 500 ms, plays: converters");
-                changed.replace(supply, &format!("{supply}converter: linear 14-bit\n"))
+                let (part, top) = match part {
+                    Part::FourteenBit => ("linear 14-bit", "1280 °C"),
+                    // It reads no further than 1023.75 °C.
+                    Part::TwelveBit => ("linear 12-bit", "1000 °C"),
+                };
+                let changed = changed.replace("top temperature: 1280 °C", &format!("top temperature: {top}"));
+                changed.replace(supply, &format!("{supply}converter: {part}\n"))
             } else {
                 changed
             };
@@ -54,7 +67,25 @@ impl Benches {
     fn setup(&self, defects: &[&str]) -> Setup {
         let (file, _) = parse_bench("rig.yaml", &self.text).expect("a bench file");
         let page = configuration(&file, defects);
-        Setup { page: Some(page), trace: true, seed: 1, played: self.played, ..Setup::default() }
+        Setup {
+            page: Some(page),
+            trace: true,
+            seed: 1,
+            played: self.played.is_some(),
+            twelve_bit: self.played == Some(Part::TwelveBit),
+            ..Setup::default()
+        }
+    }
+
+    /// A scenario that a controller with this bench's declared top takes: a program to 1000 °C is beyond what the part of
+    /// 12 bits can read with something to spare.
+    fn adapted(&self, scenario: &str) -> String {
+        if self.played != Some(Part::TwelveBit) {
+            return scenario.to_owned();
+        }
+        let path = self.folder.path().join("scenario.yaml");
+        std::fs::write(&path, read(scenario).replace("to: 1000 °C", "to: 900 °C")).expect("a file");
+        path.display().to_string()
     }
 
     fn boards(&self, tools: &Tools, defects: &[&str]) -> TwoBoards {
@@ -71,7 +102,7 @@ struct Run {
 impl Run {
     fn of(arguments: &[&str]) -> Run {
         let output = dryfire()
-            .args(["run", "--no-record"])
+            .args(["run", "--no-record", "--declared-by", "a test, with no kiln"])
             .args(arguments)
             .args(["--format", "json"])
             .output()
@@ -161,24 +192,44 @@ fn reactions(drawn: &Run) -> BTreeMap<String, (i64, i64)> {
 #[case::stop_pressed("scenarios/people/stop-pressed.yaml", "14 h", "restarts-after-stop")]
 fn two_boards_are_judged_as_the_virtual_bench_is(#[case] scenario: &str, #[case] longest: &str, #[case] defect: &str) {
     let Some(tools) = tools_or_skip() else { return };
-    let at_a_tick = scenario.contains("open-while") || scenario.contains("welded");
-    are_judged_alike(&tools, scenario, &Benches::with_longest_firing(longest), defect, at_a_tick);
+    let phase: Option<Phase> = match scenario.rsplit('/').next() {
+        Some("open-while-ramping.yaml" | "element-relay-welded.yaml") => Some(since_the_tick_before),
+        Some("cut-while-hot.yaml") => Some(since_the_rail_fell),
+        Some("longest-firing.yaml") => Some(length_of_the_firing),
+        _ => None,
+    };
+    are_judged_alike(&tools, scenario, &Benches::with_longest_firing(longest), defect, phase);
 }
 
 /// The controller's own program reads its converters' words over the bus, and the rig's makes them.
 #[rstest]
-#[case::clean_firing("tests/boards/scenarios/clean-firing.yaml", "heats-on-after-end")]
-#[case::probe_open_while_ramping("scenarios/probe/open-while-ramping.yaml", "probe-fault-ignored-while-ramping")]
-fn two_boards_are_judged_alike_where_the_rig_plays_the_converters(#[case] scenario: &str, #[case] defect: &str) {
+#[case::clean_firing(Part::FourteenBit, "tests/boards/scenarios/clean-firing.yaml", "heats-on-after-end")]
+#[case::probe_open(Part::FourteenBit, "scenarios/probe/open-while-ramping.yaml", "probe-fault-ignored-while-ramping")]
+#[case::clean_firing_twelve_bit(Part::TwelveBit, "tests/boards/scenarios/clean-firing.yaml", "heats-on-after-end")]
+#[case::probe_open_twelve_bit(
+    Part::TwelveBit,
+    "scenarios/probe/open-while-ramping.yaml",
+    "probe-fault-ignored-while-ramping"
+)]
+fn two_boards_are_judged_alike_where_the_rig_plays_the_converters(
+    #[case] part: Part,
+    #[case] scenario: &str,
+    #[case] defect: &str,
+) {
     let Some(tools) = tools_or_skip() else { return };
-    are_judged_alike(&tools, scenario, &Benches::with("14 h", true), defect, scenario.contains("open-while"));
+    let phase: Option<Phase> = scenario.contains("open-while").then_some(since_the_tick_before);
+    are_judged_alike(&tools, scenario, &Benches::with("14 h", Some(part)), defect, phase);
 }
 
-/// `at_a_tick`: the controller finds what is wrong at one of its ticks, so that both benches' reactions have the same phase
-/// once that of the stimulus is taken out. Others go by contacts that bounce, a rail that falls, or no stimulus at all.
-fn are_judged_alike(tools: &Tools, scenario: &str, benches: &Benches, defect: &str, at_a_tick: bool) {
+/// What is left of a reaction once its phase is taken out, microseconds; up to a number of the controller's ticks.
+type Phase = fn(&[Value]) -> i64;
+
+/// With `phase`, what is left of the reaction without its phase is compared too: on the boards and in each draw of the
+/// virtual bench it is the same, up to a number of ticks. Others go by contacts that bounce, or have no stimulus at all.
+fn are_judged_alike(tools: &Tools, scenario: &str, benches: &Benches, defect: &str, phase: Option<Phase>) {
     let (rig, on_virtual) = (benches.rig.display().to_string(), benches.on_virtual.display().to_string());
 
+    let scenario = &*benches.adapted(scenario);
     let expected = Run::of(&[scenario, "--bench", &on_virtual]);
     let boards = benches.boards(tools, &[]);
     let seen = Run::of(&[scenario, "--bench", &rig, "--port", &boards.port.display().to_string()]);
@@ -197,14 +248,16 @@ fn are_judged_alike(tools: &Tools, scenario: &str, benches: &Benches, defect: &s
             assert!(agrees, "{name}: {here} µs, and from {least} to {most} on the virtual bench");
         }
     }
-    if at_a_tick {
-        // Whatever number of ticks it took: what is over is the same on both, in every draw.
-        let here = since_the_tick_before(&seen.lines);
+    if let Some(left) = phase {
+        let here = left(&seen.lines);
+        let mut pairs = 0;
         for run in drawn.runs() {
-            let there = since_the_tick_before(run);
+            let there = left(run);
             let apart = (here - there + TICK_US / 2).rem_euclid(TICK_US) - TICK_US / 2;
-            assert!(apart.abs() <= AGREE_US, "{here} µs since the tick before, {there} on the virtual bench");
+            assert!(apart.abs() <= AGREE_US, "{here} µs without the phase, {there} on the virtual bench");
+            pairs += 1;
         }
+        assert!(pairs >= 50, "{pairs}");
     }
     reported_edges_are_the_true_ones(boards, &seen);
 
@@ -218,11 +271,40 @@ fn are_judged_alike(tools: &Tools, scenario: &str, benches: &Benches, defect: &s
 /// A tick of this controller, and a conversion of its parts, every so many microseconds.
 const TICK_US: i64 = 100_000;
 
+fn at(line: &Value) -> i64 {
+    line["at_us"].as_i64().expect("an instant")
+}
+
+/// Edges of a signal to a level.
+fn edges_of<'a>(run: &'a [Value], signal: &'a str, on: bool) -> impl DoubleEndedIterator<Item = i64> + 'a {
+    run.iter()
+        .filter(move |line| line["type"] == "edge" && line["signal"] == signal && line["on"] == on && at(line) > 0)
+        .map(at)
+}
+
+/// From the fall of the controller's rail, whose phase is how long it lasted after the cut, to the contactor's opening:
+/// no tick comes into it.
+fn since_the_rail_fell(run: &[Value]) -> i64 {
+    let fell = edges_of(run, "supply", false).next().expect("the rail fell");
+    let opened = edges_of(run, "safety", false).find(|opened| *opened >= fell).expect("the contactor opened");
+    assert!(opened - fell <= AGREE_US, "{} µs after the rail", opened - fell);
+    opened - fell
+}
+
+/// From the contactor's first closing, at the tick at which the firing begins, to its last opening.
+fn length_of_the_firing(run: &[Value]) -> i64 {
+    let begun = edges_of(run, "safety", true).next().expect("the contactor closed");
+    let ended = edges_of(run, "safety", false).next_back().expect("the contactor opened");
+    // Within two ticks of what the bench file of this test declares.
+    let declared = 15 * 60 * 1_000_000;
+    assert!((ended - begun - declared).abs() <= 1_000_000, "{} µs of a firing", ended - begun);
+    ended - begun
+}
+
 /// From the controller's tick before the stimulus to the cut, microseconds; for faults that it finds at a tick. Relays
 /// switch at a tick within a millisecond, so that the edges that the bench has seen tell the phase: what is left of a
 /// reaction is a number of ticks.
 fn since_the_tick_before(run: &[Value]) -> i64 {
-    let at = |line: &Value| line["at_us"].as_i64().expect("an instant");
     let stimulus = run.iter().filter(|line| line["type"] == "stimulus").map(at).next_back().expect("a stimulus");
     let element = |line: &&Value| {
         line["type"] == "edge"
@@ -334,9 +416,10 @@ fn opened_and_next_tick(told: &[Value]) -> (f64, f64) {
 /// Where the rig plays them it lets the line go, which the controller's pull holds high then; else a part without supply
 /// holds it low.
 #[rstest]
-#[case::of_the_controller(false)]
-#[case::played_by_the_rig(true)]
-fn converters_that_fall_silent_cut_the_heat_and_a_controller_that_overlooks_it_fails(#[case] played: bool) {
+#[case::of_the_controller(None)]
+#[case::played_by_the_rig(Some(Part::FourteenBit))]
+#[case::of_twelve_bits_played_by_the_rig(Some(Part::TwelveBit))]
+fn converters_that_fall_silent_cut_the_heat_and_a_controller_that_overlooks_it_fails(#[case] played: Option<Part>) {
     let Some(tools) = tools_or_skip() else { return };
     let benches = Benches::with("14 h", played);
     // The scenario presses the acknowledge button, and here that output is the lever on the data line.
@@ -344,7 +427,7 @@ fn converters_that_fall_silent_cut_the_heat_and_a_controller_that_overlooks_it_f
     assert_ne!(text, benches.text);
     std::fs::write(&benches.rig, text).expect("a file");
     let rig = benches.rig.display().to_string();
-    let scenario = "tests/boards/scenarios/converter-silent.yaml";
+    let scenario = &*benches.adapted("tests/boards/scenarios/converter-silent.yaml");
     for (defects, status) in [(&[][..], 0), (&["probe-fault-ignored-while-ramping"][..], 1)] {
         let boards = benches.boards(&tools, defects);
         let seen = Run::of(&[scenario, "--bench", &rig, "--port", &boards.port.display().to_string()]);
@@ -398,4 +481,87 @@ fn reported_edges_are_the_true_ones(mut boards: TwoBoards, run: &Run) {
     offsets.sort_by(f64::total_cmp);
     let spread = offsets[offsets.len() - 1] - offsets[0];
     assert!(spread <= EDGE_US, "{spread} µs over {} edges", offsets.len());
+}
+
+/// The mirror contact follows the contactor at the pins of the switches, and stays open where a scenario welds it.
+#[rstest]
+#[case::healthy("", &[false, true])]
+#[case::welded("  - { at: begin + 1.5 s, do: { weld: safety } }\n", &[false])]
+fn the_mirror_contact_follows_the_contactor_at_the_rigs_switches(#[case] weld: &str, #[case] wanted: &[bool]) {
+    let Some(tools) = tools_or_skip() else { return };
+    let benches = Benches::with_longest_firing("14 h");
+    let (before, after) = benches.text.split_once("\ncontacts:\n").expect("contacts");
+    std::fs::write(
+        &benches.rig,
+        format!("{before}\nfeedback: [{{ mirror contact: safety, output: 8 }}]\ncontacts:\n{after}"),
+    )
+    .expect("a file");
+    let scenario = benches.folder.path().join("scenario.yaml");
+    let text = read("tests/scenarios/stop-in-ten-seconds.yaml");
+    let begin = "  - begin firing\n";
+    assert!(text.contains(begin));
+    std::fs::write(&scenario, text.replace(begin, &format!("{begin}{weld}"))).expect("a file");
+    let mut boards = benches.boards(&tools, &[]);
+    let seen = Run::of(&[
+        &scenario.display().to_string(),
+        "--bench",
+        &benches.rig.display().to_string(),
+        "--port",
+        &boards.port.display().to_string(),
+    ]);
+    let (state, told) = boards.state();
+    assert_eq!(state["trouble"], Value::Array(Vec::new()), "{state:#}");
+    // From the second rise of the supply on: the scenario's run, after the negative control's.
+    let risen = |line: &&Value| line["what"] == "rail" && line["rest"][0] == true;
+    let second = told.iter().enumerate().filter(|(_, line)| risen(line)).nth(1).expect("two runs").0;
+    let mut mirror = Vec::new();
+    let mut contactor = Vec::new();
+    let mut closed = true;
+    for line in &told[second..] {
+        let at = line["at"].as_f64().unwrap_or(0.0);
+        if line["what"] == "switches" {
+            let word = line["rest"][0].as_u64().expect("a word");
+            // Afterwards the rig goes back to rest, and the supply goes off.
+            let running = word >> 15 & 1 != 0 && word & 1 != 0;
+            if running && closed != (word >> 24 & 1 != 0) {
+                closed = !closed;
+                mirror.push((at, closed));
+            }
+        } else if line["what"] == "relay" && line["rest"][0] == 0 {
+            contactor.push((at, line["rest"][1] == true));
+        }
+    }
+    assert_eq!(mirror.iter().map(|(_, closed)| *closed).collect::<Vec<_>>(), wanted, "{:#}", seen.result());
+    assert_eq!(contactor.iter().map(|(_, on)| *on).collect::<Vec<_>>(), [true, false], "{contactor:?}");
+    for ((at, closed), (moved, on)) in mirror.iter().zip(&contactor) {
+        let late = at - moved;
+        assert!(closed != on && (0.0..=21_000.0).contains(&late), "{late} µs: {mirror:?} {contactor:?}");
+    }
+}
+
+/// The controller's box is warm, its converters know it, and the rig measures it; or its sensor is broken off.
+#[test]
+fn a_firing_goes_by_the_measured_cold_junction_and_none_begins_with_a_broken_sensor() {
+    let Some(tools) = tools_or_skip() else { return };
+    let benches = Benches::with_longest_firing("14 h");
+    let (before, after) = benches.text.split_once("\nsupply:").expect("the supply");
+    let measured = benches.folder.path().join("measured.yaml");
+    std::fs::write(&measured, format!("{before}\ncold junction: measured by the rig\nsupply:{after}")).expect("a file");
+    let mut boards = benches.boards(&tools, &[]);
+    boards.tell("warm 44");
+    boards.state();
+    let (rig, port) = (measured.display().to_string(), boards.port.display().to_string());
+    let scenario = "tests/boards/scenarios/clean-firing.yaml";
+    // Where it is taken for 20 °C the controller reads 24 °C too much, and is at its 520 °C before the kiln is at 515.
+    let not_measured = benches.rig.display().to_string();
+    let seen = Run::of(&[scenario, "--bench", &not_measured, "--port", &port]);
+    assert_eq!(seen.status, 2, "{:#}", seen.result());
+    let seen = Run::of(&[scenario, "--bench", &rig, "--port", &port]);
+    assert_eq!(seen.status, 0, "{:#}", seen.result());
+    boards.tell("sensor off");
+    // Until it has been read once more.
+    std::thread::sleep(std::time::Duration::from_secs(2));
+    let seen = Run::of(&[scenario, "--bench", &rig, "--port", &port]);
+    assert_eq!(seen.status, 3, "{:#}", seen.result());
+    assert!(seen.result().to_string().contains("the sensor of the cold junction is missing or broken"));
 }

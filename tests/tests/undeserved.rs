@@ -16,7 +16,7 @@ use dryfire_engine::{
     TroubleKind,
 };
 use dryfire_judge::Verdict;
-use dryfire_scenario::{BeginFiring, Bench as BenchFile, ClearFault, PathRelay, Pole, RelayRole};
+use dryfire_scenario::{BeginFiring, Bench as BenchFile, ClearFault, ColdJunction, PathRelay, Pole, RelayRole};
 use dryfire_stand_in::{MemoryImage, Stored, Trip, TripKind};
 use dryfire_tests::{SEED, dryfire, read, root, run_on, scenario, virtual_bench};
 use dryfire_units::{Disturbance, RigSpan, RigTime};
@@ -175,7 +175,17 @@ fn run_spoilt(
     swallow: Swallow,
     stop_after: Option<RigTime>,
 ) -> ScenarioResult {
-    let (file, kiln) = virtual_bench(defects);
+    run_spoilt_on(virtual_bench(defects).0, text, spoil, swallow, stop_after)
+}
+
+fn run_spoilt_on(
+    file: BenchFile,
+    text: &str,
+    spoil: Spoil,
+    swallow: Swallow,
+    stop_after: Option<RigTime>,
+) -> ScenarioResult {
+    let (_, kiln) = virtual_bench(&[]);
     let Ok(Binding::Ready(plan)) = Plan::bind(&scenario("spoilt.yaml", text), &file, &kiln) else {
         panic!("the scenario fits the bench")
     };
@@ -276,6 +286,58 @@ fn the_clock_goes_back(bench: &mut Spoilt, told: &mut Vec<Observation>) {
     if bench.now > after_seconds(30) {
         told.push(Observation::Complete { until: RigTime::ZERO + RigSpan::from_seconds(1) });
     }
+}
+
+fn the_cold_junction_is_not_told_any_more(bench: &mut Spoilt, told: &mut Vec<Observation>) {
+    if bench.now > after_seconds(30) {
+        told.retain(|one| !matches!(one, Observation::ColdJunction { .. }));
+    }
+}
+
+fn the_cold_junction_is_never_told(_: &mut Spoilt, told: &mut Vec<Observation>) {
+    told.retain(|one| !matches!(one, Observation::ColdJunction { .. }));
+}
+
+/// What the sensor reads from 30 s on, for a second; then it is as before.
+fn the_sensor_reads_for_a_second(bench: &mut Spoilt, told: &mut Vec<Observation>, what: Option<i64>) {
+    let from = after_seconds(30);
+    let now = (from..from + RigSpan::from_seconds(1)).contains(&bench.now);
+    told.retain_mut(|one| {
+        if let Observation::ColdJunction { at, millicelsius } = one
+            && now
+            && *at >= from
+        {
+            *millicelsius = what;
+        }
+        true
+    });
+}
+
+fn the_sensor_is_broken_for_a_second(bench: &mut Spoilt, told: &mut Vec<Observation>) {
+    the_sensor_reads_for_a_second(bench, told, None);
+}
+
+fn the_sensor_reads_what_cannot_be(bench: &mut Spoilt, told: &mut Vec<Observation>) {
+    the_sensor_reads_for_a_second(bench, told, Some(300_000));
+}
+
+#[rstest]
+#[case::nothing_is_spoilt(untouched, Verdict::Pass)]
+#[case::the_measurements_stop(the_cold_junction_is_not_told_any_more, Verdict::Inconclusive)]
+#[case::it_is_never_measured(the_cold_junction_is_never_told, Verdict::Inconclusive)]
+#[case::the_sensor_is_broken_for_a_while(the_sensor_is_broken_for_a_second, Verdict::Inconclusive)]
+#[case::it_reads_what_cannot_be(the_sensor_reads_what_cannot_be, Verdict::Inconclusive)]
+fn a_cold_junction_that_was_to_be_measured_and_was_not_known_shows_nothing(
+    #[case] spoil: Spoil,
+    #[case] verdict: Verdict,
+) {
+    let (mut file, _) = virtual_bench(&[]);
+    file.cold_junction = ColdJunction::Measured;
+    let nothing = Swallow { which: |_| false, acknowledged_after: RigSpan::ZERO };
+    let result = run_spoilt_on(file, PROBE_OPEN, spoil, nothing, None);
+    assert_eq!(result.verdict, Some(verdict), "{result:#?}");
+    let remark = "the temperature of the controller's terminals was not known";
+    assert_eq!(result.remarks.iter().any(|one| one.contains(remark)), verdict != Verdict::Pass, "{result:#?}");
 }
 
 #[test]

@@ -24,6 +24,7 @@ fn setup(tick_ms: u32) -> BoardSetup {
         memory: MemoryImage::BLANK,
         converter: ConverterKind::Linearised,
         played: false,
+        bounces_for: None,
         poll: None,
         timer_at_boot_ms: 0,
     };

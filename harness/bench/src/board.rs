@@ -229,6 +229,11 @@ impl StandInBoard {
         self.probes.warm(self.now, temperature);
     }
 
+    /// Temperature of the terminals.
+    pub fn terminals(&self) -> MilliCelsius {
+        self.probes.terminals()
+    }
+
     /// The rig plays the converter of a channel from now on; for a board whose converters are played.
     pub fn play_converter(&mut self, channel: u8, at: RigTime, converter: PlayedConverter) {
         debug_assert_eq!(at, self.now);
@@ -240,9 +245,14 @@ impl StandInBoard {
         debug_assert_eq!(at, self.now);
         let edge = self.limiter.as_mut().and_then(|limiter| limiter.set_contact(self.now, output, closed));
         edge.into_iter().for_each(|edge| self.show(edge));
-        let Some(quiet_at) = self.contacts.work(output, closed, self.now, &mut self.dice) else { return };
-        let noticed = self.now + RigSpan::from_micros(1 + self.dice.below(LOOP_MICROS));
-        let settled = quiet_at + RigSpan::from_micros(1 + self.dice.below(LOOP_MICROS));
+        let bounces_for = self.setup.bounces_for;
+        let Some(quiet_at) = self.contacts.work(output, closed, self.now, bounces_for, &mut self.dice) else { return };
+        let mut comes_round = || {
+            let later = if bounces_for.is_some() { 0 } else { self.dice.below(LOOP_MICROS) };
+            RigSpan::from_micros(1 + later)
+        };
+        let noticed = self.now + comes_round();
+        let settled = quiet_at + comes_round();
         if let Some(running) = &mut self.running {
             running.poll_at(noticed);
             running.poll_at(settled);

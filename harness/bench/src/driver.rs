@@ -188,6 +188,7 @@ fn order(observation: &Observation) -> (RigTime, u8, u32) {
     match observation {
         Observation::Applied { command, at } | Observation::OperatorDone { command, at } => (*at, 0, command.0),
         Observation::SupplyRail { at, .. } => (*at, 1, 0),
+        Observation::ColdJunction { at, .. } => (*at, 1, 1),
         Observation::Edge { at, input, .. } => (*at, 2, u32::from(*input)),
         Observation::Console { at, .. } => (*at, 3, 0),
         Observation::Counters(_) | Observation::Complete { .. } | Observation::Trouble(_) => {

@@ -1,5 +1,7 @@
 //! The rig bench: the real controller, or a simulated one, behind a rig on a wire.
 
+mod commands;
+mod greeting;
 mod run;
 mod service;
 mod wire;
@@ -8,21 +10,24 @@ use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use dryfire_engine::{Command, CommandId, CommandKind, Observation, Pacing, ProbeSignal, Trouble, TroubleKind};
+use dryfire_engine::{Command, CommandId, CommandKind, Observation, Pacing, Trouble, TroubleKind};
 use dryfire_link::{
-    Begin, CONSOLE_CHUNK, CalibrationState, ConverterPart, HostMessage, LinkPacing, PROTOCOL, PlayedConverter,
-    ProbeDrive, RigMessage, StartReason, Welcome,
+    Begin, CalibrationState, ConverterPart, HostMessage, LinkPacing, PlayedConverter, RigMessage, StartReason, Welcome,
 };
-use dryfire_scenario::{Bench as BenchFile, BenchKind, ContactState, ConverterChoice, Plays};
+use dryfire_scenario::{Bench as BenchFile, BenchKind, ColdJunction, ContactState, ConverterChoice, Plays};
 use dryfire_units::{RigSpan, RigTime};
 
 use crate::driver::{Bench, BenchIdentity, RunSetup};
 use crate::nonce::nonce;
 use crate::transport::{SerialTransport, Transport, TransportError};
 use crate::virtual_bench::STEP;
+use greeting::{
+    Greeting, PLAYS_CONVERTERS, calibration_in_words, greet, measure_cold_junction, play_converters, start_in_words,
+    wait_for,
+};
 use run::RunState;
 pub use service::RigService;
-use wire::{Wire, refused, trouble};
+use wire::{Wire, trouble, went_safe};
 
 /// Somebody who can be asked to do something at the bench.
 pub trait Operator {
@@ -168,7 +173,9 @@ impl RigBench {
         };
         needs("probe channel", self.file.probe_channels().max(), there.probe_channels)?;
         needs("input", self.file.relays.iter().map(|relay| relay.input).max(), there.inputs)?;
-        needs("contact", self.file.contacts.iter().map(|contact| contact.output).max(), there.contacts)?;
+        let outputs = self.file.contacts.iter().map(|contact| contact.output);
+        let outputs = outputs.chain(self.file.feedback.iter().map(|contact| contact.output));
+        needs("contact", outputs.max(), there.contacts)?;
         if self.file.supply_switch && !there.supply_switch {
             let detail = "the bench file says that the rig can switch the controller's supply, and the rig cannot";
             return Err(trouble(TroubleKind::LinkRefused, detail));
@@ -186,6 +193,9 @@ impl RigBench {
             let closed = self.file.contacts.iter().filter(|contact| state(contact) == ContactState::Closed);
             closed.fold(0u32, |bits, contact| bits | 1u32.checked_shl(u32::from(contact.output)).unwrap_or(0))
         };
+        let told = self.file.feedback.iter().filter(|contact| contact.tells.closed_at_rest());
+        let told_at_rest =
+            told.fold(0u32, |bits, contact| bits | 1u32.checked_shl(u32::from(contact.output)).unwrap_or(0));
         Begin {
             run: self.runs,
             seed: setup.seed,
@@ -197,7 +207,8 @@ impl RigBench {
             closed_at_rest: closed(&|contact| match contact.engaged {
                 ContactState::Open => ContactState::Closed,
                 ContactState::Closed => ContactState::Open,
-            }),
+            }) | told_at_rest,
+            // Feedback contacts open: a controller that goes by them sees a contactor that does not come off.
             closed_when_safe: closed(&|contact| contact.demand_safe),
             // The controller stays on and sees open probes and a contact that demands the safe state.
             supply_when_safe: true,
@@ -246,17 +257,26 @@ impl RigBench {
             return Err(trouble(TroubleKind::LinkLost, "no rig is connected"));
         };
         play_converters(wire, &welcome, &converters)?;
+        let measured = self.file.cold_junction == ColdJunction::Measured;
+        let cold_junction = if measured { Some(measure_cold_junction(wire, &welcome)?) } else { None };
         wire.send(&HostMessage::Begin(request))?;
+        let mut starts = false;
         let origin = wait_for(wire, |message| match message {
-            RigMessage::Began { run, origin } if run == request.run => Some(origin),
+            RigMessage::Began { run, origin } if run == request.run => Some(Ok(origin)),
+            RigMessage::Heartbeat(beat) if !beat.safe => {
+                starts = true;
+                None
+            }
+            // Before it starts it is in the safe state, and what it said then may still be on its way.
+            RigMessage::Heartbeat(_) if starts => Some(Err(went_safe("while it began the run"))),
             _ => None,
-        })?;
-        self.run = Some(Run {
-            state: RunState::new(origin, welcome.boot_id, damaged, wire.now()),
-            pacing: request.pacing,
-            waiting: VecDeque::new(),
-            asked: VecDeque::new(),
-        });
+        })??;
+        let mut state = RunState::new(origin, welcome.boot_id, damaged, wire.now());
+        if let Some(millicelsius) = cold_junction {
+            // Read a moment before the run; the next reading is not far.
+            state.cold_junction(RigTime::ZERO, Some(millicelsius));
+        }
+        self.run = Some(Run { state, pacing: request.pacing, waiting: VecDeque::new(), asked: VecDeque::new() });
         let kind = if welcome.capabilities.simulated { "simulated rig" } else { "rig" };
         Ok(BenchIdentity {
             description: format!(
@@ -314,93 +334,6 @@ impl RigBench {
     }
 }
 
-/// A rig that has answered.
-struct Greeting {
-    wire: Wire,
-    welcome: Welcome,
-    start: Option<StartReason>,
-    calibration: Option<CalibrationState>,
-}
-
-/// Opens a session with a rig that speaks our protocol.
-fn greet(connect: &mut Connect, nonce: u32, patience: RigPatience) -> Result<Greeting, Trouble> {
-    let transport = connect().map_err(|error| trouble(TroubleKind::LinkLost, error.to_string()))?;
-    let mut wire = Wire::open(transport, nonce, patience.silence);
-    wire.send(&HostMessage::Hello { protocol: PROTOCOL })?;
-    let (mut start, mut calibration) = (None, None);
-    let welcome = wait_for(&mut wire, |message| match message {
-        RigMessage::Welcome(welcome) => Some(welcome),
-        RigMessage::Started { why } => {
-            start = Some(why);
-            None
-        }
-        RigMessage::Calibration { state } => {
-            calibration = Some(state);
-            None
-        }
-        _ => None,
-    })?;
-    if welcome.protocol != PROTOCOL {
-        let detail = format!(
-            "the rig's firmware {} speaks protocol {} of the link, this program {PROTOCOL}: update one of them",
-            welcome.firmware, welcome.protocol
-        );
-        return Err(trouble(TroubleKind::LinkRefused, detail));
-    }
-    wire.expect_boot(welcome.boot_id);
-    Ok(Greeting { wire, welcome, start, calibration })
-}
-
-/// What stands in the record of a run whose converters were played.
-const PLAYS_CONVERTERS: &str = ", plays the converters: the controller's own were not tested";
-
-/// Has the rig play converters before a run begins.
-fn play_converters(wire: &mut Wire, welcome: &Welcome, converters: &[(u8, PlayedConverter)]) -> Result<(), Trouble> {
-    for (number, converter) in converters {
-        wire.send(&HostMessage::PlayConverter { channel: *number, converter: Some(*converter) })?;
-        let answer = wait_for(wire, |message| match message {
-            RigMessage::Playing { channel, converter: true } if channel == *number => Some(()),
-            _ => None,
-        });
-        answer.map_err(|error| match error.kind {
-            TroubleKind::LinkRefused => {
-                let detail = format!(
-                    "the bench file has the rig play converters, and its firmware {} does not play the one of channel \
-                     {number} ({}); flash the firmware that belongs to this program, or leave `plays: converters` out",
-                    welcome.firmware, error.detail
-                );
-                trouble(TroubleKind::LinkRefused, detail)
-            }
-            _ => error,
-        })?;
-    }
-    Ok(())
-}
-
-/// Why a rig was started, where that is not as it should be.
-fn start_in_words(start: Option<StartReason>) -> String {
-    match start {
-        None | Some(StartReason::Power) => String::new(),
-        Some(StartReason::Watchdog) => ", restarted by its watchdog".to_owned(),
-        Some(StartReason::Panic { line }) => format!(", restarted after its program gave up at line {line}"),
-        Some(StartReason::Fault) => ", restarted after a fault of its processor".to_owned(),
-        Some(StartReason::SupplyDip) => ", restarted after its supply had failed for a moment".to_owned(),
-        Some(StartReason::ResetLine) => ", restarted by its reset line".to_owned(),
-    }
-}
-
-/// What a rig knows of its channels.
-fn calibration_in_words(calibration: Option<CalibrationState>) -> String {
-    match calibration {
-        None => String::new(),
-        Some(CalibrationState::Stored { date, .. }) => {
-            format!(", calibrated {:04}-{:02}-{:02}", date / 10_000, date / 100 % 100, date % 100)
-        }
-        Some(CalibrationState::Missing) => ", its channels were never calibrated".to_owned(),
-        Some(CalibrationState::Damaged) => ", its stored calibration is damaged".to_owned(),
-    }
-}
-
 /// Exchanges once; says whether the watermark has moved.
 fn exchange(wire: &mut Wire, run: &mut Run, standstill: u64) -> Result<bool, Trouble> {
     let deadline = run.state.moved_at + standstill;
@@ -419,117 +352,6 @@ fn exchange(wire: &mut Wire, run: &mut Run, standstill: u64) -> Result<bool, Tro
         return Err(trouble(TroubleKind::LinkLost, detail));
     }
     Ok(moved)
-}
-
-/// Exchanges until the message that is waited for comes; what else comes is of an earlier run.
-fn wait_for<T>(wire: &mut Wire, mut wanted: impl FnMut(RigMessage) -> Option<T>) -> Result<T, Trouble> {
-    let deadline = wire.now() + ANSWER;
-    loop {
-        while let Some(message) = wire.next_message() {
-            if let RigMessage::Heartbeat(beat) = &message
-                && wire.expected_boot().is_some_and(|boot_id| boot_id != beat.boot_id)
-            {
-                return Err(wire::restarted());
-            }
-            if let RigMessage::Refused { command: None, why } = message {
-                return Err(refused(None, why));
-            }
-            if let Some(found) = wanted(message) {
-                return Ok(found);
-            }
-        }
-        if wire.now() >= deadline {
-            let detail = format!(
-                "the rig is there and began nothing for {} s: it may have gone to its safe state because it had not \
-                 heard from the host for the agreed time",
-                ANSWER / 1_000_000
-            );
-            return Err(trouble(TroubleKind::LinkLost, detail));
-        }
-        wire.exchange(deadline)?;
-    }
-}
-
-impl Run {
-    fn is_due(&self, until: RigTime) -> bool {
-        self.waiting.front().is_some_and(|command| command.at <= until)
-    }
-
-    /// Sends commands up to `until`, as many as the rig can hold, and says up to where all are sent.
-    fn send_due(&mut self, wire: &mut Wire, until: RigTime) -> Result<RigTime, Trouble> {
-        let mut reached = self.state.complete;
-        while self.is_due(until) {
-            if self.state.outstanding.len() >= UNDER_WAY {
-                return Ok(reached);
-            }
-            let Some(command) = self.waiting.pop_front() else { break };
-            reached = reached.max(command.at);
-            self.send(wire, command)?;
-        }
-        Ok(until)
-    }
-
-    fn send(&mut self, wire: &mut Wire, command: Command) -> Result<(), Trouble> {
-        let id = command.id.0;
-        let at = self.state.on_rig(command.at);
-        self.state.outstanding.insert(id, command.at);
-        match command.kind {
-            CommandKind::Probe { channel, signal, valid_until } => {
-                let drive = match signal {
-                    ProbeSignal::Open => ProbeDrive::Open,
-                    ProbeSignal::Short => ProbeDrive::Short,
-                    ProbeSignal::ShortToGround => ProbeDrive::ShortToGround,
-                    ProbeSignal::ShortToSupply => ProbeDrive::ShortToSupply,
-                    ProbeSignal::Voltage { nanovolts, nanovolts_per_second } => ProbeDrive::Voltage {
-                        nanovolts,
-                        nanovolts_per_second,
-                        valid_until: self.state.on_rig(valid_until),
-                    },
-                };
-                wire.send(&HostMessage::Probe { command: id, at, channel, drive })
-            }
-            CommandKind::Disturb { channel, disturbance } => {
-                wire.send(&HostMessage::Disturb { command: id, at, channel, disturbance: disturbance.into() })
-            }
-            // A scenario that asks for it applies to a rig that plays converters; any other refuses it.
-            CommandKind::Terminals { millicelsius } => {
-                let millicelsius = i32::try_from(millicelsius).unwrap_or(i32::MAX);
-                wire.send(&HostMessage::ColdJunction { command: id, at, millicelsius })
-            }
-            CommandKind::Contact { output, closed } => {
-                wire.send(&HostMessage::Contact { command: id, at, output, closed })
-            }
-            CommandKind::Supply { on } => wire.send(&HostMessage::Supply { command: id, at, on }),
-            CommandKind::Console { line } => {
-                let mut bytes = line.into_bytes();
-                bytes.push(b'\n');
-                let pieces = bytes.chunks(CONSOLE_CHUNK);
-                let count = pieces.len();
-                for (number, piece) in pieces.enumerate() {
-                    // Cannot fail: the piece was cut to fit.
-                    let chunk = piece.iter().copied().collect();
-                    wire.send(&HostMessage::Console { command: id, at, last: number + 1 == count, chunk })?;
-                }
-                Ok(())
-            }
-            // Does not go over the wire.
-            CommandKind::Prompt { .. } => {
-                self.state.outstanding.remove(&id);
-                Ok(())
-            }
-        }
-    }
-
-    /// Looks whether the operator has answered.
-    fn ask(&mut self, operator: Option<&mut (dyn Operator + 'static)>) {
-        if let Some(operator) = operator {
-            while !self.asked.is_empty() && operator.is_done() {
-                if let Some(command) = self.asked.pop_front() {
-                    self.state.operator_done(command, self.state.complete);
-                }
-            }
-        }
-    }
 }
 
 impl Bench for RigBench {

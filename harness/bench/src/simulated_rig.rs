@@ -59,7 +59,13 @@ impl SimulatedRigSetup {
             booted_at: RigTime::ZERO,
             probe_channels: count(&mut file.probe_channels()),
             inputs: count(&mut file.relays.iter().map(|relay| relay.input)),
-            contacts: count(&mut file.contacts.iter().map(|contact| contact.output)),
+            contacts: count(
+                &mut file
+                    .contacts
+                    .iter()
+                    .map(|contact| contact.output)
+                    .chain(file.feedback.iter().map(|contact| contact.output)),
+            ),
             supply_switch: file.supply_switch,
             scales: None,
         }
@@ -75,12 +81,16 @@ pub struct SimulatedRig<W> {
     now: RigTime,
     pace: RigPace,
     identity: Identity,
+    /// When the sensor of the cold junction is read next.
+    senses_at: RigTime,
     /// Where the paced clock was last set: link time and rig time.
     anchor: (LinkTime, RigTime),
 }
 
 /// A paced clock that had to wait for a grant may make up for so much, in microseconds of link time.
 const CATCH_UP: u64 = 50_000;
+/// Between two readings of the sensor of the cold junction.
+const SENSES_EVERY: RigSpan = RigSpan::from_millis(500);
 /// A free-running rig looks at its controller at least this often.
 const LOOK_EVERY: u64 = 5_000;
 
@@ -110,6 +120,7 @@ impl<W: World> SimulatedRig<W> {
             board: WorldBoard::new(world, setup.scales),
             now: setup.booted_at,
             pace: setup.pace,
+            senses_at: setup.booted_at,
             anchor: (LinkTime::ZERO, setup.booted_at),
         }
     }
@@ -150,6 +161,12 @@ impl<W: World> SimulatedRig<W> {
     /// Lets rig time pass as far as it may, and appends what is to be sent to `frames`.
     pub fn turn(&mut self, link_now: LinkTime, frames: &mut Vec<u8>) {
         loop {
+            if self.senses_at <= self.now {
+                self.senses_at = self.now + SENSES_EVERY;
+                let reading = self.board.world.cold_junction();
+                let reading = reading.and_then(|reading| i32::try_from(reading.value()).ok());
+                self.rig.handle_cold_junction(self.now, reading);
+            }
             self.rig.poll(self.now, link_now, &mut self.board);
             if self.board.hangs {
                 self.restart();
@@ -157,7 +174,8 @@ impl<W: World> SimulatedRig<W> {
             }
             self.hand_over();
             let mut target = self.limit(link_now);
-            for due in self.rig.next_due().into_iter().chain(self.board.next_hold()) {
+            let running = self.rig.is_running().then_some(self.senses_at);
+            for due in self.rig.next_due().into_iter().chain(self.board.next_hold()).chain(running) {
                 target = target.min(due.max(self.now));
             }
             if target <= self.now {

@@ -3,7 +3,7 @@
 use std::collections::VecDeque;
 
 use dryfire_engine::{Command, CommandKind, Observation, Pacing, Trouble};
-use dryfire_scenario::Bench as BenchFile;
+use dryfire_scenario::{Bench as BenchFile, ColdJunction};
 use dryfire_stand_in::MemoryImage;
 use dryfire_units::{MilliCelsius, RigSpan, RigTime};
 
@@ -13,16 +13,22 @@ use crate::driver::{Bench, BenchIdentity, RunSetup};
 /// The longest step that the engine grants a stepped bench.
 pub const STEP: RigSpan = RigSpan::from_seconds(1);
 
+/// Between two measurements of the cold junction.
+const MEASURES_EVERY: RigSpan = RigSpan::from_millis(500);
+
 /// A stand-in controller and its board, run in virtual time.
 pub struct VirtualBench {
     file: BenchFile,
     memory: Option<MemoryImage>,
+    bounces_for: Option<RigSpan>,
     run: Option<Running>,
 }
 
 struct Running {
     board: StandInBoard,
     now: RigTime,
+    /// When the cold junction is measured next, where it is.
+    measures_at: Option<RigTime>,
     /// Commands that take effect later, earliest first.
     scheduled: VecDeque<Command>,
 }
@@ -30,7 +36,7 @@ struct Running {
 impl VirtualBench {
     /// A virtual bench as its file describes it.
     pub fn new(file: BenchFile) -> Self {
-        VirtualBench { file, memory: None, run: None }
+        VirtualBench { file, memory: None, bounces_for: None, run: None }
     }
 
     /// With this in the memory that outlives the controller's supply, at the beginning of each run.
@@ -38,16 +44,25 @@ impl VirtualBench {
     pub fn with_memory(self, memory: MemoryImage) -> Self {
         VirtualBench { memory: Some(memory), ..self }
     }
+
+    /// With contacts that all bounce for so long, instead of a time drawn for each stroke: to be set beside a bench on
+    /// which that time is known.
+    #[must_use]
+    pub fn with_contacts_bouncing_for(self, bounces_for: RigSpan) -> Self {
+        VirtualBench { bounces_for: Some(bounces_for), ..self }
+    }
 }
 
 impl Bench for VirtualBench {
     fn begin(&mut self, setup: &RunSetup) -> Result<BenchIdentity, Trouble> {
         let mut wired = BoardSetup::from_bench(&self.file, setup.seed, setup.ambient_millicelsius)?;
+        wired.bounces_for = self.bounces_for;
         if let Some(memory) = &self.memory {
             wired.memory = memory.clone();
         }
         let board = StandInBoard::new(wired.with_firing(&self.file.begin, &setup.firing)?);
-        self.run = Some(Running { board, now: RigTime::ZERO, scheduled: VecDeque::new() });
+        let measures_at = (self.file.cold_junction == ColdJunction::Measured).then_some(RigTime::ZERO);
+        self.run = Some(Running { board, now: RigTime::ZERO, measures_at, scheduled: VecDeque::new() });
         Ok(BenchIdentity {
             description: format!("virtual bench `{}` with the stand-in controller", self.file.name),
             pacing: Pacing::Stepped { step: STEP },
@@ -79,6 +94,11 @@ impl Bench for VirtualBench {
             run.apply(command, observations);
         }
         run.run_until(until, observations);
+        if run.measures_at.is_some_and(|at| at <= until) {
+            run.measures_at = Some(until + MEASURES_EVERY);
+            let millicelsius = Some(run.board.terminals().value());
+            observations.push(Observation::ColdJunction { at: until, millicelsius });
+        }
         observations.push(Observation::Complete { until });
         Ok(())
     }

@@ -68,6 +68,11 @@ pub trait World {
         let _ = (at, temperature);
     }
 
+    /// What the sensor at the controller's terminals reads now; `None`: it is missing or broken.
+    fn cold_junction(&self) -> Option<MilliCelsius> {
+        None
+    }
+
     /// A contact.
     fn set_contact(&mut self, at: RigTime, output: u8, closed: bool);
 
@@ -152,6 +157,10 @@ impl World for StandInWorld {
         if let Some(board) = &mut self.board {
             board.set_terminals(at, temperature);
         }
+    }
+
+    fn cold_junction(&self) -> Option<MilliCelsius> {
+        self.board.as_ref().map(StandInBoard::terminals)
     }
 
     fn set_contact(&mut self, at: RigTime, output: u8, closed: bool) {

@@ -140,6 +140,14 @@ pub(crate) struct RunArguments {
     #[arg(long, value_name = "PORT")]
     pub(crate) port: Option<String>,
 
+    /// Who has seen to it that the kiln is disconnected, locked out and proved dead and the elements are disconnected:
+    /// for a session on real wires with nobody at the terminal.
+    ///
+    /// Without it the session asks for each at the terminal, and does not begin without a yes. The record says that it
+    /// was declared and not asked.
+    #[arg(long, value_name = "NAME")]
+    pub(crate) declared_by: Option<String>,
+
     /// File to record the session in. [default: a dated file in the folder evidence]
     ///
     /// The environment variable DRYFIRE_EVIDENCE, where it is set, names another folder.

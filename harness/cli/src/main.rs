@@ -15,6 +15,7 @@ mod library;
 mod logging;
 mod paths;
 mod plan;
+mod precautions;
 mod progress;
 mod record;
 mod report;
@@ -25,6 +26,7 @@ mod schema;
 mod screen;
 mod selection;
 mod sheet;
+mod typed;
 mod wiring;
 
 use std::process::ExitCode;

@@ -2,8 +2,6 @@
 
 #![expect(clippy::disallowed_types, reason = "when a key was pressed is told by the wall clock")]
 
-use std::io::{BufRead, IsTerminal};
-use std::sync::mpsc;
 use std::time::{Duration, Instant};
 
 use dryfire_bench::{LoopBackWorld, Operator, PtyRig, RigPace, SimulatedRigSetup, StandInWorld, World};
@@ -15,6 +13,7 @@ use dryfire_units::RigTime;
 use crate::args::SimulateArguments;
 use crate::library::Reader;
 use crate::screen::{Mistake, Screen};
+use crate::typed::typed;
 use crate::{Refusal, defects, interrupt};
 
 /// Serves a simulated rig until Ctrl-C.
@@ -110,7 +109,6 @@ fn boot_id() -> u32 {
 /// Whoever sits at the terminal: asked on standard error, answers with the return key.
 /// Where standard input is no terminal nobody sits there, and nobody answers.
 pub(crate) struct AtTheTerminal {
-    answers: Option<mpsc::Receiver<Instant>>,
     /// Until when a key may have been pressed before the question was read.
     too_soon: Option<Instant>,
 }
@@ -120,7 +118,7 @@ const READING: Duration = Duration::from_millis(300);
 
 impl AtTheTerminal {
     pub(crate) fn new() -> Self {
-        AtTheTerminal { answers: None, too_soon: None }
+        AtTheTerminal { too_soon: None }
     }
 }
 
@@ -129,28 +127,14 @@ impl Operator for AtTheTerminal {
     fn ask(&mut self, text: &str) {
         Screen::ask(text);
         self.too_soon = Some(Instant::now() + READING);
-        if self.answers.is_none() && std::io::stdin().is_terminal() {
-            self.answers = Some(listen());
-        }
+        // From now on there is somebody who listens.
+        typed();
     }
 
     fn is_done(&mut self) -> bool {
-        let Some(answers) = &self.answers else { return false };
+        let Some(typed) = typed() else { return false };
         // What came before the question or along with it was meant for something else.
-        answers.try_iter().any(|pressed| self.too_soon.is_none_or(|too_soon| pressed >= too_soon))
+        let mut answers = typed.pending().into_iter();
+        answers.any(|line| self.too_soon.is_none_or(|too_soon| line.at >= too_soon))
     }
-}
-
-/// A thread that waits for lines, because the rig must not wait for them.
-#[expect(clippy::disallowed_methods, reason = "a thread that waits for a key, at the edge")]
-fn listen() -> mpsc::Receiver<Instant> {
-    let (sender, receiver) = mpsc::channel();
-    std::thread::spawn(move || {
-        for line in std::io::stdin().lock().lines() {
-            if line.is_err() || sender.send(Instant::now()).is_err() {
-                return;
-            }
-        }
-    });
-    receiver
 }

@@ -23,6 +23,7 @@ use crate::files::{self, Wanted};
 use crate::images::Images;
 use crate::library::{BenchWithKiln, Reader, bind};
 use crate::logging::RecordLines;
+use crate::precautions::{self, Wires};
 use crate::progress::Progress;
 use crate::rig::AtTheTerminal;
 use crate::rig_service::calibration_warning;
@@ -41,15 +42,17 @@ pub(crate) fn run(
     let arguments = recorded.as_ref().unwrap_or(arguments);
     let session = prepare(arguments, screen)?;
     let again = record.map(|record| evidence::again(record, &session.beginning));
+    let precautions = precautions::before(session.wires, arguments.declared_by.as_deref())?;
     let stop = interrupt::watch()?;
     let recorder = evidence::begin(arguments, &session.beginning, again.as_ref(), &stop)?;
+    recorder.iter().for_each(|recorder| precautions.record(recorder));
     lines.set_record(recorder.as_ref().map(Recorder::log_sender));
     for reason in again.iter().flat_map(Again::reasons) {
         screen.warn(reason);
     }
     let (stderr, stdout) = terminals();
     // A bar would mix with log lines, with JSON lines on the same terminal, and with questions to the operator.
-    let asks = asks(&session);
+    let asks = asks(&session) || precautions.asks();
     let visible = stderr && verbose == 0 && !asks && !(stdout && arguments.format == Format::Json);
     let mut progress = Progress::new(session.jobs.len(), visible);
     let mut telling = Telling::new(&session, arguments);
@@ -116,6 +119,10 @@ pub(crate) fn run(
     progress.clear();
     if let Some(recorder) = recorder.as_ref().filter(|_| !proved) {
         recorder.note(evidence::not_proved(stop.load(Ordering::Relaxed)));
+    }
+    let done = precautions.after(&stop, screen);
+    if let Some(recorder) = &recorder {
+        done.into_iter().for_each(|note| recorder.note(note));
     }
     images.look(true);
     let mixed = telling.mixed(&images, again.as_ref())?;
@@ -200,6 +207,7 @@ struct Session {
     fitted: BenchWithKiln,
     jobs: Vec<Job>,
     workers: usize,
+    wires: Wires,
 }
 
 fn prepare(arguments: &RunArguments, screen: &Screen) -> Result<Session, Refusal> {
@@ -226,7 +234,7 @@ fn prepare(arguments: &RunArguments, screen: &Screen) -> Result<Session, Refusal
     });
     let mut fitted = reader.finish(fitted)?;
     buildable(&fitted)?;
-    let of_rig = rig_calibration(&mut fitted.bench);
+    let (wires, of_rig) = ask_rig(&mut fitted.bench);
     let jobs = repeated(&bind(&scenarios, &fitted)?, u32::from(arguments.repeat));
     let head = head(arguments, &fitted.bench, jobs.len());
     let workers = workers(arguments, &fitted.bench)?;
@@ -234,20 +242,24 @@ fn prepare(arguments: &RunArguments, screen: &Screen) -> Result<Session, Refusal
     warnings.extend(of_rig);
     let mut beginning = evidence::beginning(arguments, &head, &fitted, &scenarios, &jobs, &warnings)?;
     beginning.facts.push(arguments.selection.fact(scenarios.len(), found, &arguments.paths));
-    Ok(Session { head, warnings, beginning, fitted, jobs, workers })
+    Ok(Session { head, warnings, beginning, fitted, jobs, workers, wires })
 }
 
-/// What the rig knows of its own channels: its uncertainty goes into the bench's, and what is wrong with it is told.
+/// What is wired to the bench, and what the rig knows of its own channels: its uncertainty goes into the bench's, and what
+/// is wrong with it is told.
 ///
-/// A rig that does not answer is no matter here: the first run breaks down on it and says so. One that plays converters
-/// plays no volts, whose error could matter.
-fn rig_calibration(bench: &mut Bench) -> Option<String> {
-    let BenchKind::Rig { port: Some(port), plays: Plays::Probes, .. } = &bench.kind else { return None };
-    let state = RigService::serial(PathBuf::from(port)).ok()?.calibration_state()?;
+/// A rig that does not answer is no matter here: the first run breaks down on it and says so. Until something says that it
+/// is simulated there are wires. One that plays converters plays no volts, whose error could matter.
+fn ask_rig(bench: &mut Bench) -> (Wires, Option<String>) {
+    let BenchKind::Rig { port: Some(port), plays, .. } = &bench.kind else { return (Wires::None, None) };
+    let plays_probes = *plays == Plays::Probes;
+    let Ok(rig) = RigService::serial(PathBuf::from(port)) else { return (Wires::Real, None) };
+    let wires = if rig.welcome().capabilities.simulated { Wires::Simulated } else { Wires::Real };
+    let Some(state) = rig.calibration_state().filter(|_| plays_probes) else { return (wires, None) };
     if let CalibrationState::Stored { uncertainty_nanovolts, .. } = state {
         bench.uncertainty.take_calibration_of_rig(shown_millicelsius(bench, uncertainty_nanovolts));
     }
-    calibration_warning(state, &dryfire_record::utc::now())
+    (wires, calibration_warning(state, &dryfire_record::utc::now()))
 }
 
 /// What so many nanovolts are in the temperature shown, thousandths of a degree, rounded up: where the bench's

@@ -112,6 +112,15 @@ impl Screen {
     }
 }
 
+impl Screen {
+    /// Asks a question on standard error that is answered in words.
+    pub(crate) fn question(text: &str) {
+        let mut err = anstream::AutoStream::auto(io::stderr().lock());
+        let strong = look(Style::Strong);
+        let _ = writeln!(err, "{strong}Question:{strong:#} {}", dryfire_report::neutralise(text));
+    }
+}
+
 /// Whether somebody looks at standard error, and at standard output.
 pub(crate) fn terminals() -> (bool, bool) {
     (io::stderr().is_terminal(), io::stdout().is_terminal())

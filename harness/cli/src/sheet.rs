@@ -1,7 +1,7 @@
 //! `dryfire rig sheet`: what a session on a rig asks of people before it and after it, on paper.
 
 use dryfire_report::{ExitStatus, value};
-use dryfire_scenario::{Bench, BenchKind, ContactRole, Plays, RelayRole};
+use dryfire_scenario::{Bench, BenchKind, ContactRole, Plays, RelayRole, Told};
 
 use crate::Refusal;
 use crate::args::WiringArguments;
@@ -25,7 +25,8 @@ pub(crate) fn sheet(arguments: &WiringArguments, screen: &mut Screen) -> Result<
 fn text(bench: &Bench) -> String {
     let mut text = format!(
         "Sheet of a session on the bench `{}`\n\n\
-         To be filled in by hand and kept with the record: nothing of it is asked or stored by the program.\n\
+         To be filled in by hand and kept with the record. That the kiln is disconnected, locked out and proved dead, and what\n\
+         is to be set back, `dryfire run` also asks at the terminal and records; the rest is asked and stored nowhere else.\n\
          Controller {} firmware __________   date __________   done by __________   checked by __________\n",
         bench.name, bench.controller,
     );
@@ -107,6 +108,13 @@ fn proved(bench: &Bench) -> Vec<String> {
             if is_limiters(contact.role) { "limiter" } else { "controller" },
         ));
     }
+    for contact in &bench.feedback {
+        items.push(format!(
+            "{}: worked by contact {}, and the controller noticed",
+            told(bench, contact.tells),
+            contact.output
+        ));
+    }
     if bench.supply_switch {
         items.push("supply cut: the rail was below 0.3 V for at least 1 s".to_owned());
     }
@@ -147,6 +155,9 @@ fn after(bench: &Bench) -> Vec<String> {
             other => format!("{}: its own contact refitted, and noticed by the controller", words(other)),
         });
     }
+    for contact in &bench.feedback {
+        items.push(format!("{}: its own wires refitted", told(bench, contact.tells)));
+    }
     items.extend(settings(bench).into_iter().map(|setting| format!("read back: {setting}")));
     items.push("program and memory as they have to be for firing".to_owned());
     items
@@ -178,6 +189,14 @@ fn role(bench: &Bench, role: &RelayRole) -> String {
         RelayRole::Safety => "safety".to_owned(),
         RelayRole::Limiter => "limiter".to_owned(),
         RelayRole::Element(zone) => format!("element.{}", bench.zones[*zone].name),
+    }
+}
+
+fn told(bench: &Bench, told: Told) -> String {
+    match told {
+        Told::MirrorContact { relay } => format!("mirror contact of {}", role(bench, &bench.relays[relay].role)),
+        Told::Current { zone: Some(zone) } => format!("feedback of current, element {}", bench.zones[zone].name),
+        Told::Current { zone: None } => "feedback of current, any element".to_owned(),
     }
 }
 

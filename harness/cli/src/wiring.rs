@@ -2,7 +2,7 @@
 
 use dryfire_report::ExitStatus;
 use dryfire_scenario::{
-    ActiveLevel, Bench, BenchKind, ContactRole, ContactState, ConverterChoice, Plays, RelayRole, Senses,
+    ActiveLevel, Bench, BenchKind, ContactRole, ContactState, ConverterChoice, Plays, RelayRole, Senses, Told,
 };
 
 use crate::Refusal;
@@ -99,11 +99,7 @@ fn wires(bench: &Bench) -> Vec<Wire> {
         );
     }
     for relay in &bench.relays {
-        let role = match &relay.role {
-            RelayRole::Safety => "safety".to_owned(),
-            RelayRole::Limiter => "limiter".to_owned(),
-            RelayRole::Element(zone) => format!("element.{}", bench.zones[*zone].name),
-        };
+        let role = role(bench, &relay.role);
         let (at, note) = match relay.senses {
             Senses::Command => {
                 ("output or coil", "keep the coil or a dummy of its current; no proof that a contact opens")
@@ -139,6 +135,19 @@ fn wires(bench: &Bench) -> Vec<Wire> {
         };
         add(format!("contact {}", contact.output), format!("{role}; {when} is {state}"), note);
     }
+    for contact in &bench.feedback {
+        let (terminal, note) = match contact.tells {
+            Told::MirrorContact { relay } => {
+                let role = role(bench, &bench.relays[relay].role);
+                (format!("input for the mirror contact of {role}"), "closed while all contacts of the relay are open")
+            }
+            Told::Current { zone } => {
+                let of = zone.map_or("any element".to_owned(), |zone| format!("element {}", bench.zones[zone].name));
+                (format!("input that tells current through {of}"), "closed while current flows")
+            }
+        };
+        add(format!("contact {}", contact.output), terminal, &format!("{note}; open when the host is silent"));
+    }
     if bench.supply_switch {
         add(
             "supply switch".to_owned(),
@@ -152,4 +161,12 @@ fn wires(bench: &Bench) -> Vec<Wire> {
         add("console, isolated".to_owned(), "its serial console".to_owned(), "115,200 baud, 8N1; crossed: out to in");
     }
     wires
+}
+
+fn role(bench: &Bench, role: &RelayRole) -> String {
+    match role {
+        RelayRole::Safety => "safety".to_owned(),
+        RelayRole::Limiter => "limiter".to_owned(),
+        RelayRole::Element(zone) => format!("element.{}", bench.zones[*zone].name),
+    }
 }

@@ -62,9 +62,13 @@ fn one_scenario() -> TempDir {
 }
 
 fn run_over(port: &str) -> command::Ran {
+    run_over_with(port, &[])
+}
+
+fn run_over_with(port: &str, more: &[&str]) -> command::Ran {
     let folder = one_scenario();
     let path = folder.path().to_str().expect("UTF-8");
-    dryfire(&["run", path, "--bench", "scenarios/benches/rig.yaml", "--port", port])
+    dryfire(&[&["run", path, "--bench", "scenarios/benches/rig.yaml", "--port", port], more].concat())
 }
 
 #[test]
@@ -109,7 +113,7 @@ fn a_file_in_the_place_of_the_link_is_kept() {
 
 #[test]
 fn a_port_without_a_rig_is_a_breakdown() {
-    let ran = run_over("/dev/does-not-exist");
+    let ran = run_over_with("/dev/does-not-exist", &["--declared-by", "a test, with no kiln"]);
     assert_eq!(ran.status, Some(3), "{ran:?}");
     assert!(ran.out.contains("the link to the rig was lost"), "{ran:?}");
     assert!(ran.out.contains("/dev/does-not-exist"), "{ran:?}");

@@ -8,7 +8,7 @@ use std::collections::VecDeque;
 use dryfire_judge::naive::{self, Trace};
 use dryfire_judge::{Finding, Judge, MomentId, SignalId};
 use dryfire_kiln::Climb;
-use dryfire_scenario::{Bench, BenchKind, ClearFault, ConsoleMatcher, ContactRole, RelayRole};
+use dryfire_scenario::{Bench, BenchKind, ClearFault, ColdJunction, ConsoleMatcher, ContactRole, RelayRole};
 use dryfire_units::{RigSpan, RigTime};
 
 use crate::derived::{Derivation, Derived};
@@ -51,6 +51,13 @@ const LOOK: RigSpan = RigSpan::from_millis(200);
 
 /// The same, where an acknowledgement is about to come.
 const SOON: RigSpan = RigSpan::from_millis(1);
+
+/// How long a measurement of the cold junction holds good: six of them may be left out.
+const COLD_JUNCTION_GOOD_FOR: RigSpan = RigSpan::from_seconds(3);
+
+/// How late a feedback contact may follow the model on a stepped bench. A contactor's own auxiliary contact takes
+/// as long (common practice, no source).
+const FEEDBACK_STEP: RigSpan = RigSpan::from_millis(20);
 
 /// How long the switch of a console line is on. Lines that come closer together
 /// than this make it go on once.
@@ -175,6 +182,10 @@ pub struct Engine {
     supply_is_cut: bool,
     /// Edges to the level that an input had already: the one between was not told.
     repeated_edges: u32,
+    /// The cold junction, where it is measured.
+    cold_junction: Option<MeasuredColdJunction>,
+    /// What each feedback contact was last told to be, in the order of the bench's.
+    fed_back: Vec<Option<bool>>,
     /// Commands that have not been acknowledged, with the instants for which they were sent.
     unacknowledged: VecDeque<(CommandId, RigTime)>,
     cut: Option<Cut>,
@@ -212,6 +223,8 @@ impl Engine {
         });
         let looks_at_set_point = plan.derived.iter().any(|signal| matches!(signal.rule, Derivation::Stated(_)));
         let asks = looks_at_set_point && plan.bench.set_point.as_ref().is_some_and(|how| how.ask.is_some());
+        let measured = plan.bench.cold_junction == ColdJunction::Measured;
+        let cold_junction = measured.then(MeasuredColdJunction::default);
         let mut engine = Engine {
             looked_at: looked_at.collect(),
             relays_on: vec![false; plan.bench.relays.len()],
@@ -245,6 +258,8 @@ impl Engine {
             rail_fell_by_itself: false,
             supply_is_cut: false,
             repeated_edges: 0,
+            fed_back: Vec::new(),
+            cold_junction,
             unacknowledged: VecDeque::new(),
             cut: None,
             ended: None,
@@ -256,6 +271,8 @@ impl Engine {
         engine.sample_until(RigTime::ZERO);
         engine.set_probes(RigTime::ZERO);
         engine.dither();
+        engine.fed_back = vec![None; engine.plan.bench.feedback.len()];
+        engine.feed_back(RigTime::ZERO);
         engine.clear_fault();
         Ok(engine)
     }
@@ -296,6 +313,8 @@ impl Engine {
                     true => step.min(LOOK),
                     false => step,
                 };
+                // What a relay does has to be told to the controller soon.
+                let step = if self.fed_back.is_empty() { step } else { step.min(FEEDBACK_STEP) };
                 let mut until = (self.watermark + step).min(self.next_sample);
                 let appointed = self.script.appointed().into_iter();
                 for at in appointed.chain(self.script.gives_up_after()).chain(self.end_at()) {
@@ -325,6 +344,7 @@ impl Engine {
             }
             Observation::Edge { at, input, high } => self.edge(at, input, high),
             Observation::SupplyRail { at, on } => self.supply_rail(at, on),
+            Observation::ColdJunction { at, millicelsius } => self.cold_junction(at, millicelsius),
             Observation::Console { at, line } => self.console_line(at, line),
             Observation::Counters(counters) => {
                 // What a later count leaves out has been lost all the same.
@@ -349,6 +369,7 @@ impl Engine {
             | Observation::OperatorDone { at, .. }
             | Observation::Edge { at, .. }
             | Observation::SupplyRail { at, .. }
+            | Observation::ColdJunction { at, .. }
             | Observation::Console { at, .. } => *at,
             Observation::Complete { until } => *until,
             Observation::Counters(_) | Observation::Trouble(_) => return None,
@@ -405,6 +426,7 @@ impl Engine {
                 fell_by_itself: self.rail_fell_by_itself,
             },
             repeated_edges: self.repeated_edges,
+            cold_junction: self.cold_junction.and_then(|measured| measured.lost),
             unacknowledged,
             setpoints: self.setpoints,
             peaks: self.climbs.iter().filter_map(Climb::peak).collect(),
@@ -425,8 +447,12 @@ impl Engine {
     fn complete(&mut self, until: RigTime) {
         self.sample_until(until);
         self.watermark = until;
+        if let Some(measured) = &mut self.cold_junction {
+            measured.is_known_at(until);
+        }
         self.run_script(until);
         self.set_probes(until);
+        self.feed_back(until);
         self.ask_set_point(until);
         // A moment or a sample may still come for this very instant.
         self.judge.advance(until - RigSpan::from_micros(1));
@@ -473,6 +499,33 @@ impl Engine {
             self.disagreement = outcome::disagreement(&self.plan, &self.findings, &second);
         }
         self.events.push_back(Event::Ended { at, cut_short: self.cut.is_some() });
+    }
+}
+
+/// What is known of the temperature at the controller's terminals where it is measured.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct MeasuredColdJunction {
+    /// When it was last measured; the run's beginning at first.
+    at: RigTime,
+    /// Since when it was not known for the first time, and whether the sensor said so itself.
+    lost: Option<outcome::ColdJunctionLost>,
+}
+
+impl MeasuredColdJunction {
+    fn take(&mut self, at: RigTime, known: bool) {
+        self.is_known_at(at);
+        if known {
+            self.at = at;
+        } else {
+            self.lost.get_or_insert(outcome::ColdJunctionLost { since: at, broken: true });
+        }
+    }
+
+    /// Notes it where the last measurement is too old by then.
+    fn is_known_at(&mut self, now: RigTime) {
+        if now - self.at > COLD_JUNCTION_GOOD_FOR {
+            self.lost.get_or_insert(outcome::ColdJunctionLost { since: self.at, broken: false });
+        }
     }
 }
 

@@ -173,8 +173,8 @@ impl TroubleKind {
 /// Something a bench has seen.
 ///
 /// Observations come in the order of their instants; at the same instant:
-/// acknowledgements by command number, then edges by input number, then
-/// console lines.
+/// acknowledgements by command number, then supply rail and cold junction, then
+/// edges by input number, then console lines.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Observation {
     /// A command took effect.
@@ -199,6 +199,13 @@ pub enum Observation {
         at: RigTime,
         /// Whether it is on from then on.
         on: bool,
+    },
+    /// The temperature of the controller's terminals as measured there.
+    ColdJunction {
+        /// When.
+        at: RigTime,
+        /// Thousandths of a degree Celsius; `None`: the sensor is missing or broken.
+        millicelsius: Option<i64>,
     },
     /// The controller wrote a line.
     Console {

@@ -29,6 +29,8 @@ pub(crate) struct Run<'a> {
     pub(crate) supply: Supply,
     /// Edges to the level that an input had already.
     pub(crate) repeated_edges: u32,
+    /// Where the temperature of the controller's terminals was to be measured and was not known.
+    pub(crate) cold_junction: Option<ColdJunctionLost>,
     /// Commands that are not known to have taken effect, of those long due.
     pub(crate) unacknowledged: usize,
     pub(crate) setpoints: u64,
@@ -46,6 +48,15 @@ pub(crate) struct Supply {
     pub(crate) never_rose: bool,
     /// Its rail fell and nothing had cut it.
     pub(crate) fell_by_itself: bool,
+}
+
+/// The temperature of the controller's terminals was not known.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct ColdJunctionLost {
+    /// Since when, for the first time.
+    pub(crate) since: RigTime,
+    /// The sensor said that it is missing or broken; else nothing came.
+    pub(crate) broken: bool,
 }
 
 impl Run<'_> {
@@ -86,6 +97,16 @@ impl Run<'_> {
                 format!(
                     "{} probe set-points came too late; {bearable} would be bearable",
                     self.counters.late_setpoints
+                ),
+            );
+        }
+        if let Some(ColdJunctionLost { since, broken }) = self.cold_junction {
+            let why = if broken { "its sensor gave no temperature that can be" } else { "no measurement came" };
+            worsen(
+                Verdict::Inconclusive,
+                format!(
+                    "the temperature of the controller's terminals was not known from {since} on ({why}), so what the \
+                     controller was shown is not known either"
                 ),
             );
         }

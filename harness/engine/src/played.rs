@@ -4,7 +4,7 @@
 mod probe;
 
 use dryfire_kiln::{Kiln, KilnError, RelayFault as ContactFault, StartState};
-use dryfire_scenario::{ActiveLevel, ProbeFault, RelayFault, RelayRole};
+use dryfire_scenario::{ActiveLevel, ProbeFault, RelayFault, RelayRole, Told};
 use dryfire_units::{Celsius, Disturbance, RigSpan, RigTime, ThermocoupleType, Volts};
 
 use crate::io::ProbeSignal;
@@ -190,6 +190,15 @@ impl PlayedKiln {
         self.kiln.heat_on(zone)
     }
 
+    /// Whether a feedback contact that tells so is closed.
+    pub(crate) fn tells(&self, told: Told) -> bool {
+        match told {
+            Told::MirrorContact { relay } => !self.kiln.is_contact_closed(relay),
+            Told::Current { zone: Some(zone) } => self.kiln.heat_on(zone),
+            Told::Current { zone: None } => (0..self.zones()).any(|zone| self.kiln.heat_on(zone)),
+        }
+    }
+
     /// Whether every pole to a zone's element is open.
     pub(crate) fn is_isolated(&self, zone: usize) -> bool {
         self.kiln.is_isolated(zone)
@@ -335,6 +344,21 @@ impl PlayedKiln {
     /// The terminals are so much warmer than the converter takes them to be.
     pub(crate) fn warm_terminals(&mut self, by_millicelsius: i64) {
         self.terminals.celsius = self.terminals.believed + by_millicelsius as f64 / 1e3;
+        for probe in &mut self.probes[..self.zones] {
+            probe.at_terminals(self.terminals);
+        }
+    }
+
+    /// The terminals were measured to have this temperature, and the converter's own sensor is there: what a scenario
+    /// warms by comes on top of it.
+    pub(crate) fn measured_terminals(&mut self, millicelsius: i64) {
+        let by = millicelsius as f64 / 1e3 - self.terminals.room;
+        if by == 0.0 {
+            return;
+        }
+        self.terminals.room += by;
+        self.terminals.believed += by;
+        self.terminals.celsius += by;
         for probe in &mut self.probes[..self.zones] {
             probe.at_terminals(self.terminals);
         }

@@ -312,6 +312,11 @@ impl RelayState {
             Some(RelayFault::HighResistance { power_thousandths }) => healthy.min(power_thousandths),
         }
     }
+
+    /// Whether its contact in a pole lets anything through.
+    pub(crate) fn conducts(self, pole: usize) -> bool {
+        self.thousandths(pole) > 0
+    }
 }
 
 impl ZonePath {

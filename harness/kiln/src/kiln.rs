@@ -530,6 +530,14 @@ impl Kiln {
         self.supply.get(zone).is_some_and(Supply::is_on)
     }
 
+    /// Whether a relay's contact is closed in any pole of any path, whatever its coil asks for. What a mirror contact
+    /// tells: it closes only where none of them is (IEC 60947-4-1, Annex F; the clause from memory).
+    pub fn is_contact_closed(&self, relay: usize) -> bool {
+        let poles = self.circuit.paths.iter().flat_map(|path| path.poles.iter().enumerate());
+        let mut contacts = poles.filter(|(_, series)| series.contains(&relay));
+        contacts.any(|(pole, _)| self.relays.get(relay).is_some_and(|state| state.conducts(pole)))
+    }
+
     /// Whether every pole to a zone's element is open at some contact.
     pub fn is_isolated(&self, zone: usize) -> bool {
         let bridged = |relay| self.is_bridged(zone, relay);

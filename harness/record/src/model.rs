@@ -372,7 +372,7 @@ pub struct Note {
     pub at: String,
     /// In which run, by its number.
     pub run: Option<usize>,
-    /// `operator`, `resumed`, `proof`, or a log line's level.
+    /// `operator`, `resumed`, `proof`, `mixed`, `before` or `after` (what people saw to then), or a log line's level.
     pub kind: String,
     /// What.
     pub text: String,

@@ -40,7 +40,7 @@ pub use json::{FORMAT, JsonLines};
 pub use mixed::{MIXED_NOTE, mixed_identities};
 pub use paths::{paths_json, paths_status, paths_text};
 pub use quantity::{signed_margin, value};
-pub use recorded::{Recorded, mixed, run_head};
+pub use recorded::{AFTER_NOTE, BEFORE_NOTE, Recorded, mixed, run_head};
 pub use session::{NotRun, Outcome, RunHead, SessionHead};
 pub use standing::{ExitStatus, HazardStanding, Hazards, Tally};
 pub use summary::{CAUTION, headline, summary};

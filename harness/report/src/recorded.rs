@@ -7,6 +7,11 @@ use dryfire_record::{Record, RecordError, Run, topic};
 use crate::standing::verdict_of;
 use crate::{MIXED_NOTE, NotRun, Outcome, RunHead, SessionHead, Tally, mixed_identities};
 
+/// The kind of a note about what people saw to before the first run.
+pub const BEFORE_NOTE: &str = "before";
+/// The kind of a note about what people saw to after the last run, or have to do yet.
+pub const AFTER_NOTE: &str = "after";
+
 /// A session as its record tells it.
 ///
 /// A report made from it equals the one made live: both are made of these values.

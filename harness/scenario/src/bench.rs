@@ -32,12 +32,16 @@ pub struct Bench {
     pub limiter: Option<Limiter>,
     /// Contacts that the rig works.
     pub contacts: Vec<Contact>,
+    /// Contacts by which the rig tells the controller what the power side does.
+    pub feedback: Vec<Feedback>,
     /// Whether the rig can cut the controller's own supply.
     pub supply_switch: bool,
     /// The leg of the kiln's supply (from 1) that feeds the controller; `None`: none that a scenario can lose.
     pub controls_leg: Option<u8>,
     /// What reads the probes.
     pub converter: ConverterChoice,
+    /// How the temperature of the controller's terminals is known.
+    pub cold_junction: ColdJunction,
     /// Noise that the rig adds to every probe all the time, root mean square,
     /// thousandths of a degree; 0: none.
     pub dither_millicelsius: i64,
@@ -104,6 +108,16 @@ pub enum ConverterChoice {
     FourteenBit,
     /// 12 bits and a straight line, type K only, 0 to 1023.75 °C.
     TwelveBit,
+}
+
+/// How the temperature of the controller's terminals is known, which a probe's volts have to make up for.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum ColdJunction {
+    /// It is taken to be that of the room, as the scenario says.
+    #[default]
+    Room,
+    /// The rig measures it all the time.
+    Measured,
 }
 
 /// What plays the kiln.
@@ -333,6 +347,37 @@ pub struct Contact {
     pub engaged: ContactState,
     /// Its state when the rig goes to its safe state.
     pub demand_safe: ContactState,
+}
+
+/// A contact by which the controller is told what the power side does; it follows the model, its faults included.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Feedback {
+    /// What it tells.
+    pub tells: Told,
+    /// Rig output that works it, from 0.
+    pub output: u8,
+}
+
+/// What a feedback contact tells.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Told {
+    /// The mirror contact of a relay, as an index into [`Bench::relays`]: closed while all of its contacts are open.
+    MirrorContact {
+        /// The relay.
+        relay: usize,
+    },
+    /// Closed while current flows through an element.
+    Current {
+        /// The zone's index; `None`: any element.
+        zone: Option<usize>,
+    },
+}
+
+impl Told {
+    /// Whether the contact is closed while every relay is off.
+    pub const fn closed_at_rest(self) -> bool {
+        matches!(self, Told::MirrorContact { .. })
+    }
 }
 
 /// How a firing is begun.

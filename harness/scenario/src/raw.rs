@@ -194,6 +194,8 @@ choices! {
     Unpowered { Open "open", Closed "closed", AsItWas "as it was" }
     /// What an earlier control left in the wiring.
     OldPartWord { Bypass "bypass", InfiniteSwitch "infinite switch" }
+    /// How the temperature of the controller's terminals is known.
+    ColdJunctionWord { Room "as the room", Measured "measured by the rig" }
     /// What a contact stands for.
     ContactName {
         Lid "lid",

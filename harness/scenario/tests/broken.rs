@@ -79,6 +79,8 @@ fn beyond_a_schema(name: &str) -> bool {
         "bench-dither",
         "bench-converter-played",
         "bench-dither-none",
+        "bench-feedback-program",
+        "bench-cold-junction",
         "expect-declared",
         "expect-foreign-hazard",
         "expect-half-hazard",

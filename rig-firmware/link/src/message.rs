@@ -301,6 +301,12 @@ pub enum HostMessage {
         /// Thousandths of a degree Celsius.
         millicelsius: i32,
     },
+    /// Whether the rig tells the temperature of the controller's terminals during runs, until the next such message or
+    /// the next `Hello`; between runs only. Answered by [`RigMessage::ColdJunction`] with the last reading.
+    MeasureColdJunction {
+        /// Whether it does.
+        on: bool,
+    },
 }
 
 /// What a rig can do.
@@ -517,5 +523,14 @@ pub enum RigMessage {
         channel: u8,
         /// Whether it plays a converter.
         converter: bool,
+    },
+    /// The sensor at the controller's terminals was read: answer to `MeasureColdJunction`, and twice a second in a run
+    /// that was to have it.
+    ColdJunction {
+        /// When.
+        #[serde(with = "micros")]
+        at: RigTime,
+        /// Thousandths of a degree Celsius; `None`: the sensor is missing or broken.
+        millicelsius: Option<i32>,
     },
 }

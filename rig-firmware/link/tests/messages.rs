@@ -112,6 +112,7 @@ fn host_message() -> impl Strategy<Value = HostMessage> {
         Just(HostMessage::Hang),
         (any::<u8>(), prop::option::of(played()))
             .prop_map(|(channel, converter)| HostMessage::PlayConverter { channel, converter }),
+        any::<bool>().prop_map(|on| HostMessage::MeasureColdJunction { on }),
         (any::<u32>(), time(), any::<i32>()).prop_map(|(command, at, millicelsius)| HostMessage::ColdJunction {
             command,
             at,
@@ -205,6 +206,8 @@ fn rig_message() -> impl Strategy<Value = RigMessage> {
     prop_oneof![
         page().prop_map(|page| RigMessage::CalibrationPage { page }),
         (any::<u8>(), any::<bool>()).prop_map(|(channel, converter)| RigMessage::Playing { channel, converter }),
+        (time(), prop::option::of(any::<i32>()))
+            .prop_map(|(at, millicelsius)| RigMessage::ColdJunction { at, millicelsius }),
         welcome().prop_map(RigMessage::Welcome),
         (any::<u32>(), time()).prop_map(|(run, origin)| RigMessage::Began { run, origin }),
         (any::<u32>(), time()).prop_map(|(command, at)| RigMessage::Applied { command, at }),

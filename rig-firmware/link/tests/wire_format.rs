@@ -118,6 +118,7 @@ fn host_messages() -> BTreeMap<&'static str, HostMessage> {
         ("hang", HostMessage::Hang),
         ("play converter", HostMessage::PlayConverter { channel: 1, converter: Some(played) }),
         ("play probe", HostMessage::PlayConverter { channel: 1, converter: None }),
+        ("measure cold junction", HostMessage::MeasureColdJunction { on: true }),
         ("cold junction", HostMessage::ColdJunction { command: 9, at: at(1_000_000), millicelsius: -5_000 }),
     ])
 }
@@ -179,6 +180,8 @@ fn rig_messages() -> BTreeMap<&'static str, RigMessage> {
         ("no calibration page", RigMessage::CalibrationPage { page: heapless::Vec::new() }),
         ("calibration page", RigMessage::CalibrationPage { page: page_of_calibration() }),
         ("playing", RigMessage::Playing { channel: 1, converter: true }),
+        ("cold junction measured", RigMessage::ColdJunction { at: at(1_000_000), millicelsius: Some(23_450) }),
+        ("cold junction unknown", RigMessage::ColdJunction { at: at(1_000_000), millicelsius: None }),
         ("started power", RigMessage::Started { why: StartReason::Power }),
         ("started watchdog", RigMessage::Started { why: StartReason::Watchdog }),
         ("started panic", RigMessage::Started { why: StartReason::Panic { line: 300 } }),

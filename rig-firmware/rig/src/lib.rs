@@ -14,6 +14,7 @@ extern crate std;
 
 mod calibration;
 mod clock;
+mod cold_junction;
 mod drive;
 mod player;
 mod queue;
@@ -22,6 +23,7 @@ mod terminals;
 
 pub use calibration::{CALIBRATED_CHANNELS, CALIBRATION_BYTES, Calibration, DamagedCalibration};
 pub use clock::WrapExtender;
+pub use cold_junction::cold_junction;
 pub use drive::Drive;
 pub use player::{Player, Select};
 pub use rig::{Board, EDGE_RING, Identity, MAX_CHANNELS, MAX_CONTACTS, MAX_INPUTS, MAX_SILENCE_MS, Outputs, Rig};

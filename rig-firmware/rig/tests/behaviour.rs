@@ -1012,3 +1012,52 @@ fn the_cold_junction_of_what_is_played_can_be_warmed_and_of_nothing_cannot() {
     let refused = RigMessage::Refused { command: Some(4), why: Refusal::NoSuch };
     assert!(setup.heard.contains(&refused), "{:?}", setup.heard);
 }
+
+#[test]
+fn the_cold_junction_is_told_in_runs_to_a_host_that_asked_and_to_no_other() {
+    let mut setup = Setup::with(CAPABILITIES);
+    setup.say(HostMessage::Hello { protocol: PROTOCOL });
+    setup.rig.handle_cold_junction(RigTime::from_micros(setup.now), Some(21_500));
+    let told = |setup: &Setup| -> Vec<Option<i32>> {
+        let readings = setup.heard.iter().filter_map(|message| match message {
+            RigMessage::ColdJunction { millicelsius, .. } => Some(*millicelsius),
+            _ => None,
+        });
+        readings.collect()
+    };
+    setup.say(HostMessage::Begin(begin(LinkPacing::Free)));
+    setup.rig.handle_cold_junction(RigTime::from_micros(setup.now), Some(21_600));
+    setup.turn();
+    assert_eq!(told(&setup), [], "nobody asked");
+    setup.say(HostMessage::MeasureColdJunction { on: true });
+    let refused = RigMessage::Refused { command: None, why: Refusal::RunGoesOn };
+    assert!(setup.heard.contains(&refused), "{:?}", setup.heard);
+    setup.say(HostMessage::End);
+    setup.say(HostMessage::MeasureColdJunction { on: true });
+    assert_eq!(told(&setup), [Some(21_600)], "the last reading");
+    setup.rig.handle_cold_junction(RigTime::from_micros(setup.now), Some(21_700));
+    setup.turn();
+    assert_eq!(told(&setup), [Some(21_600)], "no run goes on");
+    setup.say(HostMessage::Begin(begin(LinkPacing::Free)));
+    for reading in [Some(21_800), None, Some(21_900)] {
+        setup.rig.handle_cold_junction(RigTime::from_micros(setup.now), reading);
+        setup.turn();
+    }
+    assert_eq!(told(&setup), [Some(21_600), Some(21_800), None, Some(21_900)]);
+    // Another host comes, which does not ask.
+    setup.say(HostMessage::Hello { protocol: PROTOCOL });
+    setup.say(HostMessage::Begin(begin(LinkPacing::Free)));
+    setup.heard.clear();
+    setup.rig.handle_cold_junction(RigTime::from_micros(setup.now), Some(22_000));
+    setup.turn();
+    assert_eq!(told(&setup), []);
+}
+
+#[test]
+fn a_board_without_a_sensor_refuses_to_measure_the_cold_junction() {
+    let mut setup = Setup::with(CAPABILITIES);
+    setup.say(HostMessage::Hello { protocol: PROTOCOL });
+    setup.say(HostMessage::MeasureColdJunction { on: true });
+    let refused = RigMessage::Refused { command: None, why: Refusal::NoSuch };
+    assert!(setup.heard.contains(&refused), "{:?}", setup.heard);
+}

@@ -164,6 +164,11 @@ impl Probes {
         }
     }
 
+    /// Temperature of the terminals.
+    pub(super) fn terminals(&self) -> MilliCelsius {
+        self.channels.first().map_or(MilliCelsius::new(20_000), |place| place.cold)
+    }
+
     /// The rig plays the converter of a channel, from the controller's start on.
     pub(super) fn play_converter(&mut self, channel: u8, at: RigTime, converter: PlayedConverter) {
         for place in self.channels.iter_mut().filter(|place| place.channel == channel) {

@@ -60,6 +60,9 @@ pub struct BoardSetup {
     pub zones: Vec<BoardZone>,
     /// The kind of part that reads the probes.
     pub converter: ConverterKind,
+    /// How long each contact bounces, after which the main loop comes round to it at once; drawn for each stroke if not
+    /// given.
+    pub bounces_for: Option<RigSpan>,
     /// Whether the parts are played by the rig: they are silent until it does.
     pub played: bool,
     /// How often a read-only part is looked at; `None`: on every tick that leaves it
@@ -209,6 +212,7 @@ impl BoardSetup {
             limiter,
             zones,
             converter,
+            bounces_for: None,
             played: matches!(bench.kind, BenchKind::Rig { plays: Plays::Converters, .. }),
             poll: None,
             ambient_millicelsius,

@@ -35,6 +35,7 @@ fn setup(seed: u64) -> BoardSetup {
         memory: MemoryImage::BLANK,
         converter: ConverterKind::Linearised,
         played: false,
+        bounces_for: None,
         poll: None,
         timer_at_boot_ms: 0,
     }

@@ -122,13 +122,20 @@ impl ContactWires {
     }
 
     /// Works a contact; when it will be quiet again, if anything changed.
-    pub(super) fn work(&mut self, output: u8, closed: bool, now: RigTime, dice: &mut Dice) -> Option<RigTime> {
+    pub(super) fn work(
+        &mut self,
+        output: u8,
+        closed: bool,
+        now: RigTime,
+        bounces_for: Option<RigSpan>,
+        dice: &mut Dice,
+    ) -> Option<RigTime> {
         let contact = self.contacts.iter_mut().find(|contact| contact.wire.output == output)?;
         if contact.closed == closed {
             return None;
         }
         contact.closed = closed;
-        contact.quiet_at = now + RigSpan::from_micros(dice.below(BOUNCE_MICROS));
+        contact.quiet_at = now + bounces_for.unwrap_or_else(|| RigSpan::from_micros(dice.below(BOUNCE_MICROS)));
         let quiet_at = contact.quiet_at;
         self.quiet_at = self.quiet_at.max(quiet_at);
         self.settled = self.look(|contact| contact.closed);

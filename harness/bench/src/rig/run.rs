@@ -6,7 +6,7 @@ use dryfire_engine::{CommandId, Observation, RigCounters, Trouble, TroubleKind};
 use dryfire_link::{Edge, Heartbeat, LinkTime, RigMessage};
 use dryfire_units::{RigSpan, RigTime};
 
-use super::wire::{refused, restarted, trouble};
+use super::wire::{refused, restarted, trouble, went_safe};
 
 /// The longest line of the controller's console that is kept together.
 const LONGEST_LINE: usize = 4_096;
@@ -16,6 +16,7 @@ const LONGEST_LINE: usize = 4_096;
 enum Rank {
     Acknowledgement(u32),
     SupplyRail,
+    ColdJunction,
     Edge(u8),
     Console,
 }
@@ -91,6 +92,7 @@ impl RunState {
                 let at = self.in_run(at);
                 self.held.push((at, Rank::SupplyRail, Observation::SupplyRail { at, on }));
             }
+            RigMessage::ColdJunction { at, millicelsius } => self.cold_junction(self.in_run(at), millicelsius),
             RigMessage::Console { at, chunk } => self.console(self.in_run(at), &chunk),
             RigMessage::Heartbeat(beat) => return self.heartbeat(&beat, damaged, now),
             RigMessage::Refused { command, why } => return Err(refused(command, why)),
@@ -115,6 +117,12 @@ impl RunState {
         }
         self.edges_missing = self.edges_missing.saturating_add(next - self.next_edge);
         Ok(())
+    }
+
+    /// The sensor at the controller's terminals was read.
+    pub(crate) fn cold_junction(&mut self, at: RigTime, millicelsius: Option<i32>) {
+        let seen = Observation::ColdJunction { at, millicelsius: millicelsius.map(i64::from) };
+        self.held.push((at, Rank::ColdJunction, seen));
     }
 
     fn console(&mut self, at: RigTime, bytes: &[u8]) {
@@ -154,8 +162,7 @@ impl RunState {
             self.moved_at = now;
         }
         if beat.safe {
-            let detail = "the rig went to its safe state: it had not heard from the host for the agreed time";
-            return Err(trouble(TroubleKind::RigWentSafe, detail));
+            return Err(went_safe(""));
         }
         Ok(moved)
     }

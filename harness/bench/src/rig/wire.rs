@@ -238,3 +238,11 @@ impl Transport for LetGo {
 pub(crate) fn restarted() -> Trouble {
     trouble(TroubleKind::RigRestarted, "the rig's boot id has changed: it lost power, crashed or was reset")
 }
+
+/// `when`: a few words, or none.
+pub(crate) fn went_safe(when: &str) -> Trouble {
+    let space = if when.is_empty() { "" } else { " " };
+    let detail =
+        format!("the rig went to its safe state{space}{when}: it had not heard from the host for the agreed time");
+    trouble(TroubleKind::RigWentSafe, detail)
+}

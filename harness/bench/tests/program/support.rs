@@ -92,6 +92,8 @@ pub(crate) fn bench_file(command: Vec<String>, deadline: RigSpan) -> BenchFile {
         ],
         supply_switch: true,
         controls_leg: None,
+        feedback: Vec::new(),
+        cold_junction: dryfire_scenario::ColdJunction::Room,
         converter: ConverterChoice::Linearised,
         dither_millicelsius: 0,
         begin: BeginFiring::Console { lines: vec!["program {program}".to_owned(), "start".to_owned()] },

@@ -1,6 +1,7 @@
 //! What cannot be mended ends in a clear error, never in a result.
 
 use std::cell::Cell;
+use std::ops::Range;
 use std::rc::Rc;
 use std::time::Duration;
 
@@ -129,8 +130,9 @@ fn a_limiters_probe_needs_a_channel_of_the_rig_too() {
 struct ForeignRig {
     link: RigEndpoint,
     welcome: Welcome,
-    /// Says with heartbeats that it is there.
+    /// Says with heartbeats that it is there, and from when to when that it is not in the safe state.
     beats: bool,
+    starts: Range<u64>,
     now: LinkTime,
 }
 
@@ -149,7 +151,7 @@ impl Transport for ForeignRig {
                 now: RigTime::ZERO,
                 complete_until: RigTime::ZERO,
                 boot_id: self.welcome.boot_id,
-                safe: true,
+                safe: !self.starts.contains(&self.now.as_micros()),
                 edges: 0,
                 counters: Counters::default(),
             };
@@ -189,7 +191,7 @@ fn foreign(protocol: u16) -> ForeignRig {
         capabilities,
         limits: Limits { edge_ring: 1, command_queue: 1, max_silence_ms: 1_000 },
     };
-    ForeignRig { link: RigEndpoint::rig(1), welcome, beats: false, now: LinkTime::ZERO }
+    ForeignRig { link: RigEndpoint::rig(1), welcome, beats: false, starts: 0..0, now: LinkTime::ZERO }
 }
 
 #[test]
@@ -220,6 +222,26 @@ fn a_rig_that_is_there_and_never_begins_is_not_waited_for_without_end() {
     let trouble = bench.begin(&run_setup()).expect_err("it never begins");
     assert_eq!(trouble.kind, TroubleKind::LinkLost);
     assert!(trouble.detail.starts_with("the rig is there and began nothing for 120 s: "), "{}", trouble.detail);
+}
+
+#[test]
+fn a_rig_that_goes_to_its_safe_state_while_it_begins_is_told_at_once_and_the_next_run_connects_anew() {
+    let opened = Rc::new(Cell::new(0));
+    let count = Rc::clone(&opened);
+    let mut bench = bench_on(move || {
+        count.set(count.get() + 1);
+        if count.get() == 1 {
+            let starts = 1_000_000..1_600_000;
+            Box::new(ForeignRig { beats: true, starts, ..foreign(PROTOCOL) })
+        } else {
+            Box::new(InProcessTransport::new(SmallWorld::new(1_300), rig_setup(RigPace::Granted))) as Box<dyn Transport>
+        }
+    });
+    let trouble = bench.begin(&run_setup()).expect_err("it never begins");
+    assert_eq!(trouble.kind, TroubleKind::RigWentSafe);
+    assert!(trouble.detail.contains("while it began the run"), "{}", trouble.detail);
+    bench.begin(&run_setup()).expect("a rig that begins");
+    assert_eq!(opened.get(), 2);
 }
 
 /// Something that is no rig: says the same again and again, or nothing.

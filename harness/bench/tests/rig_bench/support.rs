@@ -180,6 +180,8 @@ pub(crate) fn bench_file() -> BenchFile {
         }],
         supply_switch: true,
         controls_leg: None,
+        feedback: Vec::new(),
+        cold_junction: dryfire_scenario::ColdJunction::Room,
         converter: ConverterChoice::Linearised,
         dither_millicelsius: 0,
         begin: BeginFiring::Operator,

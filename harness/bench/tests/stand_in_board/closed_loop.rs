@@ -59,6 +59,7 @@ pub(crate) fn setup(seed: u64, settings: Settings, defects: Defects) -> BoardSet
         memory: MemoryImage::BLANK,
         converter: ConverterKind::Linearised,
         played: false,
+        bounces_for: None,
         poll: None,
         timer_at_boot_ms: 0,
     }

@@ -54,6 +54,19 @@ impl Engine {
         }
     }
 
+    /// Works the feedback contacts that tell something else than what they were last told.
+    pub(super) fn feed_back(&mut self, now: RigTime) {
+        for index in 0..self.fed_back.len() {
+            let contact = self.plan.bench.feedback[index];
+            let closed = self.played.tells(contact.tells);
+            if self.fed_back[index] != Some(closed) {
+                self.fed_back[index] = Some(closed);
+                let id = self.send(now, CommandKind::Contact { output: contact.output, closed });
+                self.switches.push((id, self.plan.signals.feedback[index], closed));
+            }
+        }
+    }
+
     pub(super) fn send(&mut self, at: RigTime, kind: CommandKind) -> CommandId {
         let id = CommandId(self.next_command);
         self.next_command += 1;

@@ -8,11 +8,18 @@ use crate::Event;
 use crate::plan::IsolatedSignal;
 use crate::played::{GRID, Sensed};
 
+/// No terminals are colder or warmer than this, thousandths of a degree: such a reading is that of a broken sensor.
+const COLD_JUNCTION: std::ops::RangeInclusive<i64> = -10_000..=60_000;
+
 impl Engine {
     pub(super) fn show_initial_state(&mut self) {
         let at = RigTime::ZERO;
         for contact in 0..self.plan.bench.contacts.len() {
             self.show(at, self.plan.signals.contacts[contact], false);
+        }
+        for contact in 0..self.plan.bench.feedback.len() {
+            let closed = self.plan.bench.feedback[contact].tells.closed_at_rest();
+            self.show(at, self.plan.signals.feedback[contact], closed);
         }
         self.show(at, self.plan.signals.supply, true);
         for pattern in 0..self.console.len() {
@@ -46,6 +53,18 @@ impl Engine {
         } else {
             self.rail_awaited = false;
             self.rail_fell_by_itself |= !self.supply_is_cut;
+        }
+    }
+
+    /// The terminals' temperature as measured: what is played at them goes by it from now on.
+    pub(super) fn cold_junction(&mut self, at: RigTime, millicelsius: Option<i64>) {
+        // Nobody asked for it.
+        let Some(measured) = &mut self.cold_junction else { return };
+        let plausible = millicelsius.filter(|measured| COLD_JUNCTION.contains(measured));
+        measured.take(at, plausible.is_some());
+        self.sample_until(at - RigSpan::from_micros(1));
+        if let Some(millicelsius) = plausible {
+            self.played.measured_terminals(millicelsius);
         }
     }
 

@@ -1,7 +1,7 @@
 //! The table of everything observable on a bench.
 
 use dryfire_judge::{SignalId, SignalKind, SignalSpec, SignalTable};
-use dryfire_scenario::{Bench, ContactRole, LevelSignal, RelayRole, SwitchSignal, ZoneSelector};
+use dryfire_scenario::{Bench, ContactRole, LevelSignal, RelayRole, SwitchSignal, Told, ZoneSelector};
 use dryfire_units::RigSpan;
 
 use super::uncertainty::Uncertainties;
@@ -20,6 +20,8 @@ pub struct Signals {
     pub relays: Vec<SignalId>,
     /// Contacts as the rig plays them, in the order of the bench's contacts.
     pub contacts: Vec<SignalId>,
+    /// Feedback contacts as the rig works them, in the order of the bench's.
+    pub feedback: Vec<SignalId>,
     /// The controller's supply.
     pub supply: SignalId,
     /// The model's hottest zone.
@@ -47,6 +49,15 @@ pub(crate) fn contact_name(role: ContactRole) -> &'static str {
         ContactRole::TestLine => "test-line",
         ContactRole::Reset => "reset",
         ContactRole::LimiterSupply => "limiter-supply-cut",
+    }
+}
+
+/// How a feedback contact is called in reports.
+fn told_name(bench: &Bench, told: Told) -> String {
+    match told {
+        Told::MirrorContact { relay } => format!("mirror.{}", relay_name(bench, &bench.relays[relay].role)),
+        Told::Current { zone: Some(zone) } => format!("current.{}", bench.zones[zone].name),
+        Told::Current { zone: None } => "current".to_owned(),
     }
 }
 
@@ -94,6 +105,8 @@ impl Signals {
         let relays = bench.relays.iter().map(|relay| switch(relay_name(bench, &relay.role), relay.release)).collect();
         let contacts =
             bench.contacts.iter().map(|contact| switch(contact_name(contact.role).to_owned(), RigSpan::ZERO)).collect();
+        let feedback =
+            bench.feedback.iter().map(|contact| switch(told_name(bench, contact.tells), RigSpan::ZERO)).collect();
         let supply = switch("supply".to_owned(), RigSpan::ZERO);
         let mut level = |name: String, value_uncertainty: i64, model_error: i64| {
             table.add(SignalSpec {
@@ -119,6 +132,7 @@ impl Signals {
             element,
             relays,
             contacts,
+            feedback,
             supply,
             kiln,
             kiln_by_zone,

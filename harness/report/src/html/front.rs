@@ -8,7 +8,7 @@ use super::margins;
 use super::markup::Html;
 use super::words::{self, bench_words};
 use crate::quantity::size;
-use crate::recorded::{Recorded, title};
+use crate::recorded::{AFTER_NOTE, BEFORE_NOTE, Recorded, title};
 use crate::{Tally, value};
 
 pub(super) fn anchor(run: &Run) -> String {
@@ -191,6 +191,14 @@ fn tested(html: &mut Html, record: &Record, seal: &Seal) -> Result<(), RecordErr
         entry(html, "Defect switched on", &fact.value);
     }
     let notes = record.notes()?;
+    if facts.bench_kind == "rig" {
+        for (kind, name) in [(BEFORE_NOTE, "Seen to before the first run"), (AFTER_NOTE, "Seen to after the last run")]
+        {
+            let of_kind = notes.iter().filter(|note| note.kind == kind);
+            let told: Vec<String> = of_kind.map(|note| format!("{} ({})", note.text, note.at)).collect();
+            entry(html, name, &if told.is_empty() { "nothing is recorded of it".to_owned() } else { told.join("; ") });
+        }
+    }
     let proofs: Vec<&str> = notes.iter().filter(|note| note.kind == "proof").map(|note| note.text.as_str()).collect();
     entry(
         html,

@@ -7,9 +7,9 @@ use serde::de::{self, MapAccess, Visitor};
 use serde::{Deserialize, Deserializer};
 
 use super::{
-    AcknowledgeWord, Conductor, ContactName, ContactState, Converter, Difference, Duration, Leg, Level, Made, Name,
-    OldPartWord, Plays, Ppm, ProbeType, RelayName, Senses, Share, StartWord, SupplySwitch, Temperature, Unpowered,
-    ZoneName,
+    AcknowledgeWord, ColdJunctionWord, Conductor, ContactName, ContactState, Converter, Difference, Duration, Leg,
+    Level, Made, Name, OldPartWord, Plays, Ppm, ProbeType, RelayName, Senses, Share, StartWord, SupplySwitch,
+    Temperature, Unpowered, ZoneName,
 };
 
 /// A bench: how a controller is wired, and what it promises.
@@ -51,10 +51,17 @@ pub(crate) struct BenchFile {
     /// The contacts that the rig works.
     #[serde(default)]
     contacts: Vec<Contact>,
+    /// Contacts by which the rig tells the controller what the power side does.
+    #[serde(default)]
+    #[schemars(length(min = 1, max = 32))]
+    feedback: Option<Vec<Feedback>>,
     /// Whether the rig can cut the controller's own supply.
     supply: Option<SupplySwitch>,
     /// What reads the probes; `linearised` if left out.
     converter: Option<Converter>,
+    /// How the temperature of the controller's terminals is known; that of the room if left out.
+    #[serde(rename = "cold junction")]
+    cold_junction: Option<ColdJunctionWord>,
     /// Noise that the rig adds to every probe all the time, root mean square; none if left out.
     dither: Option<Difference>,
     /// The leg of the kiln's supply that feeds the controller.
@@ -227,6 +234,21 @@ pub(crate) struct Contact {
     /// Its state when the rig goes to its safe state.
     #[serde(rename = "demand safe")]
     demand_safe: Option<ContactState>,
+}
+
+/// A contact by which the controller is told what the power side does.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+#[schemars(extend("oneOf" = [{ "required": ["mirror contact"] }, { "required": ["current"] }]))]
+pub(crate) struct Feedback {
+    /// The relay whose mirror contact it is: closed while all of its contacts are open.
+    #[serde(rename = "mirror contact")]
+    mirror_contact: Option<RelayName>,
+    /// The zone whose element it watches, or `any zone`: closed while current flows.
+    current: Option<Name>,
+    /// The rig output that works it, from 0.
+    #[schemars(range(max = 63))]
+    output: u8,
 }
 
 /// How a firing is begun.

@@ -2,6 +2,7 @@
 
 use crate::diagnostic::DiagnosticKind;
 use crate::quantity::thousandths;
+use crate::reading::feedback::feedback;
 use crate::reading::limiter::{Wired, limiter};
 use crate::reading::old_parts::old_parts;
 use crate::reading::operating::{begin_firing, clear_fault, listed};
@@ -11,11 +12,11 @@ use crate::reading::uncertainty::uncertainty;
 use crate::reading::wiring::{contacts, leg, paths, relays, zones};
 use crate::reading::{Fields, Reading};
 use crate::source::quoted;
-use crate::tree::{Content, Node};
+use crate::tree::{Content, Entry, Node};
 use crate::words::Words;
 use crate::{
-    Bench, BenchKind, ContactRole, ConverterChoice, Declared, Plays, ShownTemperature, Span, StandInChoice,
-    Uncertainty, Zone,
+    Bench, BenchKind, ColdJunction, ContactRole, ConverterChoice, Declared, Plays, ShownTemperature, Span,
+    StandInChoice, Uncertainty, Zone,
 };
 
 use dryfire_units::converter::{Converter, ConverterKind};
@@ -36,9 +37,11 @@ pub(crate) const KEYS: &[&str] = &[
     "old parts",
     "limiter",
     "contacts",
+    "feedback",
     "supply",
     "controls fed by",
     "converter",
+    "cold junction",
     "dither",
     "begin firing",
     "clear fault",
@@ -81,6 +84,13 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Bench> {
     let limiter = match fields.get("limiter") {
         None => Some(None),
         Some(node) => limiter(reading, node, known_zones).map(Some),
+    };
+    let feedback = match fields.entry("feedback") {
+        None => Some(Vec::new()),
+        Some(entry) => {
+            let wired = contacts.as_ref().map_or(Some(&[][..]), |contacts| contacts.as_deref());
+            feedback(reading, entry, kind.as_ref(), known_zones, relays.as_deref(), wired)
+        }
     };
     let supply_switch = fields
         .get("supply")
@@ -142,6 +152,10 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Bench> {
         };
         wired.check(reading, limiter.as_ref());
     }
+    let cold_junction = match fields.entry("cold junction") {
+        None => Some(ColdJunction::default()),
+        Some(entry) => cold_junction(reading, entry, kind.as_ref()),
+    };
     let dither = match fields.get("dither") {
         None => Some(0),
         Some(node) => dither(reading, node, uncertainty.as_ref()),
@@ -160,9 +174,11 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Bench> {
         old_parts: old_parts?,
         limiter: limiter?,
         contacts: contacts.unwrap_or(Some(Vec::new()))?,
+        feedback: feedback?,
         supply_switch: supply_switch.unwrap_or(Some(false))?,
         controls_leg: controls_leg?,
         converter: converter?,
+        cold_junction: cold_junction?,
         dither_millicelsius: dither?,
         begin: begin?,
         clear_fault: clear_fault?,
@@ -170,6 +186,25 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Bench> {
         declares: declares?,
         uncertainty: uncertainty?,
     })
+}
+
+const COLD_JUNCTIONS: &[(&str, ColdJunction)] =
+    &[("as the room", ColdJunction::Room), ("measured by the rig", ColdJunction::Measured)];
+
+fn cold_junction(reading: &mut Reading<'_>, entry: &Entry, kind: Option<&BenchKind>) -> Option<ColdJunction> {
+    let choice = reading.one_of(&entry.value, "how the cold junction is known", COLD_JUNCTIONS)?;
+    let why = match kind {
+        Some(BenchKind::Program { .. }) => "a program is handed temperatures, and has no terminals",
+        Some(BenchKind::Rig { plays: Plays::Converters, .. }) => {
+            "a rig that plays the converters says itself what their cold junction is"
+        }
+        _ => return Some(choice),
+    };
+    if choice == ColdJunction::Measured {
+        reading.mistake(DiagnosticKind::Contradiction, entry.value.span, why, "leave `cold junction` out".to_owned());
+        return None;
+    }
+    Some(choice)
 }
 
 const CONVERTERS: &[(&str, ConverterChoice)] = &[

@@ -22,7 +22,7 @@ use embassy_time::{Duration, Instant, Timer};
 use embedded_io_async::{Read as _, Write as _};
 use static_cell::StaticCell;
 
-use parts::{Fitted, Parts, ZONES};
+use parts::{Fitted, Parts, ReadOnly, ZONES};
 
 bind_interrupts!(struct Interrupts {
     UART0_IRQ => BufferedInterruptHandler<UART0>;
@@ -112,6 +112,7 @@ async fn main(spawner: Spawner) {
     let memory = Output::new(pins.PIN_8, Level::High); // memory select
     // To ground: read-only converters are fitted, or a rig plays them.
     let strap = Input::new(pins.PIN_18, Pull::Up); // strap: read-only converters
+    let short = Input::new(pins.PIN_19, Pull::Up); // strap: those of 12 bits
 
     static CONSOLE_OUT: StaticCell<[u8; 128]> = StaticCell::new();
     static CONSOLE_IN: StaticCell<[u8; 512]> = StaticCell::new();
@@ -130,7 +131,8 @@ async fn main(spawner: Spawner) {
     // SAFETY: flash is always readable.
     match Configuration::decode(unsafe { &*CONFIGURATION }) {
         Ok(configuration) => {
-            let read_only = Fitted::read_only(configuration.settings.bounded().tick_ms);
+            let part = if short.is_low() { ReadOnly::TwelveBit } else { ReadOnly::FourteenBit };
+            let read_only = Fitted::read_only(part, configuration.settings.bounded().tick_ms);
             let fitted = if strap.is_low() { read_only } else { Fitted::Linearised };
             let parts = Parts::new(fitted, bus, converters, memory);
             fire(configuration, parts, power, buttons, console, watchdog).await

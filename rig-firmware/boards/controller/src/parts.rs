@@ -3,6 +3,7 @@
 use dryfire_stand_in::{MAX_ZONES, MemoryImage, ProbeFault, Reading, SLOT_BYTES, Save};
 use dryfire_units::converter::{
     ConverterFault, FourteenBitConverter, FourteenBitWord, LinearisedRegisters, Reading as Conversion,
+    TwelveBitConverter, TwelveBitWord,
 };
 use embassy_rp::gpio::Output;
 use embassy_rp::peripherals::SPI0;
@@ -31,20 +32,34 @@ const SLOT_SPACING: usize = 256;
 pub enum Fitted {
     /// Registers of 19 bits, linearised.
     Linearised,
-    /// Read-only words of 14 bits, by a straight line; looked at every so many ticks, since a look breaks off the
-    /// conversion.
+    /// Read-only words by a straight line; looked at every so many ticks, since a look breaks off the conversion.
     ReadOnly {
+        /// Which.
+        part: ReadOnly,
         /// So many.
         every: u32,
     },
 }
 
+/// A read-only part.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub enum ReadOnly {
+    /// 14 bits, in a word of 32.
+    FourteenBit,
+    /// 12 bits, in a word of 16.
+    TwelveBit,
+}
+
 impl Fitted {
-    /// The read-only part on a controller with such a tick.
-    pub fn read_only(tick_ms: u32) -> Self {
+    /// A read-only part on a controller with such a tick.
+    pub fn read_only(part: ReadOnly, tick_ms: u32) -> Self {
+        let period = match part {
+            ReadOnly::FourteenBit => FourteenBitConverter::CONVERSION_PERIOD,
+            ReadOnly::TwelveBit => TwelveBitConverter::CONVERSION_PERIOD,
+        };
         // A tick may come a moment too early, and a conversion that is broken off then is lost.
-        let least = FourteenBitConverter::CONVERSION_PERIOD.as_millis() as u32 + 1;
-        Fitted::ReadOnly { every: least.div_ceil(tick_ms.max(1)) }
+        let least = period.as_millis() as u32 + 1;
+        Fitted::ReadOnly { part, every: least.div_ceil(tick_ms.max(1)) }
     }
 }
 
@@ -97,7 +112,8 @@ impl Parts {
     pub fn read(&mut self) -> [Reading; MAX_ZONES] {
         let (due, read): (bool, fn(&mut Self, usize) -> Reading) = match self.fitted {
             Fitted::Linearised => (true, Self::registers),
-            Fitted::ReadOnly { every } => (self.ticks.is_multiple_of(every), Self::word),
+            Fitted::ReadOnly { part: ReadOnly::FourteenBit, every } => (self.ticks.is_multiple_of(every), Self::word),
+            Fitted::ReadOnly { part: ReadOnly::TwelveBit, every } => (self.ticks.is_multiple_of(every), Self::short_word),
         };
         self.ticks = self.ticks.wrapping_add(1);
         if due {
@@ -123,6 +139,27 @@ impl Parts {
         let inside =
             FourteenBitConverter::LOWEST < found.temperature && found.temperature < FourteenBitConverter::HIGHEST;
         if found.fault.is_none() && !inside { Err(ProbeFault::OutOfRange) } else { judged(&found) }
+    }
+
+    /// A zone's word of 16 bits. The part shows what is below or beyond its range as its end, so an end is no temperature.
+    fn short_word(&mut self, zone: usize) -> Reading {
+        self.mode(Phase::CaptureOnFirstTransition);
+        let mut bytes = [0u8; 2];
+        self.converters[zone].set_low();
+        let _ = self.spi.blocking_read(&mut bytes);
+        self.converters[zone].set_high();
+        let word = TwelveBitWord(u16::from_be_bytes(bytes));
+        if !word.is_consistent() {
+            return Err(ProbeFault::NoAnswer);
+        }
+        if word.is_open() {
+            return Err(ProbeFault::Open);
+        }
+        let temperature = word.temperature();
+        if temperature.value() <= 0 || temperature >= TwelveBitConverter::HIGHEST {
+            return Err(ProbeFault::OutOfRange);
+        }
+        i32::try_from(temperature.value()).map_err(|_| ProbeFault::OutOfRange)
     }
 
     /// A zone's registers, and whether it is set up as it should be.

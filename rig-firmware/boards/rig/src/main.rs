@@ -3,6 +3,7 @@
 #![no_std]
 #![no_main]
 
+mod cold_junction;
 mod converters;
 mod edges;
 mod health;
@@ -90,6 +91,11 @@ async fn main(spawner: Spawner) {
             clock: pins.PIN_26, // played converters: clock, from the controller
         },
     );
+    let sensor = cold_junction::Sensor::new(
+        pins.ADC,
+        pins.PIN_27, // sensor of the cold junction
+        RigTime::from_micros(Instant::now().as_micros() as i64),
+    );
     let light = Output::new(pins.PIN_25, Level::Low); // light: on while a run goes on
 
     static CONSOLE_OUT: StaticCell<[u8; 128]> = StaticCell::new();
@@ -116,7 +122,7 @@ async fn main(spawner: Spawner) {
     unsafe { edges::begin() };
     spawner.spawn(usb::carry(pins.USB).unwrap());
     spawner.spawn(type_to_controller(to_controller).unwrap());
-    run(rig, outputs, watchdog, from_controller, light).await
+    run(rig, outputs, sensor, watchdog, from_controller, light).await
 }
 
 fn identity(start: health::Start, calibration: &Result<Option<Calibration>, DamagedCalibration>) -> Identity {
@@ -190,6 +196,7 @@ impl Clocks {
 async fn run(
     rig: &'static mut Rig,
     mut outputs: Outputs,
+    mut sensor: cold_junction::Sensor,
     mut watchdog: Watchdog,
     mut console: uart::BufferedUartRx,
     mut light: Output<'static>,
@@ -212,6 +219,9 @@ async fn run(
         take_changes(rig, &mut extender, now);
         while let Ok((packet, count)) = usb::RECEIVED.try_receive() {
             rig.handle_bytes(link_now, &packet[..count]);
+        }
+        if let Some(reading) = sensor.turn(now) {
+            rig.handle_cold_junction(now, reading);
         }
         rig.poll(now, link_now, &mut outputs);
         let refresh = outputs.refresh(now);
@@ -237,7 +247,7 @@ async fn run(
         watchdog.feed(PATIENCE);
 
         let mut due = now.as_micros() as u64 + LONGEST_SLEEP.as_micros();
-        for at in [rig.next_due(), refresh].into_iter().flatten() {
+        for at in [rig.next_due(), refresh, Some(sensor.due())].into_iter().flatten() {
             due = due.min(at.as_micros() as u64);
         }
         let stepped = rig.is_stepped();

@@ -59,6 +59,7 @@ fn fitted(converter: ConverterKind, poll: Option<RigSpan>, played: bool) -> Prob
         zones: vec![BoardZone { thermocouple: ThermocoupleType::K, channel: Some(0) }],
         converter,
         played,
+        bounces_for: None,
         poll,
         relays: Vec::new(),
         limiter: None,
