@@ -66,11 +66,13 @@ class Program:
         segments = []
         for part in text.split(";"):
             ramp = re.fullmatch(r"\s*([0-9.]+) C/h to (-?[0-9.]+) C\s*", part)
-            hold = re.fullmatch(r"\s*hold ([0-9]+) (s|min|h)\s*", part)
+            hold = re.fullmatch(r"\s*hold((?: [0-9.]+ (?:s|min|h))+)\s*", part)
             if ramp:
                 segments.append(["ramp", float(ramp[1]), float(ramp[2])])
             elif hold:
-                segments.append(["hold", int(hold[1]) * {"s": SECOND, "min": MINUTE, "h": HOUR}[hold[2]], None])
+                lengths = re.findall(r"([0-9.]+) (s|min|h)", hold[1])
+                length = sum(float(number) * {"s": SECOND, "min": MINUTE, "h": HOUR}[unit] for number, unit in lengths)
+                segments.append(["hold", round(length), None])
             else:
                 raise ValueError(f"no segment: {part.strip()}")
         return Program(segments)
@@ -80,12 +82,12 @@ class Program:
         if not self.segments:
             return "no program"
         for kind, amount, target in self.segments:
-            if kind == "ramp" and (not 1.0 <= amount <= 1000.0):
-                return f"ramp of {amount:g} C/h is not between 1 and 1000"
+            if kind == "ramp" and (not 1.0 <= amount <= 2000.0):
+                return f"ramp of {amount:g} C/h is not between 1 and 2000"
             if kind == "ramp" and not 20.0 <= target <= top:
                 return f"target {target:g} C is not between 20 and {top:g}"
-            if kind == "hold" and not 0 < amount <= 24 * HOUR:
-                return "hold is not between 0 and 24 h"
+            if kind == "hold" and not 0 < amount <= 100 * HOUR:
+                return "hold is not between 0 and 100 h"
         return None
 
 
@@ -254,6 +256,7 @@ class Controller:
         elif celsius > self.rest_celsius + UNCOMMANDED_RISE:
             # Stays so until the reading falls again or has risen no further for a whole REST_TIME.
             self.rest_from, self.rest_celsius, self.warms_at_rest = now, celsius - UNCOMMANDED_RISE, True
+            self.trip("gets hotter although nothing is on")
 
     def guard_zone(self, zone, now):
         celsius = zone.celsius
@@ -310,8 +313,6 @@ class Controller:
             objection = "stop is pressed"
         elif self.hottest() is None:
             objection = "there is no probe"
-        elif self.warms_at_rest:
-            objection = "gets hotter although nothing is on"
         if objection:
             self.said.append(f"refused: {objection}")
             return
@@ -330,7 +331,7 @@ class Controller:
             self.said.append(f"firing given up: the kiln lost {lost:.0f} C while the supply was away")
             return
         self.state, self.index, self.elapsed = "firing", kept["index"], kept["elapsed"]
-        self.set_point = min(kept["set_point"], self.coolest() + HOLD_BACK)
+        self.set_point = min(kept["set_point"], self.coolest())
         self.hold_left = kept["hold_left"]
         if self.program.segments[self.index][0] == "hold":
             self.set_point = kept["set_point"]
@@ -437,7 +438,7 @@ class Controller:
         if self.state != "tripped":
             return
         trouble = self.probe_trouble(now)
-        if trouble or any(zone.fault is not None for zone in self.probed()) or self.hottest() > self.top:
+        if trouble or any(zone.fault is not None for zone in self.probed()) or self.hottest() > self.top or self.warms_at_rest:
             self.said.append(f"not cured: {trouble or self.why}")
             return
         self.state, self.why = "idle", ""

@@ -5,9 +5,12 @@
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
+use dryfire_bench::{Bench, VirtualBench};
+use dryfire_judge::Margin;
 use dryfire_scenario::parse_bench;
 use dryfire_tests::boards::{Setup, Tools, TwoBoards, configuration, tools_or_skip};
-use dryfire_tests::{dryfire, read, root};
+use dryfire_tests::{dryfire, read, root, run_on, scenario, virtual_bench};
+use dryfire_units::RigSpan;
 use rstest::rstest;
 use serde_json::Value;
 use tempfile::TempDir;
@@ -564,4 +567,58 @@ fn a_firing_goes_by_the_measured_cold_junction_and_none_begins_with_a_broken_sen
     let seen = Run::of(&[scenario, "--bench", &rig, "--port", &port]);
     assert_eq!(seen.status, 3, "{:#}", seen.result());
     assert!(seen.result().to_string().contains("the sensor of the cold junction is missing or broken"));
+}
+
+/// The phase of a reaction to a button is how long its contact bounces: on the boards that is known from the wires, and
+/// the virtual bench is given the same.
+#[rstest]
+#[case(1)]
+#[case(2)]
+#[case(3)]
+fn the_reaction_to_stop_is_the_one_of_the_virtual_bench_with_a_contact_that_bounces_as_long(#[case] seed: u32) {
+    let Some(tools) = tools_or_skip() else { return };
+    let benches = Benches::with_longest_firing("14 h");
+    let path = "scenarios/people/stop-pressed.yaml";
+    let mut boards = TwoBoards::start(&tools, &Setup { seed, ..benches.setup(&[]) });
+    let (rig, port) = (benches.rig.display().to_string(), boards.port.display().to_string());
+    let seen = Run::of(&[path, "--bench", &rig, "--port", &port]);
+    assert_eq!(seen.status, 0, "{:#}", seen.result());
+    let here = cut(seen.result())["seen_us"].as_i64().expect("a reaction");
+    let uncertainty = cut(seen.result())["uncertainty_us"].as_i64().expect("an uncertainty");
+    assert!(uncertainty <= AGREE_US, "{uncertainty} µs");
+    // The stop contact opens: bit 17 of the switches' word goes from closed to open, the last time but for its release.
+    let (_, told) = boards.state();
+    let mut pressed = None;
+    let mut bounced = None;
+    let mut closed = false;
+    for line in &told {
+        let at = line["at"].as_f64().unwrap_or(0.0);
+        if line["what"] == "switches" {
+            let word = line["rest"][0].as_u64().expect("a word");
+            let (is_closed, powered) = (word >> 17 & 1 != 0, word >> 15 & 1 != 0);
+            if closed && !is_closed && powered {
+                pressed = Some(at);
+            }
+            closed = is_closed;
+        } else if line["what"] == "quiet"
+            && line["rest"][0] == 1
+            && let Some(pressed) = pressed.take()
+        {
+            bounced = Some(at - pressed);
+        }
+    }
+    let bounced = RigSpan::from_micros(bounced.expect("stop was pressed") as i64);
+
+    let (file, kiln) = virtual_bench(&[]);
+    let of_bench = file.clone();
+    let make =
+        move || -> Box<dyn Bench> { Box::new(VirtualBench::new(of_bench.clone()).with_contacts_bouncing_for(bounced)) };
+    for seed in 1..=10 {
+        let mut outcomes = run_on(vec![scenario(path, &read(path))], &file, &kiln, seed, &make);
+        let result = outcomes.remove(0).result;
+        let there = result.findings.iter().find(|report| report.name == "heat is cut").and_then(|cut| cut.finding.seen);
+        let Some(Margin::Time(there)) = there else { panic!("{result:#?}") };
+        let apart = here - there.as_micros();
+        assert!(apart.abs() <= AGREE_US, "{here} µs, and {there} on the virtual bench; it bounced for {bounced}");
+    }
 }

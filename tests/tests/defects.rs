@@ -1,6 +1,8 @@
 //! Every defect of the stand-in is caught, for the reason it declares, and the
 //! stand-in without defects is never failed.
 
+use std::collections::BTreeSet;
+
 use dryfire_bench::JobOutcome;
 use dryfire_engine::{Applicability, ScenarioResult};
 use dryfire_judge::Verdict;
@@ -88,6 +90,22 @@ fn each_defect_is_failed_for_its_own_hazard_and_symptom() {
         }
     }
     assert!(slipped.is_empty(), "defects that slip through: {slipped:#?}");
+}
+
+/// What a scenario is about and nobody makes wrong in the stand-in, each with its reason; none at present.
+const HAZARDS_WITHOUT_A_DEFECT: [&str; 0] = [];
+
+#[test]
+fn each_hazard_of_the_library_has_a_defect() {
+    let of_defects: BTreeSet<&str> = Defect::ALL.iter().map(|defect| defect.symptom().hazard).collect();
+    let library = library();
+    let of_scenarios: BTreeSet<&str> =
+        library.iter().flat_map(|scenario| scenario.hazards.iter().map(|hazard| hazard.value.0.as_str())).collect();
+    let without: Vec<_> =
+        of_scenarios.difference(&of_defects).filter(|hazard| !HAZARDS_WITHOUT_A_DEFECT.contains(*hazard)).collect();
+    assert!(without.is_empty(), "hazards that no defect stands for: {without:?}");
+    let nowhere: Vec<_> = of_defects.difference(&of_scenarios).collect();
+    assert!(nowhere.is_empty(), "hazards of defects that no scenario names: {nowhere:?}");
 }
 
 /// `expected-catchers.txt`: by mistake, the scenarios that have to catch it, as file names without ending.

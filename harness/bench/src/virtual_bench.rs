@@ -45,8 +45,8 @@ impl VirtualBench {
         VirtualBench { memory: Some(memory), ..self }
     }
 
-    /// With contacts that all bounce for so long, instead of a time drawn for each stroke: to be set beside a bench on
-    /// which that time is known.
+    /// With contacts that all take so long to come to rest, instead of bouncing for a time drawn for each stroke: to be set
+    /// beside a bench on which that time is known. What counts to a controller is the last change.
     #[must_use]
     pub fn with_contacts_bouncing_for(self, bounces_for: RigSpan) -> Self {
         VirtualBench { bounces_for: Some(bounces_for), ..self }

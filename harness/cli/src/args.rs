@@ -158,6 +158,10 @@ pub(crate) struct RunArguments {
     #[arg(long, conflicts_with_all = ["record", "resume", "note", "changed"])]
     pub(crate) no_record: bool,
 
+    /// Give every scenario of a sweep a row of its own in the table, also where all passed.
+    #[arg(long)]
+    pub(crate) each: bool,
+
     /// Go on with an unfinished record: runs that came to their end are kept, all others start again.
     #[arg(long, value_name = "RECORD", conflicts_with_all = ["paths", "bench", "seed", "defect", "record", "repeat", "only", "hazard", "tag"])]
     pub(crate) resume: Option<PathBuf>,
@@ -289,6 +293,10 @@ pub(crate) struct ChallengeArguments {
     /// Also make a page of the table; a file that is there is replaced.
     #[arg(long, value_name = "FILE")]
     pub(crate) html: Option<PathBuf>,
+
+    /// Name every scenario of a sweep that caught a mistake, and not how many of it.
+    #[arg(long)]
+    pub(crate) each: bool,
 }
 
 /// A build with a mistake.

@@ -7,7 +7,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use dryfire_bench::{SessionNote, SessionOptions, bind_all, run_session};
 use dryfire_report::{
-    Challenged, DetectionTable, ExitStatus, SessionHead, Tried, challenge_html, challenge_json, challenge_text,
+    Challenged, DetectionTable, ExitStatus, SessionHead, Sweeps, Tried, challenge_html, challenge_json, challenge_text,
 };
 use dryfire_scenario::{Bench, BenchKind, Scenario};
 
@@ -50,10 +50,13 @@ pub(crate) fn challenge(
     }
     progress.clear();
     let table = DetectionTable::of(&challenged, &library);
-    let table = match picked {
+    let mut table = match picked {
         Some(hazards) => table.of_a_part(&hazards, left_out),
         None => table.without_mistakes_of_missing_parts(left_out),
     };
+    if arguments.each {
+        table.sweeps = Sweeps::default();
+    }
     match arguments.format {
         Format::Text => {
             let width = screen.width();

@@ -11,8 +11,8 @@ use dryfire_engine::{Applicability, Binding, Event, Observation, ScenarioResult,
 use dryfire_link::CalibrationState;
 use dryfire_record::{Beginning, Record, Recorder};
 use dryfire_report::{
-    ExitStatus, JsonLines, MIXED_NOTE, NotRun, Outcome, RunHead, SessionHead, Tally, budget_warnings, mixed_identities,
-    summary,
+    ExitStatus, JsonLines, MIXED_NOTE, NotRun, Outcome, RunHead, SessionHead, Sweeps, Tally, budget_warnings,
+    mixed_identities, summary,
 };
 use dryfire_scenario::{BeginFiring, Bench, BenchKind, Plays, Stimulus};
 use dryfire_units::{Celsius, RigTime, ThermocoupleType};
@@ -136,7 +136,7 @@ pub(crate) fn run(
     match arguments.format {
         Format::Text => {
             let width = screen.width();
-            screen.text(&summary(&session.head, &outcome, width));
+            screen.text(&summary(&session.head, &outcome, &session.sweeps, width));
         }
         Format::Json => screen.out(telling.json.summary(&outcome)),
     }
@@ -207,6 +207,8 @@ struct Session {
     fitted: BenchWithKiln,
     jobs: Vec<Job>,
     workers: usize,
+    /// Which scenarios may share a row of the table.
+    sweeps: Sweeps,
     wires: Wires,
 }
 
@@ -242,7 +244,9 @@ fn prepare(arguments: &RunArguments, screen: &Screen) -> Result<Session, Refusal
     warnings.extend(of_rig);
     let mut beginning = evidence::beginning(arguments, &head, &fitted, &scenarios, &jobs, &warnings)?;
     beginning.facts.push(arguments.selection.fact(scenarios.len(), found, &arguments.paths));
-    Ok(Session { head, warnings, beginning, fitted, jobs, workers, wires })
+    let files = scenarios.iter().map(|file| (file.scenario.name.as_str(), file.shown.as_str()));
+    let sweeps = if arguments.each { Sweeps::default() } else { Sweeps::of(files) };
+    Ok(Session { head, warnings, beginning, fitted, jobs, workers, sweeps, wires })
 }
 
 /// What is wired to the bench, and what the rig knows of its own channels: its uncertainty goes into the bench's, and what

@@ -10,7 +10,7 @@ pub(crate) mod text;
 use dryfire_engine::{Applicability, ScenarioResult};
 use dryfire_judge::{Margin, Verdict};
 
-use crate::ExitStatus;
+use crate::{ExitStatus, Sweeps};
 
 pub use json::challenge_json;
 pub use text::challenge_text;
@@ -166,6 +166,8 @@ pub struct DetectionTable<'a> {
     pub left_out: usize,
     /// Whether only a part of the library was picked.
     pub part: bool,
+    /// Which scenarios are named together in the table for people.
+    pub sweeps: Sweeps,
 }
 
 impl<'a> DetectionTable<'a> {
@@ -201,6 +203,7 @@ impl<'a> DetectionTable<'a> {
             alike: alike(&detections),
             left_out: 0,
             part: false,
+            sweeps: Sweeps::of(library.iter().map(|tried| (tried.scenario.as_str(), tried.file.as_str()))),
             detections,
         }
     }

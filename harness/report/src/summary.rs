@@ -12,7 +12,7 @@ use crate::recorded::numbered;
 use crate::standing::{Tally, failed_expectations, verdict_of};
 use crate::text::{Line, Style, Text, display_width, wrap};
 use crate::words::{reason_sentence, trouble_sentence};
-use crate::{Hazards, Outcome, SessionHead};
+use crate::{Hazards, Outcome, SessionHead, Sweeps};
 
 /// The line that closes every summary.
 pub const CAUTION: &str = "This is evidence about a controller on a bench, not approval of a kiln: mains, relays, \
@@ -29,7 +29,8 @@ const GAP: usize = 2;
 
 /// The session in a table, what is behind everything that did not go well, what
 /// each hazard came to, the headline and a caution; at most `width` columns.
-pub fn summary(head: &SessionHead, outcome: &Outcome<'_>, width: usize) -> Text {
+/// Scenarios of one of the `sweeps` that passed share a row.
+pub fn summary(head: &SessionHead, outcome: &Outcome<'_>, sweeps: &Sweeps, width: usize) -> Text {
     let width = width.clamp(NARROWEST, WIDEST);
     let tally = Tally::of(outcome);
     let repetitions = repetitions(outcome);
@@ -38,12 +39,16 @@ pub fn summary(head: &SessionHead, outcome: &Outcome<'_>, width: usize) -> Text 
     rows.sort_by_key(|row| row.standing);
     let not_run = outcome.not_run.iter().zip(&repetitions[outcome.results.len()..]);
     rows.extend(not_run.map(|(scenario, repetition)| Row::not_run(&scenario.scenario, *repetition)));
-    let rows = folded(rows);
+    let rows = sweeps_folded(folded(rows), sweeps);
 
     let mut text = Text::default();
     about(&mut text, head, width);
     text.gap();
     table(&mut text, &rows, width);
+    if rows.iter().any(|row| row.shared) {
+        let said = "Scenarios of one sweep that passed share a row, with the smallest margins of all of them.";
+        text.push_wrapped(Line::new(), Style::Faint, said, width);
+    }
     for (standing, title) in CHAPTERS {
         let of_it: Vec<&Row<'_>> = rows.iter().filter(|row| row.standing == standing).collect();
         chapter(&mut text, title, standing, &of_it, width);
@@ -104,6 +109,31 @@ fn folded(rows: Vec<Row<'_>>) -> Vec<Row<'_>> {
         }
     }
     folded
+}
+
+/// Scenarios of one sweep that passed share a row: that of the smallest margins. Whatever else came of one has a
+/// row of its own, as has one that was repeated.
+fn sweeps_folded<'a>(rows: Vec<Row<'a>>, sweeps: &Sweeps) -> Vec<Row<'a>> {
+    let mut folded: Vec<(Option<&str>, Vec<&str>, Row<'a>)> = Vec::new();
+    for row in rows {
+        let file = sweeps.file(row.scenario).filter(|_| row.standing == Standing::Passed && row.of == 1);
+        match folded.iter_mut().find(|(known, ..)| file.is_some() && *known == file) {
+            None => folded.push((file, vec![row.scenario], row)),
+            Some((_, names, known)) => {
+                names.push(row.scenario);
+                known.results.extend(row.results);
+            }
+        }
+    }
+    let label = |(_, names, mut row): (Option<&str>, Vec<&str>, Row<'a>)| {
+        if names.len() > 1 {
+            row.label = sweeps.label(&names);
+            row.decided = tightest(&row.results);
+            row.shared = true;
+        }
+        row
+    };
+    folded.into_iter().map(label).collect()
 }
 
 /// What clean firings did to cones: for plausibility, never for a verdict. A firing in which no zone came to a cone is
@@ -252,6 +282,8 @@ struct Row<'a> {
     results: Vec<&'a ScenarioResult>,
     /// What decided, a line each.
     decided: Vec<Decided>,
+    /// Whether several scenarios of one sweep share it.
+    shared: bool,
 }
 
 /// One line of a row: margin, what it is the margin of, what was seen.
@@ -287,7 +319,16 @@ impl<'a> Row<'a> {
 
     fn named(standing: Standing, scenario: &'a str, repetition: Option<(usize, usize)>) -> Self {
         let (runs, of) = repetition.map_or((Vec::new(), 1), |(run, all)| (vec![run], all));
-        Row { standing, scenario, label: String::new(), runs, of, results: Vec::new(), decided: Vec::new() }
+        Row {
+            standing,
+            scenario,
+            label: String::new(),
+            runs,
+            of,
+            results: Vec::new(),
+            decided: Vec::new(),
+            shared: false,
+        }
     }
 }
 

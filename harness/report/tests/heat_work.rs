@@ -4,7 +4,7 @@ mod invented;
 
 use dryfire_engine::{ScenarioResult, ZoneHeatWork};
 use dryfire_kiln::Peak;
-use dryfire_report::{JsonLines, Outcome, summary};
+use dryfire_report::{JsonLines, Outcome, Sweeps, summary};
 use dryfire_units::MilliCelsius;
 use invented::{head, passed};
 use rstest::rstest;
@@ -32,7 +32,7 @@ fn fired() -> ScenarioResult {
 fn the_summary_says_which_cone_and_how_far_to_the_next_and_what_it_cannot_say() {
     let results = [fired()];
     let outcome = Outcome { results: &results, not_run: &[], interrupted: false, mixed: &[] };
-    let text = summary(&head(), &outcome, 120).to_string();
+    let text = summary(&head(), &outcome, &Sweeps::default(), 120).to_string();
     let from = text.find("Heat-work").expect("there is such a chapter");
     let chapter: Vec<&str> = text[from..].lines().take_while(|line| !line.is_empty()).collect();
     insta::assert_snapshot!(chapter.join("\n"));
@@ -46,7 +46,7 @@ fn the_summary_says_which_cone_and_how_far_to_the_next_and_what_it_cannot_say() 
 fn a_session_in_which_no_firing_came_to_a_cone_does_not_speak_of_cones(#[case] result: ScenarioResult) {
     let results = [result];
     let outcome = Outcome { results: &results, not_run: &[], interrupted: false, mixed: &[] };
-    assert!(!summary(&head(), &outcome, 120).to_string().contains("cone"));
+    assert!(!summary(&head(), &outcome, &Sweeps::default(), 120).to_string().contains("cone"));
 }
 
 #[test]

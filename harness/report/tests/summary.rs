@@ -4,12 +4,20 @@ mod invented;
 
 use dryfire_engine::{ScenarioResult, TroubleKind};
 use dryfire_judge::{Reason, Verdict};
-use dryfire_report::{Outcome, Style, Tally, display_width, headline, neutralise, summary, trouble_sentence, wrap};
+use dryfire_report::{
+    Outcome, Style, Sweeps, Tally, display_width, headline, neutralise, summary, trouble_sentence, wrap,
+};
 use proptest::prelude::*;
 use rstest::rstest;
 
 fn shown(results: &[ScenarioResult], width: usize) -> String {
-    summary(&invented::head(), &Outcome { results, not_run: &[], interrupted: false, mixed: &[] }, width).to_string()
+    summary(
+        &invented::head(),
+        &Outcome { results, not_run: &[], interrupted: false, mixed: &[] },
+        &Sweeps::default(),
+        width,
+    )
+    .to_string()
 }
 
 #[test]
@@ -42,7 +50,7 @@ fn interrupted() {
     let results = [invented::passed()];
     let not_run = [invented::not_run()];
     let outcome = Outcome { results: &results, not_run: &not_run, interrupted: true, mixed: &[] };
-    insta::assert_snapshot!(summary(&invented::head(), &outcome, 100).to_string());
+    insta::assert_snapshot!(summary(&invented::head(), &outcome, &Sweeps::default(), 100).to_string());
 }
 
 #[test]
@@ -50,8 +58,13 @@ fn defects_switched_on_by_request_are_named() {
     let mut head = invented::head();
     head.defects = vec!["probe-fault-ignored-while-holding".to_owned()];
     let results = [invented::passed()];
-    let text =
-        summary(&head, &Outcome { results: &results, not_run: &[], interrupted: false, mixed: &[] }, 100).to_string();
+    let text = summary(
+        &head,
+        &Outcome { results: &results, not_run: &[], interrupted: false, mixed: &[] },
+        &Sweeps::default(),
+        100,
+    )
+    .to_string();
     assert!(text.contains("defects     probe-fault-ignored-while-holding (switched on by request)\n"), "{text}");
 }
 
@@ -118,8 +131,12 @@ fn names_cannot_drive_the_terminal_or_forge_lines() {
 #[test]
 fn verdicts_carry_a_style_and_plain_text_carries_none_of_it() {
     let results = invented::one_of_each();
-    let text =
-        summary(&invented::head(), &Outcome { results: &results, not_run: &[], interrupted: false, mixed: &[] }, 120);
+    let text = summary(
+        &invented::head(),
+        &Outcome { results: &results, not_run: &[], interrupted: false, mixed: &[] },
+        &Sweeps::default(),
+        120,
+    );
     let styled = |style: Style| {
         let pieces = text.lines.iter().flat_map(|line| &line.pieces);
         pieces.filter(|piece| piece.style == style).map(|piece| piece.text.trim()).collect::<Vec<_>>()
@@ -199,4 +216,57 @@ proptest! {
         let text = shown(&[result], width);
         prop_assert!(text.chars().all(|it| it == '\n' || !it.is_control()));
     }
+}
+
+/// The results in one file's sweep, with these names.
+fn of_one_sweep(results: Vec<(&str, ScenarioResult)>) -> String {
+    let sweeps = Sweeps::of(results.iter().map(|(name, _)| (*name, "burns-out.yaml")));
+    let named = |(name, result): (&str, ScenarioResult)| ScenarioResult { scenario: name.to_owned(), ..result };
+    let results: Vec<ScenarioResult> = results.into_iter().map(named).collect();
+    let outcome = Outcome { results: &results, not_run: &[], interrupted: false, mixed: &[] };
+    summary(&invented::head(), &outcome, &sweeps, 120).to_string()
+}
+
+#[test]
+fn a_sweep_that_passed_is_one_row_with_the_smallest_margins_of_all() {
+    let mut closest = invented::passed();
+    closest.findings[0].finding.margin = invented::seconds(250);
+    closest.findings[0].finding.seen = invented::seconds(9_750);
+    let text = of_one_sweep(vec![
+        ("it burns out (zone 1)", invented::passed()),
+        ("it burns out (zone 2)", closest),
+        ("it burns out (zone 3)", invented::passed()),
+    ]);
+    assert!(text.contains("it burns out (all 3 of its sweep)"), "{text}");
+    assert!(!text.contains("(zone"), "{text}");
+    assert!(text.contains("+250.00 ms"), "{text}");
+    assert!(!text.contains("+6.812 s"), "{text}");
+    assert!(text.contains("3 scenarios: 3 passed"), "{text}");
+}
+
+#[rstest]
+#[case::failed(invented::failed())]
+#[case::inconclusive(invented::inconclusive())]
+#[case::error(invented::error())]
+#[case::error_with_a_fail(invented::error_with_fail())]
+#[case::uncovered(invented::uncovered())]
+#[case::not_applicable(invented::not_applicable())]
+fn what_did_not_pass_is_never_folded_away(#[case] other: ScenarioResult) {
+    let text = of_one_sweep(vec![
+        ("it burns out (zone 1)", invented::passed()),
+        ("it burns out (zone 2)", other.clone()),
+        ("it burns out (zone 3)", invented::passed()),
+        ("it burns out (zone 4)", other),
+    ]);
+    assert!(text.contains("it burns out (2 of the 4 of its sweep)"), "{text}");
+    for zone in ["(zone 2)", "(zone 4)"] {
+        assert!(text.contains(zone), "{zone}: {text}");
+    }
+}
+
+#[test]
+fn a_sweep_of_one_that_was_picked_keeps_its_values() {
+    let text = of_one_sweep(vec![("it burns out (zone 2)", invented::passed())]);
+    assert!(text.contains("it burns out (zone 2)"), "{text}");
+    assert!(!text.contains("share a row"), "{text}");
 }

@@ -433,6 +433,7 @@ impl StandIn {
                 ramping,
                 upward: self.progress.upward,
                 beyond_16_bits: self.beyond_16_bits(),
+                leeway: self.leeway(),
             };
             if let Some(trip) = self.guards.watch_firing(&self.settings, self.defects, dt_ms, &firing, views) {
                 self.trip(trip);
@@ -441,6 +442,11 @@ impl StandIn {
         if self.firing_pending() && self.timer_has_run_out() {
             self.trip(Trip::of_kiln(TripKind::LongestFiring));
         }
+    }
+
+    fn leeway(&self) -> i32 {
+        let kiln = self.extremes();
+        if self.defects.has(Defect::RunawayWidenedBySpread) { kiln.hottest.saturating_sub(kiln.coldest) } else { 0 }
     }
 
     fn timer_has_run_out(&self) -> bool {

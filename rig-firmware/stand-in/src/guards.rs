@@ -71,6 +71,8 @@ pub(crate) struct FiringView {
     pub(crate) upward: bool,
     /// Whether it has lasted longer than signed 16-bit seconds can count; only defects go by it.
     pub(crate) beyond_16_bits: bool,
+    /// How far above the set-point is let pass beside the limits; only a defect has any.
+    pub(crate) leeway: i32,
 }
 
 #[derive(Clone, Copy, Debug, Default)]
@@ -183,7 +185,7 @@ impl Guards {
             let Some(reading) = zone.reading else { continue };
             coldest = coldest.min(reading);
             hottest = hottest.max(reading);
-            let watch = Watch::of(defects, firing, index);
+            let watch = Watch::of(defects, firing, zone, index);
             if let Some(kind) = guard.watch(settings, &watch, dt_ms, firing, zone, reading) {
                 trip = trip.or(Some(Trip::of_zone(kind, index)));
             }
@@ -213,7 +215,7 @@ struct Watch {
 }
 
 impl Watch {
-    fn of(defects: Defects, firing: &FiringView, zone: usize) -> Self {
+    fn of(defects: Defects, firing: &FiringView, view: &ZoneView, zone: usize) -> Self {
         let has = |defect| defects.has(defect);
         let elsewhere = |defect| has(defect) && zone > 0;
         let overflown = |defect| has(defect) && firing.beyond_16_bits;
@@ -222,6 +224,7 @@ impl Watch {
             runaway: !(has(Defect::RunawayUnwatched)
                 || has(Defect::RunawayWatchedOnlyWhileHolding) && firing.ramping
                 || elsewhere(Defect::RunawayWatchedInFirstZoneOnly)
+                || has(Defect::RestingZoneExcused) && view.duty <= 0.0
                 || overflown(Defect::RunawayTimeOverflows)),
             stall,
             cooling: !has(Defect::HeatLostUnnoticed),
@@ -276,7 +279,7 @@ impl ZoneGuard {
         reading: i32,
         lowest: i32,
     ) -> bool {
-        let above = reading.saturating_sub(firing.set_point.max(lowest));
+        let above = reading.saturating_sub(firing.set_point.max(lowest)).saturating_sub(firing.leeway);
         self.far_above_ms =
             if above > settings.runaway_millicelsius { self.far_above_ms.saturating_add(dt_ms) } else { 0 };
         self.above_ms = if above > ABOVE { self.above_ms.saturating_add(dt_ms) } else { 0 };

@@ -78,6 +78,10 @@ pub(super) struct Probes {
     by_zone: [Option<usize>; MAX_ZONES],
     /// Index of the channel that the limiter reads.
     limiter: Option<usize>,
+    /// The terminals' temperature is read at power-up only; a defect.
+    reads_cold_once: bool,
+    /// What it is now.
+    terminals: MilliCelsius,
 }
 
 impl Probes {
@@ -129,7 +133,8 @@ impl Probes {
             channels.push(Channel::new(limiter.channel, fitted, RigTime::ZERO - period, period, cold));
             Some(channels.len() - 1)
         });
-        Probes { channels, of_controller, by_zone, limiter }
+        let reads_cold_once = setup.defects.has(Defect::ColdJunctionReadOnce);
+        Probes { channels, of_controller, by_zone, limiter, reads_cold_once, terminals: cold }
     }
 
     pub(super) fn play(&mut self, channel: u8, at: RigTime, signal: ProbeSignal) {
@@ -155,6 +160,15 @@ impl Probes {
 
     /// The terminals, and the sensors of the converters with them, have another temperature.
     pub(super) fn warm(&mut self, at: RigTime, temperature: MilliCelsius) {
+        self.terminals = temperature;
+        if !self.reads_cold_once {
+            self.measure_cold(at);
+        }
+    }
+
+    /// The converters take the temperature that their sensors have.
+    fn measure_cold(&mut self, at: RigTime) {
+        let temperature = self.terminals;
         for place in &mut self.channels[..self.of_controller] {
             place.convert_up_to(at);
             (place.cold_before, place.cold, place.cold_since) = (place.cold, temperature, at);
@@ -180,6 +194,9 @@ impl Probes {
 
     /// The supply of the controller, and of what is played to it, comes on.
     pub(super) fn start(&mut self, at: RigTime) {
+        if self.reads_cold_once {
+            self.measure_cold(at);
+        }
         for place in &mut self.channels {
             if let Fitted::Played { player: Some(player), .. } = &mut place.part {
                 player.start(at);

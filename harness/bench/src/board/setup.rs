@@ -60,8 +60,8 @@ pub struct BoardSetup {
     pub zones: Vec<BoardZone>,
     /// The kind of part that reads the probes.
     pub converter: ConverterKind,
-    /// How long each contact bounces, after which the main loop comes round to it at once; drawn for each stroke if not
-    /// given.
+    /// How long each contact takes, found as it was until then, when the main loop comes round to it at once; if not given
+    /// it bounces, and how long is drawn for each stroke.
     pub bounces_for: Option<RigSpan>,
     /// Whether the parts are played by the rig: they are silent until it does.
     pub played: bool,

@@ -100,6 +100,8 @@ struct Contact {
     wire: ContactWire,
     closed: bool,
     quiet_at: RigTime,
+    /// Until it is quiet it is found as it was, and not by chance.
+    known: bool,
 }
 
 /// All contacts.
@@ -117,6 +119,7 @@ impl ContactWires {
             wire: *wire,
             closed: wire.engaged == ContactState::Open,
             quiet_at: RigTime::ZERO,
+            known: false,
         });
         ContactWires { contacts: contacts.collect(), quiet_at: RigTime::ZERO, settled: Contacts::default() }
     }
@@ -135,6 +138,7 @@ impl ContactWires {
             return None;
         }
         contact.closed = closed;
+        contact.known = bounces_for.is_some();
         contact.quiet_at = now + bounces_for.unwrap_or_else(|| RigSpan::from_micros(dice.below(BOUNCE_MICROS)));
         let quiet_at = contact.quiet_at;
         self.quiet_at = self.quiet_at.max(quiet_at);
@@ -147,7 +151,11 @@ impl ContactWires {
         if now >= self.quiet_at {
             return self.settled;
         }
-        self.look(|contact| if now < contact.quiet_at { dice.coin() } else { contact.closed })
+        self.look(|contact| match now < contact.quiet_at {
+            false => contact.closed,
+            true if contact.known => !contact.closed,
+            true => dice.coin(),
+        })
     }
 
     fn look(&self, mut closed: impl FnMut(&Contact) -> bool) -> Contacts {

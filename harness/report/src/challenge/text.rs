@@ -1,6 +1,7 @@
 //! The detection table in words.
 
 use super::{Detection, DetectionTable, Expected, counted};
+use crate::Sweeps;
 use crate::columns::{Cell, push_row, that_fit, widths};
 use crate::quantity::signed_margin;
 use crate::summary::{NARROWEST, WIDEST};
@@ -14,7 +15,7 @@ pub fn challenge_text(table: &DetectionTable<'_>, width: usize) -> Text {
     let width = width.clamp(NARROWEST, WIDEST);
     let mut text = Text::default();
     let head = ["", "controller", "hazard", "by", "caught by"].map(|cell| (Style::Faint, cell.to_owned()));
-    let rows: Vec<[Cell; 5]> = table.detections.iter().map(row).collect();
+    let rows: Vec<[Cell; 5]> = table.detections.iter().map(|detection| row(detection, &table.sweeps)).collect();
     let columns = widths(std::iter::once(&head[..]).chain(rows.iter().map(|row| &row[..])));
     if that_fit(&columns[..4], width.saturating_sub(CATCHERS_AT_LEAST)) == 4 {
         push_row(&mut text, &head, &columns, width);
@@ -99,7 +100,7 @@ pub(crate) fn notes(table: &DetectionTable<'_>) -> [(&'static str, String); 8] {
 }
 
 /// Mark, hazard, margin of the first catch, catchers.
-pub(crate) fn told(detection: &Detection<'_>) -> (bool, String, String, String) {
+pub(crate) fn told(detection: &Detection<'_>, sweeps: &Sweeps) -> (bool, String, String, String) {
     let good = detection.as_it_should_be();
     let (hazard, by, catchers) = match &detection.challenged.expected {
         Expected::Cleared if good => ("-", String::new(), "nothing, as it should be".to_owned()),
@@ -110,7 +111,7 @@ pub(crate) fn told(detection: &Detection<'_>) -> (bool, String, String, String) 
         Expected::Caught(mistake) => {
             let first = detection.catches.first();
             let by = first.and_then(|catch| catch.margin).map(signed_margin).unwrap_or_default();
-            let names = detection.catchers();
+            let names = sweeps.together(&detection.catchers());
             let catchers = if names.is_empty() { "nothing".to_owned() } else { names.join("; ") };
             (mistake.hazard.as_str(), by, catchers)
         }
@@ -118,8 +119,8 @@ pub(crate) fn told(detection: &Detection<'_>) -> (bool, String, String, String) 
     (good, hazard.to_owned(), by, catchers)
 }
 
-fn row(detection: &Detection<'_>) -> [Cell; 5] {
-    let (good, hazard, by, catchers) = told(detection);
+fn row(detection: &Detection<'_>, sweeps: &Sweeps) -> [Cell; 5] {
+    let (good, hazard, by, catchers) = told(detection, sweeps);
     let mark = if good { (Style::Pass, "✓") } else { (Style::Fail, "✗") };
     [
         (mark.0, mark.1.to_owned()),

@@ -53,7 +53,7 @@ fn controllers(html: &mut Html, table: &DetectionTable<'_>) {
     }
     html.raw("</tr></thead>\n<tbody>\n");
     for detection in &table.detections {
-        let (good, hazard, _, said) = told(detection);
+        let (good, hazard, _, said) = told(detection, &table.sweeps);
         let rows = detection.catches.len().max(1).to_string();
         let spans = [("rowspan", rows.as_str())];
         let (class, sign) = if good { ("mark good", "✓") } else { ("mark bad", "✗") };

@@ -7,7 +7,7 @@ fn view(reading: i32) -> ZoneView {
 }
 
 fn firing(set_point: i32) -> FiringView {
-    FiringView { set_point, ramping: true, upward: true, beyond_16_bits: false }
+    FiringView { set_point, ramping: true, upward: true, beyond_16_bits: false, leeway: 0 }
 }
 
 /// Feeds readings second by second; the second at which a guard trips.
