@@ -245,6 +245,9 @@ fn are_judged_alike(tools: &Tools, scenario: &str, benches: &Benches, defect: &s
         if let Some(here) = finding["seen_us"].as_i64()
             && name.contains("cut")
             && here < 60_000_000
+            // The boards' controller looks at the part of 12 bits every third tick, since a look breaks off its conversion;
+            // the virtual bench's reads it at each. Reactions are a look apart then, and only ticks are compared, below.
+            && benches.played != Some(Part::TwelveBit)
         {
             let (least, most) = ranges[name];
             let agrees = (least - AGREE_US..=most + AGREE_US).contains(&here);
