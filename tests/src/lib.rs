@@ -91,8 +91,16 @@ pub fn bench(path: &str) -> (BenchFile, KilnDescription) {
 /// # Panics
 /// If the file is no virtual bench.
 pub fn virtual_bench(defects: &[&str]) -> (BenchFile, KilnDescription) {
-    let (mut file, kiln) = bench("scenarios/benches/virtual.yaml");
-    let BenchKind::Virtual(choice) = &mut file.kind else { panic!("virtual.yaml is no virtual bench") };
+    virtual_bench_of("scenarios/benches/virtual.yaml", defects)
+}
+
+/// The same of another bench file, by its path from the root of the project.
+///
+/// # Panics
+/// If the file is no virtual bench.
+pub fn virtual_bench_of(path: &str, defects: &[&str]) -> (BenchFile, KilnDescription) {
+    let (mut file, kiln) = bench(path);
+    let BenchKind::Virtual(choice) = &mut file.kind else { panic!("{path} is no virtual bench") };
     choice.defects = defects.iter().map(|name| (*name).to_owned()).collect();
     (file, kiln)
 }
@@ -161,7 +169,21 @@ pub fn run_on(
 
 /// Runs scenarios on the virtual bench with these defects.
 pub fn run_virtual(scenarios: Vec<Scenario>, defects: &[&str], seed: u64) -> Vec<JobOutcome> {
-    let (file, kiln) = virtual_bench(defects);
+    run_virtual_on(scenarios, virtual_bench(defects), seed)
+}
+
+/// The stand-in beside a limiter.
+pub const WITH_LIMITER: &str = "scenarios/benches/with-limiter.yaml";
+
+/// Runs scenarios on a virtual bench.
+///
+/// # Panics
+/// If a scenario does not fit the bench, or a job cannot be made.
+pub fn run_virtual_on(
+    scenarios: Vec<Scenario>,
+    (file, kiln): (BenchFile, KilnDescription),
+    seed: u64,
+) -> Vec<JobOutcome> {
     let bench_file = file.clone();
     run_on(scenarios, &file, &kiln, seed, &move || Box::new(VirtualBench::new(bench_file.clone())))
 }

@@ -22,7 +22,10 @@ fn the_library_catches_every_mistake_and_clears_every_honest_controller() {
     for none in ["idle", "alike", "blamed"] {
         assert_eq!(summary[none], serde_json::json!([]), "{summary:#}");
     }
-    assert_eq!(summary["mistakes"].as_u64(), Some(dryfire_stand_in::Defect::ALL.len() as u64));
+    // Those of a limiter need a bench that has one.
+    let of_limiter = dryfire_stand_in::Defect::ALL.iter().filter(|defect| defect.is_of_limiter()).count();
+    assert_eq!(summary["mistakes"].as_u64(), Some((dryfire_stand_in::Defect::ALL.len() - of_limiter) as u64));
+    assert_eq!(summary["left_out"].as_u64(), Some(of_limiter as u64));
     assert_eq!(status, Some(0), "{stderr}");
     for line in stdout.lines() {
         let line: serde_json::Value = serde_json::from_str(line).expect("JSON");
@@ -30,6 +33,40 @@ fn the_library_catches_every_mistake_and_clears_every_honest_controller() {
             assert_eq!(mistake["with_the_declared_reason"], true, "{line:#}");
         }
     }
+}
+
+/// The same of a limiter's mistakes, on the bench that has one.
+#[test]
+fn the_library_catches_every_mistake_of_a_limiter_and_clears_every_honest_one() {
+    let bench = ["--bench", "scenarios/benches/with-limiter.yaml", "--hazard", "limiter", "--format", "json"];
+    let (status, stdout, stderr) = challenge(&[&["scenarios"], &bench[..]].concat());
+    assert_eq!(status, Some(0), "{stdout}{stderr}");
+    let last = stdout.lines().last().expect("a summary");
+    let summary: serde_json::Value = serde_json::from_str(last).expect("JSON");
+    let of_limiter = dryfire_stand_in::Defect::ALL.iter().filter(|defect| defect.is_of_limiter()).count();
+    assert!(of_limiter >= 11);
+    assert_eq!(summary["mistakes"].as_u64(), Some(of_limiter as u64), "{summary:#}");
+    assert_eq!(summary["caught"], summary["mistakes"], "{summary:#}");
+    assert_eq!(summary["cleared"], summary["honest"], "{summary:#}");
+    for none in ["alike", "blamed"] {
+        assert_eq!(summary[none], serde_json::json!([]), "{summary:#}");
+    }
+    for honest in ["early-limiter", "strict-limiter"] {
+        assert!(stdout.contains(&format!("(no mistake, {honest})")), "{honest}");
+    }
+    for line in stdout.lines() {
+        let line: serde_json::Value = serde_json::from_str(line).expect("JSON");
+        if let Some(mistake) = line.get("mistake") {
+            assert_eq!(mistake["with_the_declared_reason"], true, "{line:#}");
+        }
+    }
+}
+
+/// A bench without a limiter can show no mistake of one: there is nothing to say, and that is no pass.
+#[test]
+fn mistakes_of_a_limiter_are_no_test_of_a_bench_without_one() {
+    let (status, stdout, _) = challenge(&["scenarios", "--hazard", "limiter"]);
+    assert_eq!(status, Some(5), "{stdout}");
 }
 
 /// A scenario about something else catches nothing, and the table says so.

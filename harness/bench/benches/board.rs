@@ -18,6 +18,7 @@ fn setup(tick_ms: u32) -> BoardSetup {
         defects: Defects::NONE,
         zones: (0..3).map(|channel| BoardZone { thermocouple: ThermocoupleType::K, channel: Some(channel) }).collect(),
         relays: vec![relay(None, 0), relay(Some(0), 1), relay(Some(1), 2), relay(Some(2), 3)],
+        limiter: None,
         contacts: Vec::new(),
         ambient_millicelsius: 22_000,
         memory: MemoryImage::BLANK,

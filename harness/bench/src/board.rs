@@ -7,6 +7,7 @@
 //! and nothing depends on how the run is cut into steps.
 
 mod dice;
+mod limiter;
 mod probes;
 mod setup;
 mod wires;
@@ -19,6 +20,8 @@ use dryfire_stand_in::{Defect, Inputs, MemoryImage, Outputs, SLOT_BYTES, Save, S
 use dryfire_units::{Disturbance, MilliCelsius, RigSpan, RigTime};
 
 use dice::Dice;
+use limiter::FittedLimiter;
+pub use limiter::{BoardLimiter, LimiterWire};
 use probes::Probes;
 pub use setup::{BoardSetup, BoardSetupError, BoardZone, ContactWire, RelayWire};
 use wires::{ContactWires, RelayWires};
@@ -96,6 +99,7 @@ pub struct StandInBoard {
     probes: Probes,
     contacts: ContactWires,
     relays: RelayWires,
+    limiter: Option<FittedLimiter>,
     memory: MemoryImage,
     /// The save being written, and since when.
     writing: Option<(Save, RigTime)>,
@@ -134,6 +138,7 @@ enum Next {
     Rail,
     Boot,
     Poll,
+    Limiter,
     Tick,
 }
 
@@ -144,6 +149,7 @@ impl StandInBoard {
         let probes = Probes::new(&setup, &mut dice);
         let contacts = ContactWires::new(&setup.contacts);
         let relays = RelayWires::new(&setup.relays, &mut dice);
+        let limiter = setup.limiter.map(|wired| FittedLimiter::new(wired, setup.defects, setup.seed));
         let memory = setup.memory.clone();
         let tick_period = RigSpan::from_millis(i64::from(setup.settings.bounded().tick_ms));
         let mut board = StandInBoard {
@@ -154,6 +160,7 @@ impl StandInBoard {
             probes,
             contacts,
             relays,
+            limiter,
             memory,
             writing: None,
             supply_on: true,
@@ -166,7 +173,9 @@ impl StandInBoard {
             console_free_at: RigTime::ZERO,
         };
         // Inputs that are high while their relay is off show it from the beginning.
-        board.pending.extend(board.relays.edges_at_rest());
+        for edge in board.relays.edges_at_rest().chain(board.limiter.as_ref().and_then(FittedLimiter::edge_at_rest)) {
+            board.pending.push_back(edge);
+        }
         board.plan_boot();
         board
     }
@@ -195,6 +204,7 @@ impl StandInBoard {
                 Next::Rail => self.rail_follows(),
                 Next::Boot => self.boot(),
                 Next::Poll => self.poll(),
+                Next::Limiter => self.limiter_looks(),
                 Next::Tick => self.tick(),
             }
         }
@@ -233,6 +243,8 @@ impl StandInBoard {
     /// Works a contact; it bounces for up to 20 ms.
     pub fn set_contact(&mut self, output: u8, closed: bool, at: RigTime) {
         debug_assert_eq!(at, self.now);
+        let edge = self.limiter.as_mut().and_then(|limiter| limiter.set_contact(self.now, output, closed));
+        edge.into_iter().for_each(|edge| self.show(edge));
         let bounces_for = self.setup.bounces_for;
         let Some(quiet_at) = self.contacts.work(output, closed, self.now, bounces_for, &mut self.dice) else { return };
         let mut comes_round = || {
@@ -287,6 +299,7 @@ impl StandInBoard {
         if let Some(running) = &self.running {
             consider(running.polls.front().copied(), Next::Poll);
         }
+        consider(self.limiter.as_ref().and_then(FittedLimiter::looks_at), Next::Limiter);
         consider(self.boots_at, Next::Boot);
         consider(self.rail_follows_at, Next::Rail);
         consider(self.pending.front().map(BoardEvent::at), Next::Show);
@@ -297,6 +310,9 @@ impl StandInBoard {
         self.rail_follows_at = None;
         self.rail_on = self.supply_on;
         self.show(BoardEvent::SupplyRail { at: self.now, on: self.rail_on });
+        if let Some(limiter) = &mut self.limiter {
+            limiter.controllers_rail(self.now, self.rail_on);
+        }
         if self.rail_on {
             self.plan_boot();
             return;
@@ -357,6 +373,12 @@ impl StandInBoard {
         }
         let outputs = running.controller.tick(running.milliseconds(self.now, self.setup.timer_at_boot_ms), &inputs);
         self.act(outputs);
+    }
+
+    fn limiter_looks(&mut self) {
+        let reading = self.probes.read_limiters(self.now);
+        let edge = self.limiter.as_mut().and_then(|limiter| limiter.look(self.now, reading));
+        edge.into_iter().for_each(|edge| self.show(edge));
     }
 
     fn poll(&mut self) {

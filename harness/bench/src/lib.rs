@@ -22,7 +22,9 @@ mod virtual_bench;
 mod wall_clock;
 mod world;
 
-pub use board::{BoardEvent, BoardSetup, BoardSetupError, BoardZone, ContactWire, RelayWire, StandInBoard};
+pub use board::{
+    BoardEvent, BoardLimiter, BoardSetup, BoardSetupError, BoardZone, ContactWire, LimiterWire, RelayWire, StandInBoard,
+};
 pub use calibrating::{ChannelFit, FitError, Line, fit_channel};
 pub use driver::{Bench, BenchIdentity, RunOptions, RunSetup, run_plan};
 pub use faults::{FaultCounts, FaultyTransport, Stall, WireFaults};

@@ -171,8 +171,7 @@ impl RigBench {
             )),
             _ => Ok(()),
         };
-        let zones = self.file.zones.iter().filter_map(|zone| zone.probe_channel).max();
-        needs("probe channel", zones, there.probe_channels)?;
+        needs("probe channel", self.file.probe_channels().max(), there.probe_channels)?;
         needs("input", self.file.relays.iter().map(|relay| relay.input).max(), there.inputs)?;
         let outputs = self.file.contacts.iter().map(|contact| contact.output);
         let outputs = outputs.chain(self.file.feedback.iter().map(|contact| contact.output));

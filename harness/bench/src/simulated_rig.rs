@@ -57,7 +57,7 @@ impl SimulatedRigSetup {
             boot_id,
             pace,
             booted_at: RigTime::ZERO,
-            probe_channels: count(&mut file.zones.iter().filter_map(|zone| zone.probe_channel)),
+            probe_channels: count(&mut file.probe_channels()),
             inputs: count(&mut file.relays.iter().map(|relay| relay.input)),
             contacts: count(
                 &mut file

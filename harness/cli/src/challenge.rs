@@ -52,7 +52,7 @@ pub(crate) fn challenge(
     let table = DetectionTable::of(&challenged, &library);
     let mut table = match picked {
         Some(hazards) => table.of_a_part(&hazards, left_out),
-        None => table,
+        None => table.without_mistakes_of_missing_parts(left_out),
     };
     if arguments.each {
         table.sweeps = Sweeps::default();

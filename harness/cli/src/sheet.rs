@@ -60,6 +60,13 @@ fn settings(bench: &Bench) -> Vec<String> {
         value(dryfire_judge::Margin::Time(declares.longest_firing)),
         value(dryfire_judge::Margin::Time(declares.cycle_time)),
     ));
+    if let Some(limiter) = &bench.limiter {
+        settings.push(format!(
+            "limiter: probe type {}, read ______   trip {}, read ______",
+            limiter.probe_type,
+            value(dryfire_judge::Margin::Temperature(limiter.trip_millicelsius)),
+        ));
+    }
     settings
 }
 
@@ -80,7 +87,13 @@ fn proved(bench: &Bench) -> Vec<String> {
     for zone in &bench.zones {
         items.push(format!("probe {}: stepped by the rig, and the controller showed it at this zone", zone.name));
     }
-    for relay in &bench.relays {
+    if bench.limiter.is_some() {
+        items.push(
+            "limiter: its probe stepped by the rig, and the limiter showed it; its contact seen to trip and to be reset"
+                .to_owned(),
+        );
+    }
+    for relay in bench.relays.iter().filter(|relay| relay.role != RelayRole::Limiter) {
         items.push(format!(
             "{}: forced on and off, and seen at input {} and no other",
             role(bench, &relay.role),
@@ -89,9 +102,10 @@ fn proved(bench: &Bench) -> Vec<String> {
     }
     for contact in &bench.contacts {
         items.push(format!(
-            "{}: worked by contact {}, and the controller noticed",
+            "{}: worked by contact {}, and the {} noticed",
             words(contact.role),
-            contact.output
+            contact.output,
+            if is_limiters(contact.role) { "limiter" } else { "controller" },
         ));
     }
     for contact in &bench.feedback {
@@ -121,12 +135,23 @@ fn after(bench: &Bench) -> Vec<String> {
         );
         items.push(plus);
     }
+    if let Some(limiter) = &bench.limiter {
+        items.push(format!(
+            "limiter's probe (type {}) refitted in {}, plus on plus, extension wire of its type",
+            limiter.probe_type, bench.zones[limiter.zone].name
+        ));
+        items.push(
+            "limiter's contact back in the supply of the contactor or of the kiln, and the limiter reset".to_owned(),
+        );
+    }
     if matches!(bench.kind, BenchKind::Rig { plays: Plays::Converters, .. }) {
         items.push("the controller's own converters back in their places; they were not tested".to_owned());
     }
     for contact in &bench.contacts {
         items.push(match contact.role {
             ContactRole::TestLine => "test line: wire out, input at rest".to_owned(),
+            ContactRole::Reset => "limiter's reset: wire out, its own button tried".to_owned(),
+            ContactRole::LimiterSupply => "limiter's supply: switch out, its own feed back in place".to_owned(),
             other => format!("{}: its own contact refitted, and noticed by the controller", words(other)),
         });
     }
@@ -154,9 +179,15 @@ fn first_firing(bench: &Bench) -> Vec<String> {
     items
 }
 
+/// Whether a contact works the limiter and not the controller.
+fn is_limiters(role: ContactRole) -> bool {
+    matches!(role, ContactRole::Reset | ContactRole::LimiterSupply)
+}
+
 fn role(bench: &Bench, role: &RelayRole) -> String {
     match role {
         RelayRole::Safety => "safety".to_owned(),
+        RelayRole::Limiter => "limiter".to_owned(),
         RelayRole::Element(zone) => format!("element.{}", bench.zones[*zone].name),
     }
 }
@@ -176,5 +207,7 @@ fn words(role: ContactRole) -> &'static str {
         ContactRole::Start => "start button",
         ContactRole::Acknowledge => "acknowledge button",
         ContactRole::TestLine => "test line",
+        ContactRole::Reset => "limiter's reset",
+        ContactRole::LimiterSupply => "limiter's supply",
     }
 }

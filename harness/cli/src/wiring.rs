@@ -88,6 +88,16 @@ fn wires(bench: &Bench) -> Vec<Wire> {
             );
         }
     }
+    if let Some(limiter) = &bench.limiter {
+        add(
+            format!("probe channel {}", limiter.probe_channel),
+            format!(
+                "limiter: terminals of its own probe (type {}, in {})",
+                limiter.probe_type, bench.zones[limiter.zone].name
+            ),
+            "plus on plus; copper, 100 mm; its cold junction is here",
+        );
+    }
     for relay in &bench.relays {
         let role = role(bench, &relay.role);
         let (at, note) = match relay.senses {
@@ -98,6 +108,8 @@ fn wires(bench: &Bench) -> Vec<Wire> {
             Senses::Load => ("dummy load", "extra-low voltage in place of the mains"),
         };
         let level = match relay.active {
+            ActiveLevel::High if relay.role == RelayRole::Limiter => "high is closed",
+            ActiveLevel::Low if relay.role == RelayRole::Limiter => "low is closed",
             ActiveLevel::High => "high is on",
             ActiveLevel::Low => "low is on",
         };
@@ -110,6 +122,8 @@ fn wires(bench: &Bench) -> Vec<Wire> {
             ContactRole::Start => ("start button", "pressed"),
             ContactRole::Acknowledge => ("acknowledge button", "pressed"),
             ContactRole::TestLine => ("test line of the program", "standing still"),
+            ContactRole::Reset => ("reset of the limiter", "pressed"),
+            ContactRole::LimiterSupply => ("feed of the limiter, extra-low voltage", "cut"),
         };
         let state = match contact.engaged {
             ContactState::Open => "open",
@@ -152,6 +166,7 @@ fn wires(bench: &Bench) -> Vec<Wire> {
 fn role(bench: &Bench, role: &RelayRole) -> String {
     match role {
         RelayRole::Safety => "safety".to_owned(),
+        RelayRole::Limiter => "limiter".to_owned(),
         RelayRole::Element(zone) => format!("element.{}", bench.zones[*zone].name),
     }
 }

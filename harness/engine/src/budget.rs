@@ -10,7 +10,7 @@ use core::fmt;
 use dryfire_kiln::{
     Before, Failure, KilnDescription, SafetyCase, SafetyError, SafetyGrid, SafetyLimit, SafetyTime, safety_times,
 };
-use dryfire_scenario::{Bench, RelayRole};
+use dryfire_scenario::Bench;
 use dryfire_units::{Celsius, RigSpan};
 
 use crate::played::MODEL_ERROR_MILLICELSIUS;
@@ -569,11 +569,11 @@ impl FailureSets {
 }
 
 /// The zones that stay on in a firing when this relay is welded: those in whose
-/// path every other relay is a safety contactor, which is closed while firing.
+/// path every other relay is a safety contactor or a limiter's contact, which are closed while firing.
 fn zones_on_with(bench: &Bench, welded: usize) -> impl Iterator<Item = usize> + '_ {
     let paths = bench.paths.iter().filter(move |path| {
         let mut relays = path.poles.iter().flat_map(|pole| &pole.through);
-        let others_closed = |relay: usize| bench.relays.get(relay).is_some_and(|it| it.role == RelayRole::Safety);
+        let others_closed = |relay: usize| bench.relays.get(relay).is_some_and(|it| !crate::engine::heats(&it.role));
         relays.clone().any(|relay| relay.0 == welded) && relays.all(|relay| relay.0 == welded || others_closed(relay.0))
     });
     paths.map(|path| path.zone)

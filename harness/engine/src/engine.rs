@@ -8,7 +8,7 @@ use std::collections::VecDeque;
 use dryfire_judge::naive::{self, Trace};
 use dryfire_judge::{Finding, Judge, MomentId, SignalId};
 use dryfire_kiln::Climb;
-use dryfire_scenario::{Bench, ClearFault, ColdJunction, ConsoleMatcher, RelayRole};
+use dryfire_scenario::{Bench, BenchKind, ClearFault, ColdJunction, ConsoleMatcher, ContactRole, RelayRole};
 use dryfire_units::{RigSpan, RigTime};
 
 use crate::derived::{Derivation, Derived};
@@ -25,13 +25,25 @@ pub const SETTLE: RigSpan = RigSpan::from_seconds(5);
 /// Time between the last thing done to clear a latched fault and the beginning of the script.
 const CLEARED_WITHIN: RigSpan = RigSpan::from_seconds(1);
 
-/// How much later the script begins on a bench that clears a latched fault first.
+/// How long a limiter's reset is pressed before a run.
+pub(crate) const RESET_PRESS: RigSpan = RigSpan::from_seconds(1);
+
+/// How much later the script begins on a bench that clears a latched fault or resets a limiter first.
 pub(crate) fn time_to_clear(bench: &Bench) -> RigSpan {
-    match &bench.clear_fault {
+    let cleared = match &bench.clear_fault {
         None => RigSpan::ZERO,
         Some(ClearFault::Console { .. }) => CLEARED_WITHIN,
         Some(ClearFault::Contact { press }) => *press + CLEARED_WITHIN,
-    }
+    };
+    let reset = if limiters_reset(bench).is_some() { RESET_PRESS + CLEARED_WITHIN } else { RigSpan::ZERO };
+    cleared.max(reset)
+}
+
+/// The contact that resets a limiter before each run, as an index into the bench's contacts: on a rig it is still
+/// tripped when the scenario before has tripped it, and a cut of the controller's supply does not change that.
+pub(crate) fn limiters_reset(bench: &Bench) -> Option<usize> {
+    let reset = bench.contacts.iter().position(|contact| contact.role == ContactRole::Reset);
+    reset.filter(|_| matches!(bench.kind, BenchKind::Rig { .. }))
 }
 
 /// How often the script looks where it waits for what may come between two samples.
@@ -395,6 +407,7 @@ impl Engine {
             fresh_controller: self.config.fresh_controller,
         };
         let nothing_heated = idle_controller::take_back(&self.plan, heat, &mut findings);
+        let limiter_before = idle_controller::take_back_of_limiter(&self.plan, &mut findings);
         let relays_seen = RelaysSeen {
             on: (0..self.relays_on.len()).filter(|relay| self.relays_on[*relay]).collect(),
             rested_on: idle_controller::rested_on(&self.plan, &findings),
@@ -402,7 +415,7 @@ impl Engine {
         let run = outcome::Run {
             plan: &self.plan,
             findings,
-            nothing_heated,
+            taken_back: [nothing_heated, limiter_before],
             relays_seen,
             cut: self.cut,
             open_step: self.script.open_step(),

@@ -92,6 +92,7 @@ fn part_name(part: &dryfire_scenario::NeededPart) -> String {
     match part {
         NeededPart::Contact(role) => format!("{} contact", role.word()),
         NeededPart::Supply => "a switch for the controller's supply".to_owned(),
+        NeededPart::Limiter => "an independent limiter".to_owned(),
         NeededPart::MeansToCut(RelaySelector::Safety) => "a second means to cut beside the contactor".to_owned(),
         NeededPart::MeansToCut(RelaySelector::Element(zone)) => {
             format!("a second means to cut beside the relay element{zone}")

@@ -7,9 +7,9 @@
 //! itself where the controller was told to fire, and each relay that the claim
 //! rests on at least once in the session.
 
-use dryfire_judge::{Claim, Condition, Expectation, Finding, Reason, Scope, SignalId, Verdict};
-use dryfire_scenario::{ProbeFault, Stimulus};
-use dryfire_units::RigTime;
+use dryfire_judge::{Claim, Condition, Expectation, Finding, Margin, Reason, Scope, SignalId, Verdict};
+use dryfire_scenario::{ContactRole, ProbeFault, RelayRole, Stimulus};
+use dryfire_units::{RigSpan, RigTime};
 
 use crate::plan::{Plan, PlannedWait};
 use crate::result::ScenarioResult;
@@ -62,6 +62,37 @@ pub(crate) fn take_back(plan: &Plan, heat: Heat, findings: &mut [Finding]) -> Op
         finding.vacuous = true;
     }
     why
+}
+
+const LIMITER_BEFORE: &str =
+    "the limiter was already in the state that was waited for: what was done then shows nothing";
+
+/// Takes back the passes of what was to come and was there already: a limiter that had tripped before its probe broke
+/// says nothing about the break. Says why, if there are any.
+pub(crate) fn take_back_of_limiter(plan: &Plan, findings: &mut [Finding]) -> Option<&'static str> {
+    let limiter = plan.bench.relays.iter().position(|relay| relay.role == RelayRole::Limiter)?;
+    let signal = plan.signals.relays[limiter];
+    let mut why = None;
+    for finding in findings.iter_mut().filter(|finding| finding.verdict == Verdict::Pass) {
+        let Claim::Within { condition, .. } = &plan.expectations[finding.expectation].claim else { continue };
+        // No contact moves in the microsecond in which its reason arises.
+        if finding.seen == Some(Margin::Time(RigSpan::ZERO)) && asks_for_state_of(condition, signal) {
+            why = Some(LIMITER_BEFORE);
+            finding.verdict = Verdict::Inconclusive;
+            finding.reason = Reason::Vacuous;
+            finding.vacuous = true;
+        }
+    }
+    why
+}
+
+fn asks_for_state_of(condition: &Condition, switch: SignalId) -> bool {
+    match condition {
+        Condition::Is { signal, .. } => *signal == switch,
+        Condition::Not(inner) => asks_for_state_of(inner, switch),
+        Condition::All(parts) | Condition::Any(parts) => parts.iter().any(|part| asks_for_state_of(part, switch)),
+        Condition::Compare { .. } => false,
+    }
 }
 
 /// The relays that the passes among these findings rest on.
@@ -133,10 +164,14 @@ fn is_in_the_way(stimulus: &Stimulus) -> bool {
         ),
         // A controller with feedback may see it.
         Stimulus::Relay { .. } => true,
+        Stimulus::Contact { contact: ContactRole::Reset | ContactRole::LimiterSupply, .. } => false,
         Stimulus::Contact { engaged, .. } => *engaged,
         // What a line or the operator has told it is for the scenario's author to know.
         Stimulus::Console(_) | Stimulus::Prompt(_) => true,
-        Stimulus::ReconnectProbe { .. }
+        // What the limiter finds is nothing to the controller.
+        Stimulus::LimiterProbe { .. }
+        | Stimulus::ReconnectLimiterProbe
+        | Stimulus::ReconnectProbe { .. }
         | Stimulus::FreeRelay { .. }
         | Stimulus::LoseElement { .. }
         | Stimulus::CrossProbes { .. }
@@ -167,7 +202,7 @@ fn rests_on(plan: &Plan, condition: &Condition, relays: &mut [bool]) {
                 relays[relay] = true;
             } else if *signal == signals.element {
                 for (rested, relay) in relays.iter_mut().zip(&plan.bench.relays) {
-                    *rested |= relay.role != dryfire_scenario::RelayRole::Safety;
+                    *rested |= crate::engine::heats(&relay.role);
                 }
             } else if is_heat(plan, *signal) || plan.isolated.iter().any(|isolated| isolated.id == *signal) {
                 relays.fill(true);

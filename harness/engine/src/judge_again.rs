@@ -137,14 +137,15 @@ pub fn judge_again(plan: &Plan, past: PastRun<'_>, replay: &mut Replay<'_>) -> R
         fresh_controller: past.fresh_controller,
     };
     let nothing_heated = idle_controller::take_back(plan, heat, &mut findings);
+    let limiter_before = idle_controller::take_back_of_limiter(plan, &mut findings);
     let relays_seen = RelaysSeen { on: on.clone(), rested_on: idle_controller::rested_on(plan, &findings) };
-    Ok(conclude(plan, findings, nothing_heated, disagreement, relays_seen))
+    Ok(conclude(plan, findings, [nothing_heated, limiter_before], disagreement, relays_seen))
 }
 
 fn conclude(
     plan: &Plan,
     findings: Vec<Finding>,
-    nothing_heated: Option<&'static str>,
+    taken_back: [Option<&'static str>; 2],
     disagreement: Option<String>,
     relays_seen: RelaysSeen,
 ) -> JudgedAgain {
@@ -154,7 +155,7 @@ fn conclude(
         verdict = verdict.combine(Verdict::Inconclusive);
         remarks.push(outcome::EXPECTS_NOTHING.to_owned());
     }
-    if let Some(remark) = nothing_heated {
+    for remark in taken_back.into_iter().flatten() {
         verdict = verdict.combine(Verdict::Inconclusive);
         remarks.push(remark.to_owned());
     }

@@ -20,7 +20,7 @@ pub(crate) struct Run<'a> {
     pub(crate) plan: &'a Plan,
     pub(crate) findings: Vec<Finding>,
     /// Why some of the findings are no passes any more, if so.
-    pub(crate) nothing_heated: Option<&'static str>,
+    pub(crate) taken_back: [Option<&'static str>; 2],
     pub(crate) relays_seen: RelaysSeen,
     pub(crate) cut: Option<Cut>,
     /// The step of the script that was not done, if any.
@@ -73,7 +73,7 @@ impl Run<'_> {
         if self.findings.is_empty() {
             worsen(Verdict::Inconclusive, EXPECTS_NOTHING.to_owned());
         }
-        if let Some(remark) = self.nothing_heated {
+        for remark in self.taken_back.into_iter().flatten() {
             worsen(Verdict::Inconclusive, remark.to_owned());
         }
         // A rig that counts its losses may have counted the edges that are missing here too.

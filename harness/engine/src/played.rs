@@ -4,7 +4,7 @@
 mod probe;
 
 use dryfire_kiln::{Kiln, KilnError, RelayFault as ContactFault, StartState};
-use dryfire_scenario::{ActiveLevel, ProbeFault, RelayFault, Told};
+use dryfire_scenario::{ActiveLevel, ProbeFault, RelayFault, RelayRole, Told};
 use dryfire_units::{Celsius, Disturbance, RigSpan, RigTime, ThermocoupleType, Volts};
 
 use crate::io::ProbeSignal;
@@ -30,7 +30,13 @@ struct Pattern {
 /// The modelled kiln with its probes.
 pub(crate) struct PlayedKiln {
     kiln: Kiln,
+    /// By place: one for each zone, and the limiter's own behind them where there is one.
     probes: Vec<Probe>,
+    /// The zone that each place's probe is in.
+    in_zone: Vec<usize>,
+    zones: usize,
+    /// The limiter's contact, as an index into the relays.
+    limiter_relay: Option<usize>,
     /// For each relay of the bench: its input and polarity.
     inputs: Vec<(u8, ActiveLevel)>,
     sensed: Vec<bool>,
@@ -39,7 +45,7 @@ pub(crate) struct PlayedKiln {
     /// When the model next changes by itself. Asked for at every observation, so it is
     /// kept; it moves only with an edge, with a relay's fault and with a change.
     changes_at: RigTime,
-    /// The zone whose junction is at each zone's terminals.
+    /// The place whose junction is at each place's terminals.
     crossed: Vec<usize>,
     terminals: Terminals,
     /// The first thing that the model refused: the bench told the past after the future.
@@ -85,16 +91,17 @@ impl PlayedKiln {
         )
         .map_err(|error| PlayError(error.to_string()))?;
         let terminals = Terminals { celsius: ambient, believed: ambient, room: ambient };
-        let probes: Vec<Probe> = plan
-            .bench
-            .zones
+        let zones = plan.bench.zones.iter().enumerate();
+        let of_zones = zones.map(|(index, zone)| (index, zone.probe_type, zone.probe_channel));
+        let limiter = plan.bench.limiter.iter();
+        let of_limiter = limiter.map(|limiter| (limiter.zone, limiter.probe_type, Some(limiter.probe_channel)));
+        let places: Vec<_> = of_zones.chain(of_limiter).collect();
+        let probes: Vec<Probe> = places
             .iter()
-            .enumerate()
-            .map(|(index, zone)| {
-                let kind = ThermocoupleType::from_letter(zone.probe_type)
-                    .ok_or_else(|| PlayError(format!("there is no thermocouple type `{}`", zone.probe_type)))?;
-                let lag = kiln.probe_time_constant(index).value();
-                Ok(Probe::new(kind, zone.probe_channel, lag, terminals))
+            .map(|&(zone, letter, channel)| {
+                let kind = ThermocoupleType::from_letter(letter)
+                    .ok_or_else(|| PlayError(format!("there is no thermocouple type `{letter}`")))?;
+                Ok(Probe::new(kind, channel, kiln.probe_time_constant(zone).value(), terminals))
             })
             .collect::<Result<Vec<_>, PlayError>>()?;
         let inputs = plan.bench.relays.iter().map(|relay| (relay.input, relay.active)).collect::<Vec<_>>();
@@ -106,6 +113,9 @@ impl PlayedKiln {
             patterns: vec![None; plan.bench.relays.len()],
             changes_at,
             crossed: (0..probes.len()).collect(),
+            in_zone: places.iter().map(|(zone, ..)| *zone).collect(),
+            zones: plan.bench.zones.len(),
+            limiter_relay: plan.bench.relays.iter().position(|relay| relay.role == RelayRole::Limiter),
             probes,
             terminals,
             refused: None,
@@ -113,11 +123,21 @@ impl PlayedKiln {
     }
 
     pub(crate) fn zones(&self) -> usize {
+        self.zones
+    }
+
+    /// How many probes there are: one for each zone, and the limiter's.
+    pub(crate) fn places(&self) -> usize {
         self.probes.len()
     }
 
-    pub(crate) fn channel(&self, zone: usize) -> Option<u8> {
-        self.probes[zone].channel
+    /// The place of the limiter's probe, behind those of the zones.
+    pub(crate) fn limiter_place(&self) -> Option<usize> {
+        (self.probes.len() > self.zones).then_some(self.zones)
+    }
+
+    pub(crate) fn channel(&self, place: usize) -> Option<u8> {
+        self.probes[place].channel
     }
 
     /// Takes an edge.
@@ -249,9 +269,12 @@ impl PlayedKiln {
         self.note(done);
     }
 
-    /// The coils of all relays lose their supply or get it back.
+    /// The coils of all relays lose their supply or get it back; the limiter has one of its own.
     pub(crate) fn coil_supply(&mut self, at: RigTime, present: bool) {
         for relay in 0..self.inputs.len() {
+            if Some(relay) == self.limiter_relay {
+                continue;
+            }
             let done = self.kiln.set_coil_supply(at, relay, present);
             self.note(done);
         }
@@ -321,7 +344,7 @@ impl PlayedKiln {
     /// The terminals are so much warmer than the converter takes them to be.
     pub(crate) fn warm_terminals(&mut self, by_millicelsius: i64) {
         self.terminals.celsius = self.terminals.believed + by_millicelsius as f64 / 1e3;
-        for probe in &mut self.probes {
+        for probe in &mut self.probes[..self.zones] {
             probe.at_terminals(self.terminals);
         }
     }
@@ -336,7 +359,7 @@ impl PlayedKiln {
         self.terminals.room += by;
         self.terminals.believed += by;
         self.terminals.celsius += by;
-        for probe in &mut self.probes {
+        for probe in &mut self.probes[..self.zones] {
             probe.at_terminals(self.terminals);
         }
     }
@@ -347,7 +370,7 @@ impl PlayedKiln {
         let unseen = self.terminals.celsius - self.terminals.believed;
         self.terminals.believed = self.terminals.room + by_millicelsius as f64 / 1e3;
         self.terminals.celsius = self.terminals.believed + unseen;
-        for probe in &mut self.probes {
+        for probe in &mut self.probes[..self.zones] {
             probe.at_terminals(self.terminals);
         }
         // Both are thousandths of a degree within the bounds of a scenario file.
@@ -359,9 +382,9 @@ impl PlayedKiln {
         std::mem::take(&mut self.probes[zone].stale)
     }
 
-    /// The junction at a zone's terminals at an instant, before any fault.
-    fn junction(&self, zone: usize, at: RigTime) -> Junction {
-        let zone = self.crossed[zone];
+    /// The junction at a place's terminals at an instant, before any fault.
+    fn junction(&self, place: usize, at: RigTime) -> Junction {
+        let zone = self.in_zone[self.crossed[place]];
         let slope = self.kiln.probe_slope(zone).value();
         let ahead = (at - self.kiln.sample_time()).as_seconds();
         Junction { celsius: self.kiln.probe_temperature(zone).value() + slope * ahead, slope }

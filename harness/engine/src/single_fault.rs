@@ -4,7 +4,7 @@
 //! allows, not what the controller does: that a controller notices a fault and
 //! acts on it is for scenarios to show.
 
-use dryfire_scenario::{Bench, OldPartKind, PathRelay, Unpowered};
+use dryfire_scenario::{Bench, OldPartKind, PathRelay, RelayRole, Unpowered};
 
 use crate::plan::relay_name;
 
@@ -136,8 +136,8 @@ impl SingleFault {
             | SingleFault::ProbeStuck { .. } => true,
             SingleFault::RelayWelded { relay: lost } | SingleFault::OutputStuckOn { relay: lost } => lost != relay,
             SingleFault::PoleWelded { relay: lost, pole: welded } => (lost, welded) != (relay, pole),
-            // Every relay of a bench file is worked by the controller.
-            SingleFault::ProcessorHalted => false,
+            // Every relay of a bench file is worked by the controller, but for the limiter's contact.
+            SingleFault::ProcessorHalted => bench.relays.get(relay).is_some_and(|it| it.role == RelayRole::Limiter),
         }
     }
 }

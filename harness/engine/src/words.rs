@@ -91,7 +91,9 @@ fn switch_state(plan: &Plan, signal: SignalId, on: bool) -> String {
         ("closed", "open")
     } else if name == contact_name(ContactRole::Lid) {
         ("open", "shut")
-    } else if [ContactRole::Stop, ContactRole::Start, ContactRole::Acknowledge]
+    } else if name == "limiter" {
+        ("closed", "tripped")
+    } else if [ContactRole::Stop, ContactRole::Start, ContactRole::Acknowledge, ContactRole::Reset]
         .iter()
         .any(|role| name == contact_name(*role))
     {

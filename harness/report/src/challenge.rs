@@ -161,7 +161,8 @@ pub struct DetectionTable<'a> {
     pub blamed: Vec<Blamed<'a>>,
     /// Groups of mistakes with the same fails in the same places: the library cannot tell them apart.
     pub alike: Vec<Vec<&'a str>>,
-    /// Mistakes that were not tried, because only a part of the library was picked and they are not of its hazards.
+    /// Mistakes that were not tried: of other hazards where only a part of the library was picked, and of a limiter where
+    /// the bench has none.
     pub left_out: usize,
     /// Whether only a part of the library was picked.
     pub part: bool,
@@ -182,9 +183,16 @@ impl<'a> DetectionTable<'a> {
         let stands_for =
             |hazard: &str| challenged.iter().filter_map(Challenged::mistake).any(|one| one.hazard == hazard);
         let alone = files_alone(&detections, library);
+        // What is about a part that no bench tried has, a limiter for one, could catch nothing.
+        let applies = |scenario: &str| {
+            let results = challenged.iter().flat_map(|one| &one.results);
+            let of_it = results.filter(|result| result.scenario == scenario);
+            of_it.clone().any(|result| !matches!(result.applicability, Applicability::NotApplicable { .. }))
+        };
+        let applies_anywhere = |file: &str| library.iter().any(|tried| tried.file == file && applies(&tried.scenario));
         let mut files: Vec<&str> = library.iter().map(|tried| tried.file.as_str()).collect();
         files.dedup();
-        files.retain(|file| !alone.contains(file));
+        files.retain(|file| !alone.contains(file) && applies_anywhere(file));
         let says_what_for = |file: &str| library.iter().any(|tried| tried.file == file && tried.covers_alone);
         DetectionTable {
             idle: files.iter().copied().filter(|file| !says_what_for(file)).collect(),
@@ -209,6 +217,12 @@ impl<'a> DetectionTable<'a> {
         self.idle.clear();
         self.never_alone.clear();
         DetectionTable { left_out, part: true, ..self }
+    }
+
+    /// The same where so many mistakes of a part that the bench does not have were left out.
+    #[must_use]
+    pub fn without_mistakes_of_missing_parts(self, left_out: usize) -> Self {
+        DetectionTable { left_out, ..self }
     }
 
     /// Mistakes that were caught, and all there were.

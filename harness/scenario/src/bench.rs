@@ -28,6 +28,8 @@ pub struct Bench {
     pub paths: Vec<Path>,
     /// What an earlier control left in the wiring.
     pub old_parts: Vec<OldPart>,
+    /// The independent limiter, where there is one.
+    pub limiter: Option<Limiter>,
     /// Contacts that the rig works.
     pub contacts: Vec<Contact>,
     /// Contacts by which the rig tells the controller what the power side does.
@@ -53,6 +55,14 @@ pub struct Bench {
     pub declares: Declared,
     /// How well the bench knows what it measures.
     pub uncertainty: Uncertainty,
+}
+
+impl Bench {
+    /// The rig channels that play a probe: those of the zones, and the limiter's.
+    pub fn probe_channels(&self) -> impl Iterator<Item = u8> + '_ {
+        let of_zones = self.zones.iter().filter_map(|zone| zone.probe_channel);
+        of_zones.chain(self.limiter.iter().map(|limiter| limiter.probe_channel))
+    }
 }
 
 /// How a controller says on its console what it aims at.
@@ -165,6 +175,23 @@ pub struct Zone {
     pub probe_channel: Option<u8>,
 }
 
+/// An independent over-temperature limiter: a device beside the controller, with a probe and a contact of its own.
+///
+/// Its contact is the relay with the role [`RelayRole::Limiter`], its reset the contact [`ContactRole::Reset`].
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Limiter {
+    /// The index of the zone whose temperature its probe sees.
+    pub zone: usize,
+    /// The letter of its thermocouple's type.
+    pub probe_type: char,
+    /// Rig channel that plays its probe, from 0.
+    pub probe_channel: u8,
+    /// It trips above this, thousandths of a degree Celsius.
+    pub trip_millicelsius: i64,
+    /// Below this it can be reset, thousandths of a degree Celsius; `None`: the bench file does not say.
+    pub reset_below_millicelsius: Option<i64>,
+}
+
 /// What a relay is for.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum RelayRole {
@@ -172,6 +199,8 @@ pub enum RelayRole {
     Safety,
     /// The element relay of a zone, by index (`element.<zone>`).
     Element(usize),
+    /// The limiter's own contact (`limiter`): on is closed, off is tripped.
+    Limiter,
 }
 
 /// What the rig sees of a relay.
@@ -214,6 +243,9 @@ pub struct Relay {
     /// Whether it is a solid-state one, without contacts that wear.
     pub solid_state: bool,
 }
+
+/// The supply of a limiter's coil of which a bench file says nothing: it has one of its own.
+pub const LIMITERS_COIL_SUPPLY: &str = "limiter";
 
 /// The supply that feeds every coil of which a bench file says nothing.
 pub const USUAL_COIL_SUPPLY: &str = "common";
@@ -289,6 +321,10 @@ pub enum ContactRole {
     Acknowledge,
     /// The line at which the controller's program stands still; engaged = it stands.
     TestLine,
+    /// The limiter's manual reset; engaged = pressed.
+    Reset,
+    /// A switch in the limiter's own supply; engaged = the supply is cut.
+    LimiterSupply,
 }
 
 /// Whether a dry contact is open or closed.

@@ -49,6 +49,8 @@ pub const SIGNALS: &[&str] = &[
     "stop",
     "start",
     "acknowledge",
+    "limiter",
+    "reset",
     "supply",
     "isolated",
     "live",
@@ -66,6 +68,7 @@ fn states(switch: &SwitchSignal) -> [&'static str; 2] {
     match switch {
         SwitchSignal::Heat(_) | SwitchSignal::Element(_) | SwitchSignal::Supply => ["on", "off"],
         SwitchSignal::Safety => ["closed", "open"],
+        SwitchSignal::Limiter => ["closed", "tripped"],
         SwitchSignal::Contact(ContactRole::Lid) => ["open", "shut"],
         SwitchSignal::Contact(_) => ["pressed", "released"],
         // Of these the word is the whole sentence.
@@ -197,7 +200,7 @@ impl Parser<'_> {
         if !SIGNALS.contains(&word) {
             return Err(self.unknown_signal(word));
         }
-        if MEASURED.contains(&word) {
+        if MEASURED.contains(&word) || measured::is_limiter_probe(&self.words) {
             return measured::comparison(&mut self.words);
         }
         let switch = switch(&mut self.words)?;
@@ -289,10 +292,12 @@ pub(crate) fn switch(words: &mut Words<'_>) -> Result<SwitchSignal, Mistake> {
         "element" => SwitchSignal::Element(zone),
         "isolated" | "live" => SwitchSignal::Isolated(zone),
         "safety" => SwitchSignal::Safety,
+        "limiter" => SwitchSignal::Limiter,
         "supply" => SwitchSignal::Supply,
         "lid" => SwitchSignal::Contact(ContactRole::Lid),
         "stop" => SwitchSignal::Contact(ContactRole::Stop),
         "start" => SwitchSignal::Contact(ContactRole::Start),
+        "reset" => SwitchSignal::Contact(ContactRole::Reset),
         _ => SwitchSignal::Contact(ContactRole::Acknowledge),
     })
 }
@@ -334,6 +339,8 @@ impl ContactRole {
             ContactRole::Start => "start",
             ContactRole::Acknowledge => "acknowledge",
             ContactRole::TestLine => "test line",
+            ContactRole::Reset => "reset",
+            ContactRole::LimiterSupply => "limiter supply",
         }
     }
 }

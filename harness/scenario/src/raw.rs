@@ -105,12 +105,12 @@ texts! {
     /// How the kiln stands: `cold`, or `soaked at 400 °C`.
     Soak r"^\s*(cold|soaked\s+at\s.*)\s*$",
     /// A part of the bench: `lid contact`, `test line contact`, `supply switch`, `means to cut element`,
-    /// `mechanical element`, `longest firing of 13 h`, `2 zones`.
-    Part r"^\s*((lid|stop|start|acknowledge|test\s+line)\s+contact|supply\s+switch|(means\s+to\s+cut|mechanical)\s+(safety|element\S*)|longest\s+firing\s+of\s.*|[0-9]+\s+zones?)\s*$",
-    /// A probe: `probe`, `probe.2`, `probe.top`.
-    Probe r"^\s*probe(\.[\w-]+)?\s*$",
-    /// A probe, the lid, or a bypass that was left in: `probe.2`, `lid`, `bypass.top`.
-    ProbeOrLid r"^\s*(lid|(probe|bypass)(\.[\w-]+)?)\s*$",
+    /// `mechanical element`, `longest firing of 13 h`, `2 zones`, `limiter`.
+    Part r"^\s*((lid|stop|start|acknowledge|test\s+line|reset|limiter\s+supply)\s+contact|limiter|supply\s+switch|(means\s+to\s+cut|mechanical)\s+(safety|element\S*)|longest\s+firing\s+of\s.*|[0-9]+\s+zones?)\s*$",
+    /// A probe: `probe`, `probe.2`, `probe.top`, or the limiter's own: `limiter probe`.
+    Probe r"^\s*(limiter\s+)?probe(\.[\w-]+)?\s*$",
+    /// A probe, the lid, or a bypass that was left in: `probe.2`, `limiter probe`, `lid`, `bypass.top`.
+    ProbeOrLid r"^\s*(lid|limiter\s+probe|(probe|bypass)(\.[\w-]+)?)\s*$",
     /// The lid, or a bypass that was left in: `lid`, `bypass.top`.
     LidOrBypass r"^\s*(lid|bypass(\.[\w-]+)?)\s*$",
     /// A relay: `safety`, `element`, `element.2`, `element.top`.
@@ -145,14 +145,14 @@ texts! {
     Terminals r"^\s*(terminals|box)\s*$",
     /// A share: `70 %`.
     Share r"^\s*[0-9.eE+]+\s*%\s*$",
-    /// The controller's own supply, that of the coils, or a leg or the neutral of the kiln's: `supply`, `leg 1`.
-    SupplyOrLeg r"^\s*(supply|coil\s+supply|neutral|(leg|phase)\s+[1-3])\s*$",
+    /// The controller's own supply, the limiter's, that of the coils, or a leg or the neutral of the kiln's: `supply`, `leg 1`.
+    SupplyOrLeg r"^\s*(supply|limiter\s+supply|coil\s+supply|neutral|(leg|phase)\s+[1-3])\s*$",
     /// An element, the supply of the coils, or a leg or the neutral of the kiln's supply: `element.2`, `leg 1`.
     ElementOrLeg r"^\s*(element(\.[\w-]+)?|coil\s+supply|neutral|(leg|phase)\s+[1-3])\s*$",
     /// The name of a zone: one word of letters, digits and hyphens.
     ZoneName r"^\w[\w-]*$",
-    /// A relay of the bench: `safety`, `element.top`.
-    RelayName r"^\s*(safety|element(\.[\w-]+)?)\s*$",
+    /// A relay of the bench, or the limiter's contact: `safety`, `element.top`, `limiter`.
+    RelayName r"^\s*(safety|limiter|element(\.[\w-]+)?)\s*$",
 }
 
 macro_rules! choices {
@@ -169,13 +169,19 @@ choices! {
     /// What the absence of a part means.
     Missing { NotApplicable "not applicable", Uncovered "uncovered" }
     /// A button.
-    Button { Stop "stop", Start "start", Acknowledge "acknowledge" }
+    Button { Stop "stop", Start "start", Acknowledge "acknowledge", Reset "reset" }
     /// A button, or the controller's program.
-    ButtonOrController { Stop "stop", Start "start", Acknowledge "acknowledge", Controller "controller" }
+    ButtonOrController {
+        Stop "stop",
+        Start "start",
+        Acknowledge "acknowledge",
+        Reset "reset",
+        Controller "controller",
+    }
     /// The controller's program.
     ControllerWord { Controller "controller" }
-    /// The controller's own supply.
-    SupplyWord { Supply "supply" }
+    /// The controller's own supply, or the limiter's.
+    SupplyWord { Supply "supply", LimiterSupply "limiter supply" }
     /// A thermocouple's type letter.
     ProbeType { B "B", E "E", J "J", K "K", N "N", R "R", S "S", T "T" }
     /// What is sensed of a relay: the command or coil, the contact itself, or a dummy load behind it.
@@ -191,7 +197,15 @@ choices! {
     /// How the temperature of the controller's terminals is known.
     ColdJunctionWord { Room "as the room", Measured "measured by the rig" }
     /// What a contact stands for.
-    ContactName { Lid "lid", Stop "stop", Start "start", Acknowledge "acknowledge", TestLine "test line" }
+    ContactName {
+        Lid "lid",
+        Stop "stop",
+        Start "start",
+        Acknowledge "acknowledge",
+        TestLine "test line",
+        Reset "reset",
+        LimiterSupply "limiter supply",
+    }
     /// Whether a dry contact is open or closed.
     ContactState { Open "open", Closed "closed" }
     /// Whether the rig can cut the controller's own supply.

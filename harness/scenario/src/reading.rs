@@ -5,6 +5,7 @@ pub(crate) mod bench;
 pub(crate) mod expectation;
 pub(crate) mod feedback;
 pub(crate) mod kiln;
+pub(crate) mod limiter;
 pub(crate) mod meaning;
 pub(crate) mod old_parts;
 pub(crate) mod operating;

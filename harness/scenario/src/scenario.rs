@@ -88,6 +88,8 @@ pub enum NeededPart {
     Mechanical(RelaySelector),
     /// At least so many zones.
     Zones(u8),
+    /// An independent limiter.
+    Limiter,
     /// A controller that declares at least so long a longest firing.
     LongestFiring(RigSpan),
 }
@@ -171,6 +173,8 @@ pub enum LevelSignal {
     Probe(ZoneSelector),
     /// What the controller says on its console that it aims at.
     SetPoint,
+    /// What is shown to the limiter by its own probe.
+    LimiterProbe,
 }
 
 /// Which temperatures a spread is taken over.
@@ -235,6 +239,8 @@ pub enum SwitchSignal {
     Element(ZoneSelector),
     /// The safety contactor as sensed.
     Safety,
+    /// The limiter's contact as sensed: closed, else tripped.
+    Limiter,
     /// A contact as the rig plays it (lid open, button pressed).
     Contact(ContactRole),
     /// The controller's supply as sensed.
@@ -317,6 +323,10 @@ pub enum DeclaredLimit {
     TopTemperature,
     /// What no part of the kiln may reach (from the kiln file).
     KilnLimit,
+    /// Above what the limiter trips (from the bench file).
+    LimiterTrip,
+    /// Below what the limiter can be reset (from the bench file, if it says so).
+    LimiterReset,
 }
 
 /// A length of time: a number, what the controller declares, or what the kiln leaves.

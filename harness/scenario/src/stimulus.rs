@@ -124,6 +124,13 @@ pub enum Stimulus {
         /// Which.
         zone: ZoneSelector,
     },
+    /// A fault of the limiter's own probe begins.
+    LimiterProbe {
+        /// What happens.
+        fault: ProbeFault,
+    },
+    /// The limiter's own probe is as it should be again.
+    ReconnectLimiterProbe,
     /// A relay fault begins in the model.
     Relay {
         /// What happens.

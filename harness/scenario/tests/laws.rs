@@ -70,10 +70,17 @@ fn zones() -> impl Strategy<Value = ZoneSelector> {
 fn limits() -> impl Strategy<Value = Limit> {
     prop_oneof![
         (-50_000_i64..=1_820_000).prop_map(Limit::Temperature),
-        (any::<bool>(), -500_000_i64..=500_000).prop_map(|(top, plus_millicelsius)| Limit::Declared {
-            which: if top { DeclaredLimit::TopTemperature } else { DeclaredLimit::KilnLimit },
-            plus_millicelsius,
-        }),
+        (declared(), -500_000_i64..=500_000)
+            .prop_map(|(which, plus_millicelsius)| Limit::Declared { which, plus_millicelsius }),
+    ]
+}
+
+fn declared() -> impl Strategy<Value = DeclaredLimit> {
+    prop_oneof![
+        Just(DeclaredLimit::TopTemperature),
+        Just(DeclaredLimit::KilnLimit),
+        Just(DeclaredLimit::LimiterTrip),
+        Just(DeclaredLimit::LimiterReset),
     ]
 }
 
@@ -92,6 +99,8 @@ fn atoms() -> impl Strategy<Value = Condition> {
         Just(SwitchSignal::Contact(ContactRole::Stop)),
         Just(SwitchSignal::Contact(ContactRole::Start)),
         Just(SwitchSignal::Contact(ContactRole::Acknowledge)),
+        Just(SwitchSignal::Contact(ContactRole::Reset)),
+        Just(SwitchSignal::Limiter),
     ];
     let lines = "[a-zA-Z0-9 :#'\"ä°.*+|^$-]{1,20}(\\\\[.d])?"
         .prop_filter_map("no pattern", |text| Some(SwitchSignal::Console(ConsolePattern::new(&text).ok()?)));
@@ -117,6 +126,7 @@ fn levels() -> impl Strategy<Value = LevelSignal> {
         4 => zones().prop_map(LevelSignal::Kiln),
         4 => zones().prop_map(LevelSignal::Probe),
         1 => Just(LevelSignal::SetPoint),
+        1 => Just(LevelSignal::LimiterProbe),
     ]
 }
 

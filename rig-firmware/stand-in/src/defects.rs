@@ -24,6 +24,11 @@ macro_rules! defects {
             /// Every defect, in a fixed order.
             pub const ALL: &'static [Defect] = &[$(Defect::$variant,)+];
 
+            /// Whether it is a limiter's: a bench without one cannot show it.
+            pub fn is_of_limiter(self) -> bool {
+                self.symptom().hazard == "limiter"
+            }
+
             /// Its name: lower-case words joined by hyphens.
             pub fn name(self) -> &'static str {
                 match self { $(Defect::$variant => $name,)+ }
@@ -229,6 +234,28 @@ defects! {
         "A zone whose own element rests is never too hot: its heat is taken for its neighbours'.";
     RunawayWidenedBySpread, "runaway-widened-by-spread", "probe-offset", "heat-not-cut",
         "The limit above the set-point is widened by how far the zones are apart, so that an uneven kiln does not trip.";
+    LimiterSetTooHigh, "limiter-set-too-high", "limiter", "limit-exceeded",
+        "Of a limiter: its trip is set 200 °C too high.";
+    LimiterSetInFahrenheit, "limiter-set-in-fahrenheit", "limiter", "violated",
+        "Of a limiter: its trip is set in Celsius, and it takes the number for Fahrenheit.";
+    LimiterOverlooksBrokenProbe, "limiter-overlooks-broken-probe", "limiter", "not-reached",
+        "Of a limiter: a break of its own probe is no reading, and no reading is not above the trip.";
+    LimiterTakesUnderRangeForCold, "limiter-takes-under-range-for-cold", "limiter", "not-reached",
+        "Of a limiter: a reading below its probe's range counts as a cold kiln.";
+    LimiterSharesProbe, "limiter-shares-probe", "limiter", "not-reached",
+        "Of a limiter: it hangs on the controller's probe and has none of its own.";
+    LimiterFedByController, "limiter-fed-by-controller", "limiter", "not-reached",
+        "Of a limiter: it is fed from the controller's supply, and without it its contact stays as it was.";
+    LimiterResetsItself, "limiter-resets-itself", "limiter", "violated",
+        "Of a limiter: it closes again by itself when the kiln has cooled.";
+    LimiterResetsWhileHot, "limiter-resets-while-hot", "limiter", "violated",
+        "Of a limiter: its reset works however hot the kiln is.";
+    LimiterHeldByReset, "limiter-held-by-reset", "limiter", "not-reached",
+        "Of a limiter: while its reset is pressed it cannot trip.";
+    LimiterForgetsTrip, "limiter-forgets-trip", "limiter", "violated",
+        "Of a limiter: a cut of its supply clears its trip.";
+    LimiterClosedWithoutSupply, "limiter-closed-without-supply", "limiter", "not-reached",
+        "Of a limiter: its contact is pulled open to trip, so that without supply it is closed.";
 }
 
 impl Defect {

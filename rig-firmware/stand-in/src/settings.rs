@@ -1,6 +1,6 @@
 //! The values that the controller declares.
 
-use crate::{Defect, Defects, MAX_ZONES};
+use crate::{Defect, Defects, LimiterTraits, MAX_ZONES};
 
 /// What happens when the lid is shut again during a firing.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -85,6 +85,8 @@ pub struct Settings {
     pub sample_ms: u32,
     /// The regulator's integral part grows although the duty is at a stop; only a defect sets this.
     pub winds_up: bool,
+    /// How its limiter differs from others, where the bench has one.
+    pub limiter: LimiterTraits,
 }
 
 impl Default for Settings {
@@ -120,6 +122,7 @@ impl Default for Settings {
             aims_below_millicelsius: 0,
             sample_ms: 0,
             winds_up: false,
+            limiter: LimiterTraits::default(),
         }
     }
 }
@@ -141,6 +144,7 @@ impl Settings {
         self.smoothing_ms = self.smoothing_ms.min(30_000);
         self.sample_ms = self.sample_ms.min(500);
         self.reading_step_millicelsius = self.reading_step_millicelsius.clamp(0, 2_000);
+        self.limiter = self.limiter.bounded();
         self
     }
 

@@ -58,6 +58,10 @@ variants! {
         "Its converters give steps of a quarter of a degree and a new reading every 220 ms, as parts of 12 bits do; their range, which ends below the kiln's top, is left out.";
     AimsLow, "aims-low",
         "The regulator aims below the set-point by so much that its holds lie at the edge of what is asked for.";
+    EarlyLimiter, "early-limiter",
+        "The limiter trips 5 °C below its setting and waits 4 s before it does.";
+    StrictLimiter, "strict-limiter",
+        "The limiter comes back tripped from every loss of its supply.";
 }
 
 impl Variant {
@@ -69,6 +73,11 @@ impl Variant {
     /// Whether it is so near a limit that nobody can say on which side.
     pub fn is_near_a_limit(self) -> bool {
         self == Variant::AimsLow
+    }
+
+    /// Whether it differs in its limiter only: on a bench without one it is the stand-in as it is.
+    pub fn is_of_limiter(self) -> bool {
+        matches!(self, Variant::EarlyLimiter | Variant::StrictLimiter)
     }
 
     /// The settings as this variant has them.
@@ -112,6 +121,11 @@ impl Variant {
                 settings.sample_ms = 220;
             }
             Variant::AimsLow => settings.aims_below_millicelsius = 5_000,
+            Variant::EarlyLimiter => {
+                settings.limiter.early_millicelsius = 5_000;
+                settings.limiter.confirm_ms = 4_000;
+            }
+            Variant::StrictLimiter => settings.limiter.trips_on_supply_loss = true,
         }
         settings
     }

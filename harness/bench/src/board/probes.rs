@@ -72,8 +72,12 @@ enum Fitted {
 #[derive(Debug)]
 pub(super) struct Probes {
     channels: Vec<Channel>,
+    /// How many of them are the controller's; behind them comes the limiter's.
+    of_controller: usize,
     /// Index of the channel that each zone reads.
     by_zone: [Option<usize>; MAX_ZONES],
+    /// Index of the channel that the limiter reads.
+    limiter: Option<usize>,
     /// The terminals' temperature is read at power-up only; a defect.
     reads_cold_once: bool,
     /// What it is now.
@@ -109,33 +113,28 @@ impl Probes {
                 Fitted::Linearised { .. } => LinearisedConverter::CONVERSION_PERIOD,
                 Fitted::ReadOnly { part, .. } | Fitted::Played { part, .. } => part.conversion_period(),
             };
-            channels.push(Channel {
-                channel,
-                part,
-                phase: RigTime::from_micros(dice.below(period.as_micros()) - period.as_micros()),
-                period,
-                signal: ProbeSignal::Open,
-                since: RigTime::ZERO,
-                before: (ProbeSignal::Open, RigTime::ZERO),
-                disturbance: Disturbance::NONE,
-                disturbed_since: RigTime::ZERO,
-                sample: TerminalSignal::Open,
-                sampled_at: RigTime::ZERO - period,
-                sample_cold: cold,
-                cold,
-                cold_since: RigTime::ZERO,
-                cold_before: cold,
-                reading: None,
-            });
+            let phase = RigTime::from_micros(dice.below(period.as_micros()) - period.as_micros());
+            channels.push(Channel::new(channel, part, phase, period, cold));
         }
+        let of_controller = channels.len();
         let first = by_zone.iter().flatten().next().copied();
         let mut last = first;
         for place in by_zone.iter_mut().take(setup.zones.len()) {
             last = place.or(last);
             *place = last;
         }
+        let limiter = setup.limiter.and_then(|limiter| {
+            if setup.defects.has(Defect::LimiterSharesProbe) {
+                return by_zone.get(limiter.zone).copied().flatten();
+            }
+            let part = Part::of(limiter.thermocouple);
+            let fitted = Fitted::Linearised { part, chord: Chord::of(limiter.thermocouple) };
+            let period = LinearisedConverter::CONVERSION_PERIOD;
+            channels.push(Channel::new(limiter.channel, fitted, RigTime::ZERO - period, period, cold));
+            Some(channels.len() - 1)
+        });
         let reads_cold_once = setup.defects.has(Defect::ColdJunctionReadOnce);
-        Probes { channels, by_zone, reads_cold_once, terminals: cold }
+        Probes { channels, of_controller, by_zone, limiter, reads_cold_once, terminals: cold }
     }
 
     pub(super) fn play(&mut self, channel: u8, at: RigTime, signal: ProbeSignal) {
@@ -170,7 +169,7 @@ impl Probes {
     /// The converters take the temperature that their sensors have.
     fn measure_cold(&mut self, at: RigTime) {
         let temperature = self.terminals;
-        for place in &mut self.channels {
+        for place in &mut self.channels[..self.of_controller] {
             place.convert_up_to(at);
             (place.cold_before, place.cold, place.cold_since) = (place.cold, temperature, at);
             if let Fitted::Played { player: Some(player), .. } = &mut place.part {
@@ -205,8 +204,17 @@ impl Probes {
         }
     }
 
+    /// What the limiter reads.
+    pub(super) fn read_limiters(&mut self, now: RigTime) -> Reading {
+        let Some(channel) = self.limiter.and_then(|place| self.channels.get_mut(place)) else {
+            return Err(ProbeFault::NoAnswer);
+        };
+        channel.look(now);
+        channel.reading.unwrap_or(Err(ProbeFault::NoAnswer))
+    }
+
     pub(super) fn read(&mut self, now: RigTime) -> [Reading; MAX_ZONES] {
-        for channel in &mut self.channels {
+        for channel in &mut self.channels[..self.of_controller] {
             channel.look(now);
         }
         self.by_zone.map(|channel| {
@@ -216,6 +224,27 @@ impl Probes {
 }
 
 impl Channel {
+    fn new(channel: u8, part: Fitted, phase: RigTime, period: RigSpan, cold: MilliCelsius) -> Self {
+        Channel {
+            channel,
+            part,
+            phase,
+            period,
+            signal: ProbeSignal::Open,
+            since: RigTime::ZERO,
+            before: (ProbeSignal::Open, RigTime::ZERO),
+            disturbance: Disturbance::NONE,
+            disturbed_since: RigTime::ZERO,
+            sample: TerminalSignal::Open,
+            sampled_at: RigTime::ZERO - period,
+            sample_cold: cold,
+            cold,
+            cold_since: RigTime::ZERO,
+            cold_before: cold,
+            reading: None,
+        }
+    }
+
     /// Fetches the reading that the part has for the controller.
     fn look(&mut self, now: RigTime) {
         match &mut self.part {

@@ -5,9 +5,13 @@ use dryfire_scenario::{
     ActiveLevel, BeginFiring, Bench, BenchKind, ContactRole, ContactState, ConverterChoice, Plays, RelayRole, Segment,
     Senses,
 };
-use dryfire_stand_in::{Defect, Defects, MAX_ZONES, MemoryImage, Program, ProgramError, Settings, Stored, Variant};
+use dryfire_stand_in::{
+    Defect, Defects, LimiterSettings, MAX_ZONES, MemoryImage, Program, ProgramError, Settings, Stored, Variant,
+};
 use dryfire_units::converter::{Converter, ConverterKind, UnsupportedType};
 use dryfire_units::{RigSpan, ThermocoupleType};
+
+use super::limiter::{BoardLimiter, LimiterWire};
 
 /// One zone's probe.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -66,6 +70,8 @@ pub struct BoardSetup {
     pub poll: Option<RigSpan>,
     /// The sensed relays.
     pub relays: Vec<RelayWire>,
+    /// The limiter beside the controller, if there is one.
+    pub limiter: Option<BoardLimiter>,
     /// The contacts.
     pub contacts: Vec<ContactWire>,
     /// Temperature of the controller's terminals, thousandths of a degree Celsius.
@@ -182,15 +188,16 @@ impl BoardSetup {
             let variant = Variant::from_name(name).ok_or_else(|| BoardSetupError::Variant(name.clone()))?;
             settings = variant.applied(settings);
         }
-        let relays = bench.relays.iter().map(|relay| RelayWire {
-            zone: match relay.role {
+        let relays = bench.relays.iter().filter_map(|relay| {
+            let zone = match relay.role {
                 RelayRole::Safety => None,
                 RelayRole::Element(zone) => Some(zone),
-            },
-            input: relay.input,
-            senses: relay.senses,
-            active: relay.active,
+                // It is none of the controller's.
+                RelayRole::Limiter => return None,
+            };
+            Some(RelayWire { zone, input: relay.input, senses: relay.senses, active: relay.active })
         });
+        let limiter = limiter(bench, &settings)?;
         let contacts = bench.contacts.iter().map(|contact| ContactWire {
             role: contact.role,
             output: contact.output,
@@ -202,6 +209,7 @@ impl BoardSetup {
             defects,
             relays: relays.collect(),
             contacts: contacts.collect(),
+            limiter,
             zones,
             converter,
             bounces_for: None,
@@ -237,6 +245,41 @@ impl BoardSetup {
         self.memory = MemoryImage::holding(&Stored { program, ..Stored::default() });
         Ok(self)
     }
+}
+
+/// Reset below this under the trip, where the bench file says nothing (common practice, no source).
+const USUAL_RESET_MILLICELSIUS: i32 = 20_000;
+
+/// The limiter that a bench file describes, if it describes one.
+fn limiter(bench: &Bench, settings: &Settings) -> Result<Option<BoardLimiter>, BoardSetupError> {
+    let Some(file) = &bench.limiter else { return Ok(None) };
+    let Some(relay) = bench.relays.iter().find(|relay| relay.role == RelayRole::Limiter) else { return Ok(None) };
+    let thermocouple =
+        ThermocoupleType::from_letter(file.probe_type).ok_or(BoardSetupError::Thermocouple(file.probe_type))?;
+    let trip = declared("a limiter's trip in m°C", file.trip_millicelsius, 100_000, 1_500_000)? as i32;
+    let reset_below = match file.reset_below_millicelsius {
+        None => trip - USUAL_RESET_MILLICELSIUS,
+        // Any temperature of a file is far inside.
+        Some(below) => declared("a limiter's reset in m°C", below, -273_150, i64::from(trip))? as i32,
+    };
+    let wire = |role| {
+        let contact = bench.contacts.iter().find(|contact| contact.role == role);
+        contact.map(|contact| LimiterWire { output: contact.output, engaged: contact.engaged })
+    };
+    Ok(Some(BoardLimiter {
+        settings: LimiterSettings {
+            trip_millicelsius: trip,
+            reset_below_millicelsius: reset_below,
+            traits: settings.limiter,
+        },
+        thermocouple,
+        channel: file.probe_channel,
+        zone: file.zone,
+        input: relay.input,
+        active: relay.active,
+        reset: wire(ContactRole::Reset),
+        supply: wire(ContactRole::LimiterSupply),
+    }))
 }
 
 fn declared(what: &'static str, value: i64, from: i64, to: i64) -> Result<i64, BoardSetupError> {

@@ -25,6 +25,7 @@ fn setup(seed: u64) -> BoardSetup {
             relay(Some(0), 4, Senses::Command, ActiveLevel::Low),
             relay(Some(1), 5, Senses::Command, ActiveLevel::High),
         ],
+        limiter: None,
         contacts: vec![
             contact(ContactRole::Lid, 0, ContactState::Open),
             contact(ContactRole::Stop, 1, ContactState::Closed),

@@ -169,6 +169,8 @@ impl ContactWires {
                 ContactRole::Acknowledge => sensed.acknowledge |= engaged,
                 // No input of its program: the board itself looks at it.
                 ContactRole::TestLine => {}
+                // The limiter's own.
+                ContactRole::Reset | ContactRole::LimiterSupply => {}
             }
         }
         sensed

@@ -356,6 +356,9 @@ pub(super) fn contact_name(role: ContactRole) -> &'static str {
         ContactRole::Start => "start",
         ContactRole::Acknowledge => "acknowledge",
         ContactRole::TestLine => "test line",
+        // The reader refuses a limiter on a program's bench.
+        ContactRole::Reset => "reset",
+        ContactRole::LimiterSupply => "limiter supply",
     }
 }
 
@@ -363,6 +366,7 @@ pub(super) fn contact_name(role: ContactRole) -> &'static str {
 pub(super) fn relay_name(bench: &Bench, role: &RelayRole) -> String {
     match role {
         RelayRole::Safety => "safety".to_owned(),
+        RelayRole::Limiter => "limiter".to_owned(),
         RelayRole::Element(zone) => match bench.zones.get(*zone) {
             Some(zone) => format!("element.{}", zone.name),
             None => format!("element.{}", zone + 1),

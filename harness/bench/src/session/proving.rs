@@ -54,6 +54,7 @@ fn scenario(bench: &BenchFile) -> String {
         .iter()
         .map(|relay| match &relay.role {
             RelayRole::Safety => "safety closed".to_owned(),
+            RelayRole::Limiter => "limiter closed".to_owned(),
             RelayRole::Element(zone) => format!("element.{} on", bench.zones[*zone].name),
         })
         .collect();

@@ -84,6 +84,7 @@ pub(crate) fn bench_file(command: Vec<String>, deadline: RigSpan) -> BenchFile {
         ],
         paths: vec![path(0), path(1)],
         old_parts: Vec::new(),
+        limiter: None,
         contacts: vec![
             contact(ContactRole::Lid, 0, ContactState::Open),
             contact(ContactRole::Stop, 1, ContactState::Closed),

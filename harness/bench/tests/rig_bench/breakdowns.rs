@@ -13,6 +13,7 @@ use dryfire_link::frame::MAX_FRAME;
 use dryfire_link::{
     Capabilities, Counters, Heartbeat, HostMessage, Limits, LinkTime, PROTOCOL, RigEndpoint, RigMessage, Welcome,
 };
+use dryfire_scenario::Limiter;
 use dryfire_units::RigTime;
 use rstest::rstest;
 
@@ -106,6 +107,23 @@ fn a_rig_with_fewer_channels_than_the_bench_file_uses_is_refused() {
     let trouble = bench.begin(&run_setup()).expect_err("too few");
     assert_eq!(trouble.kind, TroubleKind::LinkRefused);
     assert_eq!(trouble.detail, "the bench file uses probe channel 3, and the rig has 1 of them, numbered from 0");
+}
+
+#[test]
+fn a_limiters_probe_needs_a_channel_of_the_rig_too() {
+    let mut file = bench_file();
+    file.limiter = Some(Limiter {
+        zone: 0,
+        probe_type: 'K',
+        probe_channel: 2,
+        trip_millicelsius: 1_290_000,
+        reset_below_millicelsius: None,
+    });
+    let open = || -> Result<Box<dyn Transport>, TransportError> {
+        Ok(Box::new(InProcessTransport::new(SmallWorld::new(MS), rig_setup(RigPace::Granted))))
+    };
+    let trouble = RigBench::new(file, Box::new(open), 1).begin(&run_setup()).expect_err("too few");
+    assert_eq!(trouble.detail, "the bench file uses probe channel 2, and the rig has 1 of them, numbered from 0");
 }
 
 /// A rig by hand: answers hello with a welcome of its own, and to nothing else.

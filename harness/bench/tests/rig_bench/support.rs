@@ -171,6 +171,7 @@ pub(crate) fn bench_file() -> BenchFile {
         relays: vec![relay(RelayRole::Safety, 0), relay(RelayRole::Element(0), 1), relay(RelayRole::Element(1), 2)],
         paths: Vec::new(),
         old_parts: Vec::new(),
+        limiter: None,
         contacts: vec![Contact {
             role: ContactRole::Lid,
             output: 0,

@@ -48,6 +48,7 @@ pub(crate) fn setup(seed: u64, settings: Settings, defects: Defects) -> BoardSet
         defects,
         zones: (0..3).map(|channel| BoardZone { thermocouple: ThermocoupleType::K, channel: Some(channel) }).collect(),
         relays: vec![relay(None, 0), relay(Some(0), 1), relay(Some(1), 2), relay(Some(2), 3)],
+        limiter: None,
         contacts: vec![
             contact(ContactRole::Lid, LID, ContactState::Open),
             contact(ContactRole::Stop, STOP, ContactState::Open),

@@ -18,13 +18,14 @@ pub(super) struct Contender {
 }
 
 /// All of them, those that are honest first; of the stand-in's mistakes those of the hazards picked, if any are.
-/// Also how many that leaves out. Builds of the user's own were named one by one and are never left out.
+/// Also how many that leaves out, those of a limiter that the bench does not have among them. Builds of the user's own were named one by one and are never left out.
 pub(super) fn all(
     fitted: BenchWithKiln,
     builds: Vec<Build>,
     seed: u64,
     picked: Option<&[String]>,
 ) -> Result<(Vec<Contender>, usize), Mistake> {
+    let has_limiter = fitted.bench.limiter.is_some();
     let mut contenders = match &fitted.bench.kind {
         BenchKind::Virtual(choice) => of_the_stand_in(&fitted, choice, seed)?,
         _ if builds.iter().all(|build| build.hazard.is_none()) => {
@@ -43,6 +44,14 @@ pub(super) fn all(
         }
     };
     let mut left_out = 0;
+    if !has_limiter {
+        // A limiter's mistake shows on a bench that has one.
+        contenders.retain(|contender| {
+            let of_limiter = Defect::from_name(&contender.name).is_some_and(Defect::is_of_limiter);
+            left_out += usize::from(of_limiter);
+            !of_limiter
+        });
+    }
     if let Some(hazards) = picked {
         contenders.retain(|contender| match &contender.expected {
             Expected::Caught(mistake) => {
@@ -110,7 +119,8 @@ fn of_the_stand_in(fitted: &BenchWithKiln, choice: &StandInChoice, seed: u64) ->
         single.fitted.kiln.couplings.clear();
         contenders.push(single);
     }
-    for variant in Variant::ALL {
+    let has_limiter = fitted.bench.limiter.is_some();
+    for variant in Variant::ALL.iter().filter(|variant| has_limiter || !variant.is_of_limiter()) {
         let mut bench = same();
         set(&mut bench, |choice| choice.variant = Some(variant.name().to_owned()));
         let mut contender = honest(variant.name(), bench, seed);
@@ -152,7 +162,7 @@ fn contacts_sensed(mut bench: Bench) -> Bench {
 
 /// Element relays without contacts, which may switch as often as they like; the contactor stays what it is.
 fn solid_state(mut bench: Bench) -> Bench {
-    let elements = bench.relays.iter_mut().filter(|relay| relay.role != RelayRole::Safety);
+    let elements = bench.relays.iter_mut().filter(|relay| matches!(relay.role, RelayRole::Element(_)));
     elements.for_each(|relay| relay.solid_state = true);
     bench.declares.cycle_time = RigSpan::from_seconds(2);
     bench
@@ -161,10 +171,17 @@ fn solid_state(mut bench: Bench) -> Bench {
 /// A controller with one zone, on a kiln that has no other either.
 fn first_zone_alone(mut bench: Bench) -> Bench {
     bench.zones.truncate(1);
+    // Its probe is put where there is still a kiln.
+    bench.limiter.iter_mut().for_each(|limiter| limiter.zone = 0);
     bench.old_parts.retain(|part| part.zone == 0);
     bench.paths.retain(|path| path.zone == 0);
-    let kept: Vec<bool> =
-        bench.relays.iter().map(|relay| matches!(relay.role, RelayRole::Safety | RelayRole::Element(0))).collect();
+    let kept: Vec<bool> = bench
+        .relays
+        .iter()
+        .map(|relay| {
+            relay.role == RelayRole::Limiter || matches!(relay.role, RelayRole::Safety | RelayRole::Element(0))
+        })
+        .collect();
     let place = |relay: usize| kept[..relay].iter().filter(|kept| **kept).count();
     for relay in bench.paths.iter_mut().flat_map(|path| &mut path.poles).flat_map(|pole| &mut pole.through) {
         relay.0 = place(relay.0);

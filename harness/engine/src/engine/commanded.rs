@@ -3,7 +3,7 @@
 use dryfire_scenario::{BeginFiring, ClearFault, ContactRole, ContactState, Stimulus};
 use dryfire_units::{Disturbance, RigSpan, RigTime};
 
-use super::{Cut, Engine, SETTLE};
+use super::{Cut, Engine, RESET_PRESS, SETTLE, limiters_reset};
 use crate::Event;
 use crate::io::{Command, CommandId, CommandKind, Pacing};
 use crate::plan::PlannedWait;
@@ -20,7 +20,7 @@ impl Engine {
         if due {
             self.last_setpoint = Some(now);
         }
-        for zone in 0..self.played.zones() {
+        for zone in 0..self.played.places() {
             let stale = self.played.take_stale(zone);
             let Some(channel) = self.played.channel(zone) else { continue };
             if due || stale {
@@ -46,7 +46,7 @@ impl Engine {
     pub(super) fn dither(&mut self) {
         let bench = &self.plan.bench;
         let (rms, top) = (bench.dither_millicelsius, bench.declares.top_temperature_millicelsius);
-        for zone in 0..self.played.zones() {
+        for zone in 0..self.played.places() {
             let Some(channel) = self.played.channel(zone) else { continue };
             if let Some(disturbance) = self.played.dither(zone, rms, top) {
                 self.send(RigTime::ZERO, CommandKind::Disturb { channel, disturbance });
@@ -137,6 +137,10 @@ impl Engine {
     /// latched in a memory that outlives the supply would have it refuse every later firing.
     pub(super) fn clear_fault(&mut self) {
         let at = RigTime::ZERO + SETTLE;
+        if let Some(index) = limiters_reset(&self.plan.bench) {
+            self.work_contact(at, index, true);
+            self.work_contact(at + RESET_PRESS, index, false);
+        }
         match self.plan.bench.clear_fault.clone() {
             None => {}
             Some(ClearFault::Console { lines }) => {
@@ -192,6 +196,18 @@ impl Engine {
                 let added = zones.iter().map(|&zone| (zone, self.played.mend_probe(now, zone)));
                 let added = added.collect();
                 self.set_probes_at_once(now, added, text, waiting);
+            }
+            Stimulus::LimiterProbe { fault } => {
+                self.played.advance_to(now);
+                let place = self.played.limiter_place();
+                let added = place.map(|place| (place, self.played.probe_fault(now, place, *fault)));
+                self.set_probes_at_once(now, added.into_iter().collect(), text, waiting);
+            }
+            Stimulus::ReconnectLimiterProbe => {
+                self.played.advance_to(now);
+                let place = self.played.limiter_place();
+                let added = place.map(|place| (place, self.played.mend_probe(now, place)));
+                self.set_probes_at_once(now, added.into_iter().collect(), text, waiting);
             }
             Stimulus::CrossProbes { one, other } => {
                 self.played.advance_to(now);

@@ -117,7 +117,7 @@ impl Engine {
             .relays
             .iter()
             .enumerate()
-            .any(|(index, relay)| relay.role != dryfire_scenario::RelayRole::Safety && self.played.relay_on(index));
+            .any(|(index, relay)| super::heats(&relay.role) && self.played.relay_on(index));
         self.show(at, self.plan.signals.element, element);
     }
 
@@ -198,6 +198,10 @@ impl Engine {
                 self.show_level(at, self.plan.signals.probe_by_zone[zone], shown);
             }
             self.show_level(at, self.plan.signals.kiln, hottest);
+            if let Some((signal, place)) = self.plan.signals.limiter_probe.zip(self.played.limiter_place()) {
+                let shown = self.played.shown_millicelsius(place, at);
+                self.show_level(at, signal, shown);
+            }
             // A probe that is disturbed may read anything, also the hottest.
             let disturbed = (0..self.played.zones()).any(|zone| self.played.is_disturbed(zone));
             self.show_level(at, self.plan.signals.probe, hottest_shown.filter(|_| !disturbed));

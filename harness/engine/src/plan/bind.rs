@@ -14,7 +14,7 @@ use dryfire_units::RigSpan;
 use super::asked::Asked;
 use super::names::{unknown_zones, zone_beyond};
 use super::needs::{Lack, ends_by_itself, first_lack};
-use super::signals::{Signals, edge_uncertainty};
+use super::signals::{NO_LIMITER, Signals, edge_uncertainty};
 use super::uncertainty::{Uncertainties, longest_measured};
 use super::{BindError, Binding, ExpectationNote, Plan, PlannedCondition, PlannedEnd, PlannedStep, PlannedWait};
 use crate::budget::{HalfSafetyTime, half_safety_time};
@@ -66,6 +66,7 @@ pub(super) fn bind(scenario: &Scenario, bench: &Bench, kiln: &KilnDescription) -
         place: None,
     };
     let circuit = binder.circuit();
+    binder.limiter_is_below_the_kilns_limit();
     let steps = binder.steps(scenario);
     let end = PlannedEnd {
         moment: scenario.end.moment.as_ref().and_then(|moment| binder.moment(moment)),
@@ -175,6 +176,23 @@ impl Binder<'_> {
             self.errors.push(BindError { message: error.to_string(), span: None });
         }
         circuit
+    }
+
+    /// A limiter that trips where the kiln is harmed already protects nothing.
+    fn limiter_is_below_the_kilns_limit(&mut self) {
+        let most = lowest_limit_millicelsius(self.kiln);
+        if let Some(limiter) = &self.bench.limiter
+            && limiter.trip_millicelsius > most
+        {
+            self.errors.push(BindError {
+                message: format!(
+                    "the limiter of the bench file trips at {}, and the kiln file allows {} at the most",
+                    crate::words::celsius(limiter.trip_millicelsius),
+                    crate::words::celsius(most),
+                ),
+                span: None,
+            });
+        }
     }
 
     fn new_moment(&mut self, name: &str) -> u16 {
@@ -299,12 +317,26 @@ impl Binder<'_> {
         }
     }
 
-    fn limit(&self, limit: &Limit) -> i64 {
+    fn limit(&mut self, limit: &Limit) -> i64 {
         match limit {
             Limit::Temperature(value) | Limit::Difference(value) | Limit::Rate(value) | Limit::Share(value) => *value,
             Limit::Declared { which, plus_millicelsius } => {
                 let declared = match which {
                     DeclaredLimit::TopTemperature => self.bench.declares.top_temperature_millicelsius,
+                    DeclaredLimit::LimiterTrip => {
+                        let limiter = self.bench.limiter.as_ref().ok_or_else(|| NO_LIMITER.to_owned());
+                        self.note_missing(limiter.map(|limiter| limiter.trip_millicelsius)).unwrap_or_default()
+                    }
+                    DeclaredLimit::LimiterReset => {
+                        let below = match &self.bench.limiter {
+                            None => Err(NO_LIMITER.to_owned()),
+                            Some(limiter) => limiter.reset_below_millicelsius.ok_or_else(|| {
+                                "the bench file does not say below which temperature the limiter can be reset"
+                                    .to_owned()
+                            }),
+                        };
+                        self.note_missing(below).unwrap_or_default()
+                    }
                     DeclaredLimit::KilnLimit => lowest_limit_millicelsius(self.kiln),
                 };
                 declared + plus_millicelsius

@@ -11,7 +11,7 @@ use dryfire_scenario::{
 };
 use dryfire_units::RigSpan;
 
-use super::signals::{contact_name, has_probe, relay_index, relay_name, zone_index};
+use super::signals::{NO_LIMITER, has_probe, relay_index, relay_name, zone_index};
 
 const MICROS_PER_HOUR: i64 = 3_600_000_000;
 
@@ -50,13 +50,40 @@ pub(crate) fn select_bypasses(bench: &Bench, zone: &ZoneSelector) -> Result<Vec<
     Ok(bypasses)
 }
 
+/// Which relays count as means to stop the current when another is welded.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Means {
+    /// Those that the controller commands. The limiter is nothing that it could react with, and ends a weld only
+    /// where the kiln is already too hot.
+    Controllers,
+    /// The limiter's contact too: it is what the scenario is about.
+    AndLimiter,
+}
+
+impl Means {
+    fn of(scenario: &Scenario) -> Self {
+        let about_it = scenario.hazards.iter().any(|hazard| hazard.value.0 == "limiter");
+        if about_it { Means::AndLimiter } else { Means::Controllers }
+    }
+
+    fn counts(self, bench: &Bench, relay: usize) -> bool {
+        self == Means::AndLimiter || bench.relays.get(relay).is_none_or(|relay| relay.role != RelayRole::Limiter)
+    }
+
+    /// These relays, and those that do not count, which might as well be welded.
+    fn with_those_that_do_not_count(self, bench: &Bench, welded: &[usize]) -> Vec<usize> {
+        (0..bench.relays.len()).filter(|relay| welded.contains(relay) || !self.counts(bench, *relay)).collect()
+    }
+}
+
 /// A closed bypass that bridges every relay of a path cannot be cut by anything.
-fn bypass_can_be_cut(bench: &Bench, zone: &ZoneSelector, closed: bool) -> Result<(), Lack> {
+fn bypass_can_be_cut(bench: &Bench, zone: &ZoneSelector, closed: bool, means: Means) -> Result<(), Lack> {
     let bypasses = select_bypasses(bench, zone).map_err(Lack::NotApplicable)?;
     let uncut = bypasses.iter().map(|index| &bench.old_parts[*index]).find(|part| {
         let OldPartKind::Bypass { around } = &part.kind else { return false };
         let relays = bench.paths.iter().filter(|path| path.zone == part.zone);
-        relays.flat_map(|path| &path.poles).flat_map(|pole| &pole.through).all(|relay| around.contains(relay))
+        let mut relays = relays.flat_map(|path| &path.poles).flat_map(|pole| &pole.through);
+        relays.all(|relay| around.contains(relay) || !means.counts(bench, relay.0))
     });
     match uncut {
         Some(part) if closed => Err(Lack::Uncovered(format!(
@@ -85,15 +112,16 @@ pub(crate) fn zones_without_second_means(bench: &Bench, welded: &[usize]) -> Vec
 /// hazard goes before anything that is merely not applicable.
 pub(super) fn first_lack(scenario: &Scenario, bench: &Bench, kiln: &KilnDescription) -> Option<Lack> {
     let mut not_applicable = None;
+    let means = Means::of(scenario);
     for need in &scenario.needs {
-        let Err(reason) = part_is_there(bench, &need.part.value) else { continue };
+        let Err(reason) = part_is_there(bench, &need.part.value, means) else { continue };
         match need.missing {
             Missing::Uncovered => return Some(Lack::Uncovered(reason)),
             Missing::NotApplicable => not_applicable = not_applicable.or(Some(reason)),
         }
     }
     for stimulus in scenario.script.iter().flat_map(|step| &step.stimuli) {
-        match stimulus_is_possible(bench, kiln, &stimulus.value) {
+        match stimulus_is_possible(bench, kiln, &stimulus.value, means) {
             Ok(()) => {}
             Err(Lack::Uncovered(reason)) => return Some(Lack::Uncovered(reason)),
             Err(Lack::NotApplicable(reason)) => not_applicable = not_applicable.or(Some(reason)),
@@ -152,18 +180,19 @@ fn planned_length(start_millicelsius: i64, firing: &[Segment]) -> RigSpan {
     RigSpan::from_micros(micros)
 }
 
-fn part_is_there(bench: &Bench, part: &NeededPart) -> Result<(), String> {
+fn part_is_there(bench: &Bench, part: &NeededPart, means: Means) -> Result<(), String> {
     match part {
         NeededPart::Contact(role) => bench
             .contacts
             .iter()
             .any(|contact| contact.role == *role)
             .then_some(())
-            .ok_or_else(|| format!("the bench has no {} contact", contact_name(*role))),
+            .ok_or_else(|| format!("the bench has no {} contact", role.word())),
+        NeededPart::Limiter => bench.limiter.is_some().then_some(()).ok_or_else(|| NO_LIMITER.to_owned()),
         NeededPart::Supply => {
             bench.supply_switch.then_some(()).ok_or_else(|| "the bench cannot cut the controller's supply".to_owned())
         }
-        NeededPart::MeansToCut(selector) => second_means(bench, selector),
+        NeededPart::MeansToCut(selector) => second_means(bench, selector, means),
         NeededPart::Mechanical(selector) => {
             let relays = select_relays(bench, selector)?;
             let solid = relays.iter().map(|relay| &bench.relays[*relay]).find(|relay| relay.solid_state);
@@ -181,9 +210,9 @@ fn part_is_there(bench: &Bench, part: &NeededPart) -> Result<(), String> {
     }
 }
 
-fn second_means(bench: &Bench, selector: &RelaySelector) -> Result<(), String> {
+fn second_means(bench: &Bench, selector: &RelaySelector, means: Means) -> Result<(), String> {
     let welded = select_relays(bench, selector)?;
-    let zones = zones_without_second_means(bench, &welded);
+    let zones = zones_without_second_means(bench, &means.with_those_that_do_not_count(bench, &welded));
     if zones.is_empty() {
         return Ok(());
     }
@@ -197,17 +226,17 @@ fn second_means(bench: &Bench, selector: &RelaySelector) -> Result<(), String> {
 }
 
 /// A zone of which one contact of these relays, in one pole, is welded and nothing else can stop the current.
-fn without_means_but_pole(bench: &Bench, welded: &[usize], pole: usize) -> Option<usize> {
+fn without_means_but_pole(bench: &Bench, welded: &[usize], pole: usize, means: Means) -> Option<usize> {
     let path = bench.paths.iter().find(|path| {
         let contacts = path.poles.iter().enumerate();
         let mut contacts = contacts.flat_map(|(pole, series)| series.through.iter().map(move |relay| (relay.0, pole)));
         let is_welded = |(relay, place): (usize, usize)| welded.contains(&relay) && place == pole;
-        contacts.clone().any(is_welded) && contacts.all(is_welded)
+        contacts.clone().any(is_welded) && contacts.all(|contact| is_welded(contact) || !means.counts(bench, contact.0))
     });
     path.map(|path| path.zone)
 }
 
-fn relay_fault_is_possible(bench: &Bench, fault: RelayFault, relay: &RelaySelector) -> Result<(), Lack> {
+fn relay_fault_is_possible(bench: &Bench, fault: RelayFault, relay: &RelaySelector, means: Means) -> Result<(), Lack> {
     let relays = select_relays(bench, relay).map_err(Lack::NotApplicable)?;
     let names = || {
         let names: Vec<String> = relays.iter().map(|relay| relay_name(bench, &bench.relays[*relay].role)).collect();
@@ -215,7 +244,7 @@ fn relay_fault_is_possible(bench: &Bench, fault: RelayFault, relay: &RelaySelect
     };
     match fault {
         RelayFault::Welded | RelayFault::HalfShorted | RelayFault::WeldsAtTimes { .. } => {
-            second_means(bench, relay).map_err(Lack::Uncovered)
+            second_means(bench, relay, means).map_err(Lack::Uncovered)
         }
         RelayFault::PoleWelded(number) => {
             let pole = usize::from(number).saturating_sub(1);
@@ -226,7 +255,7 @@ fn relay_fault_is_possible(bench: &Bench, fault: RelayFault, relay: &RelaySelect
             if !relays.iter().all(stands_there) {
                 return Err(Lack::NotApplicable(format!("{} has no contact in pole {number} of any path", names())));
             }
-            match without_means_but_pole(bench, &relays, pole) {
+            match without_means_but_pole(bench, &relays, pole, means) {
                 None => Ok(()),
                 Some(zone) => Err(Lack::Uncovered(format!(
                     "with the contact of {} in pole {number} welded nothing else can open the path to the element of zone {}",
@@ -255,11 +284,15 @@ fn neutral_is_used(bench: &Bench, kiln: &KilnDescription) -> Result<(), String> 
     }
 }
 
-fn stimulus_is_possible(bench: &Bench, kiln: &KilnDescription, stimulus: &Stimulus) -> Result<(), Lack> {
+fn stimulus_is_possible(bench: &Bench, kiln: &KilnDescription, stimulus: &Stimulus, means: Means) -> Result<(), Lack> {
+    let part_is_there = |part: &NeededPart| part_is_there(bench, part, means);
     let zone_exists = |selector: &ZoneSelector| zone_index(bench, selector).map(|_| ()).map_err(Lack::NotApplicable);
     match stimulus {
         Stimulus::Probe { zone, .. } | Stimulus::ReconnectProbe { zone } => {
             has_probe(bench, zone).map_err(Lack::NotApplicable)
+        }
+        Stimulus::LimiterProbe { .. } | Stimulus::ReconnectLimiterProbe => {
+            part_is_there(&NeededPart::Limiter).map_err(Lack::NotApplicable)
         }
         Stimulus::LoseElement { zone } => zone_exists(zone),
         Stimulus::CrossProbes { one, other } => {
@@ -287,20 +320,18 @@ fn stimulus_is_possible(bench: &Bench, kiln: &KilnDescription, stimulus: &Stimul
                 return Err(Lack::NotApplicable(format!("the kiln's supply has {legs} leg(s) and no leg {leg}")));
             }
             if bench.controls_leg == Some(*leg) {
-                part_is_there(bench, &NeededPart::Supply)
+                part_is_there(&NeededPart::Supply)
                     .map_err(|lack| Lack::NotApplicable(format!("leg {leg} feeds the controller, and {lack}")))?;
             }
             Ok(())
         }
         Stimulus::CoilSupply { .. } => Ok(()),
-        Stimulus::Bypass { zone, closed } => bypass_can_be_cut(bench, zone, *closed),
+        Stimulus::Bypass { zone, closed } => bypass_can_be_cut(bench, zone, *closed, means),
         Stimulus::Neutral { .. } => neutral_is_used(bench, kiln).map_err(Lack::NotApplicable),
-        Stimulus::Relay { fault, relay } => relay_fault_is_possible(bench, *fault, relay),
+        Stimulus::Relay { fault, relay } => relay_fault_is_possible(bench, *fault, relay, means),
         Stimulus::FreeRelay { relay } => select_relays(bench, relay).map(|_| ()).map_err(Lack::NotApplicable),
-        Stimulus::Contact { contact, .. } => {
-            part_is_there(bench, &NeededPart::Contact(*contact)).map_err(Lack::NotApplicable)
-        }
-        Stimulus::Supply { .. } => part_is_there(bench, &NeededPart::Supply).map_err(Lack::NotApplicable),
+        Stimulus::Contact { contact, .. } => part_is_there(&NeededPart::Contact(*contact)).map_err(Lack::NotApplicable),
+        Stimulus::Supply { .. } => part_is_there(&NeededPart::Supply).map_err(Lack::NotApplicable),
         Stimulus::Console(_) | Stimulus::Prompt(_) => Ok(()),
     }
 }

@@ -32,7 +32,12 @@ pub struct Signals {
     pub probe: SignalId,
     /// What is shown to the controller, by zone.
     pub probe_by_zone: Vec<SignalId>,
+    /// What is shown to the limiter by its own probe, where there is one.
+    pub limiter_probe: Option<SignalId>,
 }
+
+/// What a scenario about a limiter is told by a bench without one.
+pub(super) const NO_LIMITER: &str = "the bench has no independent limiter";
 
 /// How a contact is called in scenarios and reports.
 pub(crate) fn contact_name(role: ContactRole) -> &'static str {
@@ -42,6 +47,8 @@ pub(crate) fn contact_name(role: ContactRole) -> &'static str {
         ContactRole::Start => "start",
         ContactRole::Acknowledge => "acknowledge",
         ContactRole::TestLine => "test-line",
+        ContactRole::Reset => "reset",
+        ContactRole::LimiterSupply => "limiter-supply-cut",
     }
 }
 
@@ -58,6 +65,7 @@ fn told_name(bench: &Bench, told: Told) -> String {
 pub(crate) fn relay_name(bench: &Bench, role: &RelayRole) -> String {
     match role {
         RelayRole::Safety => "safety".to_owned(),
+        RelayRole::Limiter => "limiter".to_owned(),
         RelayRole::Element(zone) => format!("element.{}", bench.zones[*zone].name),
     }
 }
@@ -89,7 +97,7 @@ impl Signals {
         let element_release = bench
             .relays
             .iter()
-            .filter(|relay| relay.role != RelayRole::Safety)
+            .filter(|relay| crate::engine::heats(&relay.role))
             .map(|relay| relay.release)
             .max()
             .unwrap_or(RigSpan::ZERO);
@@ -117,6 +125,7 @@ impl Signals {
             bench.zones.iter().map(|zone| level(format!("kiln.{}", zone.name), 0, model_error_millicelsius)).collect();
         let probe = level("probe".to_owned(), shown, 0);
         let probe_by_zone = bench.zones.iter().map(|zone| level(format!("probe.{}", zone.name), shown, 0)).collect();
+        let limiter_probe = bench.limiter.as_ref().map(|_| level("limiter probe".to_owned(), shown, 0));
         let signals = Signals {
             heat,
             heat_by_zone,
@@ -129,6 +138,7 @@ impl Signals {
             kiln_by_zone,
             probe,
             probe_by_zone,
+            limiter_probe,
         };
         (table, signals)
     }
@@ -141,6 +151,7 @@ impl Signals {
                 has_probe(bench, selector)?;
                 (self.probe, &self.probe_by_zone, selector)
             }
+            LevelSignal::LimiterProbe => return self.limiter_probe.ok_or_else(|| NO_LIMITER.to_owned()),
             // It is made when it is asked for.
             LevelSignal::SetPoint => return Err(format!("`{level}` is no signal of the bench")),
         };
@@ -157,12 +168,13 @@ impl Signals {
                 self.relay(bench, &RelayRole::Element(zone))
             }
             SwitchSignal::Safety => self.relay(bench, &RelayRole::Safety),
+            SwitchSignal::Limiter => self.relay(bench, &RelayRole::Limiter),
             SwitchSignal::Contact(role) => bench
                 .contacts
                 .iter()
                 .position(|contact| contact.role == *role)
                 .map(|index| self.contacts[index])
-                .ok_or_else(|| format!("the bench has no {} contact", contact_name(*role))),
+                .ok_or_else(|| format!("the bench has no {} contact", role.word())),
             SwitchSignal::Supply => Ok(self.supply),
             // They are made when they are asked for.
             SwitchSignal::Isolated(_) | SwitchSignal::Console(_) => {
@@ -180,6 +192,7 @@ impl Signals {
 pub(super) fn relay_index(bench: &Bench, role: &RelayRole) -> Result<usize, String> {
     bench.relays.iter().position(|relay| relay.role == *role).ok_or_else(|| match role {
         RelayRole::Safety => "the bench has no safety contactor".to_owned(),
+        RelayRole::Limiter => NO_LIMITER.to_owned(),
         RelayRole::Element(zone) => {
             format!("the bench senses no element relay for zone `{}`", bench.zones[*zone].name)
         }

@@ -16,8 +16,14 @@ pub(crate) fn contact(role: ContactRole, engaged: bool) -> &'static str {
         (ContactRole::Acknowledge, false) => "acknowledge released",
         (ContactRole::TestLine, true) => "controller's program stands still",
         (ContactRole::TestLine, false) => "controller's program goes on",
+        (ContactRole::Reset, true) => "limiter's reset pressed",
+        (ContactRole::Reset, false) => "limiter's reset released",
+        (ContactRole::LimiterSupply, true) => "limiter's supply cut",
+        (ContactRole::LimiterSupply, false) => "limiter's supply restored",
     }
 }
+
+const LIMITERS_PROBE: &str = "limiter's probe";
 
 fn of_zone(what: &str, zone: &ZoneSelector) -> String {
     match zone {
@@ -35,7 +41,10 @@ fn relay(selector: &RelaySelector) -> String {
 }
 
 fn probe(fault: ProbeFault, zone: &ZoneSelector) -> String {
-    let probe = of_zone("probe", zone);
+    of_probe(fault, of_zone("probe", zone))
+}
+
+fn of_probe(fault: ProbeFault, probe: String) -> String {
     match fault {
         ProbeFault::Open => format!("{probe} open"),
         ProbeFault::Short => format!("{probe} shorted"),
@@ -94,6 +103,8 @@ pub(crate) fn stimulus(stimulus: &Stimulus) -> String {
     match stimulus {
         Stimulus::Probe { fault, zone } => probe(*fault, zone),
         Stimulus::ReconnectProbe { zone } => format!("{} in order again", of_zone("probe", zone)),
+        Stimulus::LimiterProbe { fault } => of_probe(*fault, LIMITERS_PROBE.to_owned()),
+        Stimulus::ReconnectLimiterProbe => format!("{LIMITERS_PROBE} in order again"),
         Stimulus::CrossProbes { one, other } => {
             format!("{} and {} crossed", of_zone("probe", one), of_zone("probe", other))
         }

@@ -64,7 +64,7 @@ pub(crate) fn what_is_wrong(detection: &Detection<'_>) -> String {
 }
 
 /// What is to be said below the table; what there is nothing to say of is empty.
-pub(crate) fn notes(table: &DetectionTable<'_>) -> [(&'static str, String); 7] {
+pub(crate) fn notes(table: &DetectionTable<'_>) -> [(&'static str, String); 8] {
     let uncovered = table.uncovered.iter().map(|one| format!("{}: {}", one.bench, one.hazards.join(", ")));
     let blamed = table.blamed.iter().map(|one| format!("{} ({})", one.scenario, one.controllers.join(", ")));
     let said = table.never_alone.len() - table.idle.len();
@@ -80,8 +80,13 @@ pub(crate) fn notes(table: &DetectionTable<'_>) -> [(&'static str, String); 7] {
     } else {
         String::new()
     };
+    let missing = match table.left_out {
+        left_out if left_out > 0 && !table.part => format!("{} left out", counted(left_out, "mistake")),
+        _ => String::new(),
+    };
     [
         ("Only a part of the scenarios:", part),
+        ("Of a limiter, which the bench does not have:", missing),
         ("Scenarios that fail a controller which does everything right:", blamed.collect::<Vec<_>>().join("; ")),
         ("Hazards that nothing on a bench can meet:", uncovered.collect::<Vec<_>>().join("; ")),
         ("Hazards that no mistake stands for:", table.hazards_without_mistake.join(", ")),

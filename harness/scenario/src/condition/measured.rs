@@ -7,7 +7,7 @@
 //!            | "rise" , "of" , level , "over" , window , relation , difference
 //!            | "rate" , "of" , level , "over" , window , relation , rate
 //!            | "duty" , "of" , switch , "over" , window , relation , share ;
-//! level      = ( "kiln" | "probe" ) , [ zone ] | "set-point" ;
+//! level      = ( "kiln" | "probe" ) , [ zone ] | "set-point" | "limiter" , "probe" ;
 //! window     = duration ;
 //! ```
 
@@ -31,6 +31,17 @@ const GRID: RigSpan = RigSpan::from_seconds(1);
 /// Words that begin a level.
 const LEVELS: &[&str] = &["kiln", "probe", "set-point"];
 
+/// Whether the limiter's probe is named at the cursor, and not its contact or its trip.
+pub(super) fn is_limiter_probe(words: &Words<'_>) -> bool {
+    words.written() == Some("limiter") && words.written_next() == Some("probe")
+}
+
+/// Whether a level is named at the cursor.
+fn is_level(words: &Words<'_>) -> bool {
+    is_limiter_probe(words)
+        || words.written().is_some_and(|word| LEVELS.contains(&word)) && words.written_next() != Some("limit")
+}
+
 /// Reads a comparison; the cursor stands on its first word.
 pub(super) fn comparison(words: &mut Words<'_>) -> Result<Condition, Mistake> {
     let start = words.range().start;
@@ -42,8 +53,7 @@ pub(super) fn comparison(words: &mut Words<'_>) -> Result<Condition, Mistake> {
     let comparison = relation(words, &measured.value)?;
     let start = words.range().start;
     if let Measured::Level(of) = &measured.value
-        && words.written().is_some_and(|word| LEVELS.contains(&word))
-        && words.written_next() != Some("limit")
+        && is_level(words)
     {
         return beside_another(words, &measured, of.clone(), comparison);
     }
@@ -116,7 +126,7 @@ fn of_levels(words: &mut Words<'_>) -> Result<Measured, Mistake> {
         return Ok(Measured::Level(of));
     }
     words.step();
-    if !words.written().is_some_and(|word| LEVELS.contains(&word)) {
+    if !is_level(words) {
         let hint = "a constant stands on the other side: `kiln.top - kiln.bottom < 60 °C`";
         return Err(words.wanted(DiagnosticKind::BadSentence, "another level", Some(hint.to_owned())));
     }
@@ -152,6 +162,20 @@ fn level(words: &mut Words<'_>) -> Result<LevelSignal, Mistake> {
                 });
             }
             return Ok(LevelSignal::SetPoint);
+        }
+        Some("limiter") if is_limiter_probe(words) => {
+            let start = words.range().start;
+            words.step();
+            words.step();
+            if words.zone()? != ZoneSelector::All {
+                return Err(Mistake {
+                    kind: DiagnosticKind::UnknownSignal,
+                    range: start..words.end_of_last(),
+                    message: "a limiter has one probe, which no zone names".to_owned(),
+                    hint: Some("write `limiter probe` alone".to_owned()),
+                });
+            }
+            return Ok(LevelSignal::LimiterProbe);
         }
         Some("kiln") => LevelSignal::Kiln,
         Some("probe") => LevelSignal::Probe,
@@ -265,6 +289,14 @@ fn temperature_limit(words: &mut Words<'_>) -> Result<Limit, Mistake> {
         DeclaredLimit::TopTemperature
     } else if words.take_phrase(&["kiln", "limit"])? {
         DeclaredLimit::KilnLimit
+    } else if words.take_all(&["limiter", "trip"]) {
+        DeclaredLimit::LimiterTrip
+    } else if words.take_all(&["limiter", "reset"]) {
+        DeclaredLimit::LimiterReset
+    } else if words.written() == Some("limiter") {
+        let hint = "of a limiter there are `limiter trip`, above which it trips, and `limiter reset`, below which it \
+                    can be reset";
+        return Err(words.wanted(DiagnosticKind::BadSentence, "a limit", Some(hint.to_owned())));
     } else if words.word().is_some() {
         let hint = "a limit is a temperature (`1300 °C`), `declared top temperature` or `kiln limit`, the last two \
                     perhaps with `+ 20 °C`, or another level: `kiln.bottom + 60 °C`";
@@ -308,7 +340,7 @@ impl LevelSignal {
     pub fn zone(&self) -> Option<&ZoneSelector> {
         match self {
             LevelSignal::Kiln(zone) | LevelSignal::Probe(zone) => Some(zone),
-            LevelSignal::SetPoint => None,
+            LevelSignal::SetPoint | LevelSignal::LimiterProbe => None,
         }
     }
 }
@@ -318,7 +350,11 @@ impl SwitchSignal {
     pub fn zone(&self) -> Option<&ZoneSelector> {
         match self {
             SwitchSignal::Heat(zone) | SwitchSignal::Isolated(zone) | SwitchSignal::Element(zone) => Some(zone),
-            SwitchSignal::Safety | SwitchSignal::Contact(_) | SwitchSignal::Supply | SwitchSignal::Console(_) => None,
+            SwitchSignal::Safety
+            | SwitchSignal::Limiter
+            | SwitchSignal::Contact(_)
+            | SwitchSignal::Supply
+            | SwitchSignal::Console(_) => None,
         }
     }
 }

@@ -22,6 +22,7 @@ impl fmt::Display for LevelSignal {
             LevelSignal::Kiln(zone) => write!(f, "kiln{zone}"),
             LevelSignal::Probe(zone) => write!(f, "probe{zone}"),
             LevelSignal::SetPoint => f.write_str("set-point"),
+            LevelSignal::LimiterProbe => f.write_str("limiter probe"),
         }
     }
 }
@@ -49,6 +50,7 @@ impl fmt::Display for SwitchSignal {
             SwitchSignal::Heat(zone) => write!(f, "heat{zone}"),
             SwitchSignal::Element(zone) => write!(f, "element{zone}"),
             SwitchSignal::Safety => f.write_str("safety"),
+            SwitchSignal::Limiter => f.write_str("limiter"),
             SwitchSignal::Contact(contact) => f.write_str(contact.word()),
             SwitchSignal::Supply => f.write_str("supply"),
         }
@@ -65,6 +67,8 @@ impl fmt::Display for Limit {
                 f.write_str(match which {
                     DeclaredLimit::TopTemperature => "declared top temperature",
                     DeclaredLimit::KilnLimit => "kiln limit",
+                    DeclaredLimit::LimiterTrip => "limiter trip",
+                    DeclaredLimit::LimiterReset => "limiter reset",
                 })?;
                 match plus_millicelsius {
                     0 => Ok(()),

@@ -37,7 +37,7 @@ pub(crate) struct BenchFile {
     #[schemars(length(min = 1, max = 16))]
     zones: Vec<Zone>,
     /// Every relay that the rig senses.
-    #[schemars(length(min = 1, max = 17))]
+    #[schemars(length(min = 1, max = 18))]
     relays: Vec<RelayEntry>,
     /// Through which relays current reaches each zone's element.
     #[schemars(length(min = 1, max = 16))]
@@ -46,6 +46,8 @@ pub(crate) struct BenchFile {
     #[serde(default, rename = "old parts")]
     #[schemars(length(max = 32))]
     old_parts: Vec<OldPart>,
+    /// The independent limiter, where there is one.
+    limiter: Option<Limiter>,
     /// The contacts that the rig works.
     #[serde(default)]
     contacts: Vec<Contact>,
@@ -142,6 +144,24 @@ pub(crate) struct Zone {
     /// The rig's probe output that plays it, from 0; left out: no probe of its own.
     #[schemars(range(max = 63))]
     channel: Option<u8>,
+}
+
+/// An independent over-temperature limiter; its contact is listed in `relays`, its reset in `contacts`.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct Limiter {
+    /// The zone whose temperature its probe sees.
+    zone: ZoneName,
+    /// The type of its thermocouple.
+    probe: ProbeType,
+    /// The rig's probe output that plays its probe, from 0; no zone's.
+    #[schemars(range(max = 63))]
+    channel: u8,
+    /// It trips above this.
+    trip: Temperature,
+    /// Below this it can be reset.
+    #[serde(rename = "reset below")]
+    reset_below: Option<Temperature>,
 }
 
 /// A relay that the rig senses.

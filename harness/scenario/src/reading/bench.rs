@@ -3,6 +3,7 @@
 use crate::diagnostic::DiagnosticKind;
 use crate::quantity::thousandths;
 use crate::reading::feedback::feedback;
+use crate::reading::limiter::{Wired, limiter};
 use crate::reading::old_parts::old_parts;
 use crate::reading::operating::{begin_firing, clear_fault, listed};
 use crate::reading::scenario::{duration, hazard, temperature};
@@ -34,6 +35,7 @@ pub(crate) const KEYS: &[&str] = &[
     "relays",
     "paths",
     "old parts",
+    "limiter",
     "contacts",
     "feedback",
     "supply",
@@ -79,6 +81,10 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Bench> {
         Some(node) => old_parts(reading, node, known_zones, relays.as_deref(), paths.as_deref()),
     };
     let contacts = fields.get("contacts").map(|node| contacts(reading, node));
+    let limiter = match fields.get("limiter") {
+        None => Some(None),
+        Some(node) => limiter(reading, node, known_zones).map(Some),
+    };
     let feedback = match fields.entry("feedback") {
         None => Some(Vec::new()),
         Some(entry) => {
@@ -136,6 +142,16 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Bench> {
             );
         }
     }
+    if let Some(limiter) = &limiter {
+        let wired = Wired {
+            fields: &fields,
+            kind: kind.as_ref(),
+            relays: relays.as_deref(),
+            contacts: contacts.as_ref().and_then(Option::as_deref),
+            declares: declares.as_ref(),
+        };
+        wired.check(reading, limiter.as_ref());
+    }
     let cold_junction = match fields.entry("cold junction") {
         None => Some(ColdJunction::default()),
         Some(entry) => cold_junction(reading, entry, kind.as_ref()),
@@ -156,6 +172,7 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Bench> {
         relays: relays?,
         paths: paths?,
         old_parts: old_parts?,
+        limiter: limiter?,
         contacts: contacts.unwrap_or(Some(Vec::new()))?,
         feedback: feedback?,
         supply_switch: supply_switch.unwrap_or(Some(false))?,

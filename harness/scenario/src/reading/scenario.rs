@@ -272,6 +272,7 @@ fn needed_part(words: &mut Words<'_>) -> Result<NeededPart, Mistake> {
         ("stop", ContactRole::Stop),
         ("start", ContactRole::Start),
         ("acknowledge", ContactRole::Acknowledge),
+        ("reset", ContactRole::Reset),
     ];
     for (word, role) in contacts {
         if words.take_all(&[word, "contact"]) {
@@ -280,6 +281,12 @@ fn needed_part(words: &mut Words<'_>) -> Result<NeededPart, Mistake> {
     }
     if words.take_all(&["test", "line", "contact"]) {
         return Ok(NeededPart::Contact(ContactRole::TestLine));
+    }
+    if words.take_all(&["limiter", "supply", "contact"]) {
+        return Ok(NeededPart::Contact(ContactRole::LimiterSupply));
+    }
+    if words.take_all(&["limiter"]) {
+        return Ok(NeededPart::Limiter);
     }
     if let (Some(number), Some("zones" | "zone")) =
         (words.written().and_then(|text| text.parse::<u8>().ok()), words.written_next())
@@ -293,7 +300,8 @@ fn needed_part(words: &mut Words<'_>) -> Result<NeededPart, Mistake> {
         "a part of the bench",
         Some(
             "write `lid contact`, `stop contact`, `start contact`, `acknowledge contact`, \
-             `test line contact`, `supply switch`, `means to cut element`, `mechanical element`, `2 zones` or `longest firing of 13 h`"
+             `test line contact`, `reset contact`, `limiter supply contact`, `limiter`, `supply switch`, \
+             `means to cut element`, `mechanical element`, `2 zones` or `longest firing of 13 h`"
                 .to_owned(),
         ),
     ))

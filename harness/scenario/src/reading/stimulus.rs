@@ -349,6 +349,9 @@ fn with_keys(reading: &mut Reading<'_>, verb: &Verb, given: &Given<'_>) -> Optio
         (_, Some(Stimulus::Probe { fault, zone })) => {
             Some(Stimulus::Probe { fault: probe_fault(reading, fault, given)?, zone })
         }
+        (_, Some(Stimulus::LimiterProbe { fault })) => {
+            Some(Stimulus::LimiterProbe { fault: probe_fault(reading, fault, given)? })
+        }
         (_, Some(Stimulus::Relay { fault, relay })) => {
             Some(Stimulus::Relay { fault: relay_fault(reading, fault, given)?, relay })
         }
@@ -496,6 +499,26 @@ fn line(reading: &mut Reading<'_>, node: &Node, what: &str) -> Option<String> {
 
 /// The stimulus that a verb and its object make; what other keys say is filled in afterwards.
 fn done_to(words: &mut Words<'_>, verb: &str) -> Result<Stimulus, Mistake> {
+    let of_limiter = words.written() == Some("limiter") && words.written_next() == Some("probe");
+    // There is no other limiter for its probe to be crossed with.
+    if !of_limiter || verb == "cross" {
+        return done_to_controller_or_kiln(words, verb);
+    }
+    let start = words.range().start;
+    words.step();
+    match done_to_controller_or_kiln(words, verb)? {
+        Stimulus::Probe { fault, zone: ZoneSelector::All } => Ok(Stimulus::LimiterProbe { fault }),
+        Stimulus::ReconnectProbe { zone: ZoneSelector::All } => Ok(Stimulus::ReconnectLimiterProbe),
+        _ => Err(Mistake {
+            kind: DiagnosticKind::UnknownStimulus,
+            range: start..words.end_of_last(),
+            message: "a limiter has one probe, which no zone names".to_owned(),
+            hint: Some(format!("write `{verb}: limiter probe`")),
+        }),
+    }
+}
+
+fn done_to_controller_or_kiln(words: &mut Words<'_>, verb: &str) -> Result<Stimulus, Mistake> {
     let contact = |contact, engaged| Ok(Stimulus::Contact { contact, engaged });
     let fault = |fault, zone| Ok(Stimulus::Probe { fault, zone });
     match verb {
@@ -537,12 +560,19 @@ fn done_to(words: &mut Words<'_>, verb: &str) -> Result<Stimulus, Mistake> {
         "close" if words.take("lid") => contact(ContactRole::Lid, false),
         "hang" | "release" if words.take("controller") => contact(ContactRole::TestLine, verb == "hang"),
         "press" | "release" => {
-            let buttons =
-                [("stop", ContactRole::Stop), ("start", ContactRole::Start), ("acknowledge", ContactRole::Acknowledge)];
+            let buttons = [
+                ("stop", ContactRole::Stop),
+                ("start", ContactRole::Start),
+                ("acknowledge", ContactRole::Acknowledge),
+                ("reset", ContactRole::Reset),
+            ];
             match words.take_one(&buttons) {
                 Some(button) => contact(button, verb == "press"),
                 None => Err(wrong_object(words, verb)),
             }
+        }
+        "cut" | "restore" if words.take_phrase(&["limiter", "supply"])? => {
+            contact(ContactRole::LimiterSupply, verb == "cut")
         }
         "cut" | "restore" if words.take("supply") => Ok(Stimulus::Supply { on: verb == "restore" }),
         "weld" => Ok(Stimulus::Relay { fault: RelayFault::Welded, relay: relay_of(words, verb)? }),
@@ -605,11 +635,12 @@ fn objects(verb: &str) -> Vec<&'static str> {
     kinds
         .iter()
         .flat_map(|kind| match kind {
-            Object::Probe => &["probe", "probe.1", "probe.top"][..],
+            Object::Probe if verb == "cross" => &["probe", "probe.1", "probe.top"][..],
+            Object::Probe => &["probe", "probe.1", "probe.top", "limiter probe"],
             Object::Lid => &["lid"],
             Object::Controller => &["controller"],
-            Object::Button => &["stop", "start", "acknowledge"],
-            Object::Supply => &["supply"],
+            Object::Button => &["stop", "start", "acknowledge", "reset"],
+            Object::Supply => &["supply", "limiter supply"],
             Object::Relay => &["safety", "element", "element.1", "element.top"],
             Object::Element => &["element", "element.1", "element.top"],
             Object::Terminals => &["terminals", "box"],

@@ -8,11 +8,11 @@ use crate::reading::bench::in_time_range;
 use crate::reading::scenario::{MAX_ITEMS, relay};
 use crate::source::quoted;
 use crate::suggest::nearest;
-use crate::tree::Node;
+use crate::tree::{Content, Node};
 use crate::words::{Mistake, Words};
 use crate::{
-    ActiveLevel, Contact, ContactRole, ContactState, Path, PathRelay, Pole, Relay, RelayRole, RelaySelector, Senses,
-    Spanned, USUAL_COIL_SUPPLY, Unpowered, Wire, Zone, ZoneSelector,
+    ActiveLevel, Contact, ContactRole, ContactState, LIMITERS_COIL_SUPPLY, Path, PathRelay, Pole, Relay, RelayRole,
+    RelaySelector, Senses, Spanned, USUAL_COIL_SUPPLY, Unpowered, Wire, Zone, ZoneSelector,
 };
 
 /// Most rig inputs, outputs and probe channels that a bench file may number.
@@ -75,11 +75,8 @@ pub(crate) fn zones(reading: &mut Reading<'_>, node: &Node) -> Option<Vec<Zone>>
             if let Some(name) = &name {
                 names.push(name.clone());
             }
-            let letters = "BEJKNRST";
-            let choices: Vec<(String, char)> = letters.chars().map(|letter| (letter.to_string(), letter)).collect();
-            let choices: Vec<(&str, char)> = choices.iter().map(|(word, letter)| (word.as_str(), *letter)).collect();
             let probe_type = match fields.get("probe") {
-                Some(node) => reading.one_of(node, "a thermocouple's type", &choices),
+                Some(node) => thermocouple_type(reading, node),
                 None => {
                     reading.require(&fields, "probe", what, "K");
                     None
@@ -109,6 +106,12 @@ pub(crate) fn zones(reading: &mut Reading<'_>, node: &Node) -> Option<Vec<Zone>>
         return None;
     }
     Some(zones)
+}
+
+/// The letter of a thermocouple's type.
+pub(crate) fn thermocouple_type(reading: &mut Reading<'_>, node: &Node) -> Option<char> {
+    let choices = [("B", 'B'), ("E", 'E'), ("J", 'J'), ("K", 'K'), ("N", 'N'), ("R", 'R'), ("S", 'S'), ("T", 'T')];
+    reading.one_of(node, "a thermocouple's type", &choices)
 }
 
 /// A zone's name: conditions have to be able to name it.
@@ -161,9 +164,12 @@ fn zone_index(selector: &ZoneSelector, zones: &[Zone], range: std::ops::Range<us
     })
 }
 
-/// `safety`, `element.top`, `element.1`.
+/// `safety`, `limiter`, `element.top`, `element.1`.
 pub(crate) fn role(words: &mut Words<'_>, zones: Option<&[Zone]>) -> Result<RelayRole, Mistake> {
     let start = words.range().start;
+    if words.take("limiter") {
+        return Ok(RelayRole::Limiter);
+    }
     match relay(words)? {
         RelaySelector::Safety => Ok(RelayRole::Safety),
         RelaySelector::Element(selector) => {
@@ -178,7 +184,7 @@ pub(crate) fn role(words: &mut Words<'_>, zones: Option<&[Zone]>) -> Result<Rela
 }
 
 pub(crate) fn relays(reading: &mut Reading<'_>, node: &Node, zones: Option<&[Zone]>) -> Option<Vec<Relay>> {
-    let items = some_items(reading, node, "the list of relays", MAX_ZONES + 1)?;
+    let items = some_items(reading, node, "the list of relays", MAX_ZONES + 2)?;
     let mut roles = Vec::new();
     let mut inputs = Vec::new();
     let relays: Vec<Option<Relay>> = items
@@ -225,8 +231,20 @@ pub(crate) fn relays(reading: &mut Reading<'_>, node: &Node, zones: Option<&[Zon
             };
             let coil_supply = match fields.get("coil supply") {
                 Some(node) => reading.name(node, "the supply of a coil"),
+                None if role == Some(RelayRole::Limiter) => Some(LIMITERS_COIL_SUPPLY.to_owned()),
                 None => Some(USUAL_COIL_SUPPLY.to_owned()),
             };
+            if role == Some(RelayRole::Limiter)
+                && senses == Some(Senses::Command)
+                && let Some(node) = fields.get("senses")
+            {
+                reading.mistake(
+                    DiagnosticKind::Contradiction,
+                    node.span,
+                    "of a limiter the contact has to be seen: that it opens is all it is there for",
+                    "let the rig sense the contact or a dummy load behind it: `senses: contact`".to_owned(),
+                );
+            }
             if let (Some(unpowered), Some(senses), Some(active), Some(node)) =
                 (unpowered, senses, active, fields.get("unpowered"))
             {
@@ -236,7 +254,7 @@ pub(crate) fn relays(reading: &mut Reading<'_>, node: &Node, zones: Option<&[Zon
             let usual = match (senses, &role) {
                 // The contact or the load itself shows when it opened.
                 (Senses::Contact | Senses::Load, _) => RigSpan::ZERO,
-                (Senses::Command, RelayRole::Safety) => made.unwrap_or(Made::Contactor).release(),
+                (Senses::Command, RelayRole::Safety | RelayRole::Limiter) => made.unwrap_or(Made::Contactor).release(),
                 (Senses::Command, RelayRole::Element(_)) => made.unwrap_or(Made::Relay).release(),
             };
             Some(Relay {
@@ -404,6 +422,10 @@ fn every_relay_is_on_a_path(reading: &mut Reading<'_>, node: &Node, zones: &[Zon
     for (index, relay) in relays.iter().enumerate() {
         let (own, message) = match relay.role {
             RelayRole::Safety => (None, "no path leads through `safety`".to_owned()),
+            RelayRole::Limiter => {
+                limiter_is_on_every_path(reading, node, zones, paths, index);
+                continue;
+            }
             RelayRole::Element(zone) => {
                 let Some(Zone { name, .. }) = zones.get(zone) else { continue };
                 (Some(zone), format!("the path to the element of zone `{name}` does not lead through `element.{name}`"))
@@ -419,6 +441,27 @@ fn every_relay_is_on_a_path(reading: &mut Reading<'_>, node: &Node, zones: &[Zon
                     .to_owned(),
             );
         }
+    }
+}
+
+/// What goes past the limiter it cannot end.
+fn limiter_is_on_every_path(reading: &mut Reading<'_>, node: &Node, zones: &[Zone], paths: &[Path], limiter: usize) {
+    let leads_through = |path: &&Path| path.poles.iter().flat_map(|pole| &pole.through).any(|on| on.0 == limiter);
+    let past = paths.iter().position(|path| !leads_through(&path));
+    let zone = past.and_then(|past| zones.get(paths[past].zone));
+    if let (Some(past), Some(zone)) = (past, zone) {
+        // The paths stand in the order of the list.
+        let item = match &node.content {
+            Content::Sequence(items) => items.get(past).unwrap_or(node),
+            _ => node,
+        };
+        reading.mistake_in(
+            DiagnosticKind::Contradiction,
+            item,
+            format!("the path to the element of zone `{}` does not lead through `limiter`", zone.name),
+            "a limiter's contact stands in every path, in series with the contactor: `[limiter, safety, element.top]`"
+                .to_owned(),
+        );
     }
 }
 
@@ -462,6 +505,8 @@ const CONTACTS: &[(&str, ContactRole)] = &[
     ("start", ContactRole::Start),
     ("acknowledge", ContactRole::Acknowledge),
     ("test line", ContactRole::TestLine),
+    ("reset", ContactRole::Reset),
+    ("limiter supply", ContactRole::LimiterSupply),
 ];
 
 const CONTACT_STATES: &[(&str, ContactState)] = &[("open", ContactState::Open), ("closed", ContactState::Closed)];
@@ -500,7 +545,11 @@ pub(crate) fn contacts(reading: &mut Reading<'_>, node: &Node) -> Option<Vec<Con
             // An open lid and a pressed stop demand safety; a pressed start and a program that stands still do not.
             let usual = match role {
                 ContactRole::Lid | ContactRole::Stop => engaged,
-                ContactRole::Start | ContactRole::Acknowledge | ContactRole::TestLine => rest,
+                ContactRole::Start
+                | ContactRole::Acknowledge
+                | ContactRole::TestLine
+                | ContactRole::Reset
+                | ContactRole::LimiterSupply => rest,
             };
             Some(Contact { role, output: output?, engaged, demand_safe: demand_safe.unwrap_or(usual) })
         })

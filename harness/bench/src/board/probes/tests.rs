@@ -62,6 +62,7 @@ fn fitted(converter: ConverterKind, poll: Option<RigSpan>, played: bool) -> Prob
         bounces_for: None,
         poll,
         relays: Vec::new(),
+        limiter: None,
         contacts: Vec::new(),
         ambient_millicelsius: 25_000,
         memory: MemoryImage::BLANK,
