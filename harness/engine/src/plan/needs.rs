@@ -109,7 +109,8 @@ pub(crate) fn zones_without_second_means(bench: &Bench, welded: &[usize]) -> Vec
 }
 
 /// The first thing that the scenario needs and the bench lacks; an uncovered
-/// hazard goes before anything that is merely not applicable.
+/// hazard goes before anything that is merely not applicable, except that of a
+/// limiter nothing can be uncovered where there is none.
 pub(super) fn first_lack(scenario: &Scenario, bench: &Bench, kiln: &KilnDescription) -> Option<Lack> {
     let mut not_applicable = None;
     let means = Means::of(scenario);
@@ -117,6 +118,9 @@ pub(super) fn first_lack(scenario: &Scenario, bench: &Bench, kiln: &KilnDescript
         let Err(reason) = part_is_there(bench, &need.part.value, means) else { continue };
         match need.missing {
             Missing::Uncovered => return Some(Lack::Uncovered(reason)),
+            Missing::NotApplicable if need.part.value == NeededPart::Limiter => {
+                return Some(Lack::NotApplicable(reason));
+            }
             Missing::NotApplicable => not_applicable = not_applicable.or(Some(reason)),
         }
     }
