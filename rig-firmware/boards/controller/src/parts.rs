@@ -113,7 +113,9 @@ impl Parts {
         let (due, read): (bool, fn(&mut Self, usize) -> Reading) = match self.fitted {
             Fitted::Linearised => (true, Self::registers),
             Fitted::ReadOnly { part: ReadOnly::FourteenBit, every } => (self.ticks.is_multiple_of(every), Self::word),
-            Fitted::ReadOnly { part: ReadOnly::TwelveBit, every } => (self.ticks.is_multiple_of(every), Self::short_word),
+            Fitted::ReadOnly { part: ReadOnly::TwelveBit, every } => {
+                (self.ticks.is_multiple_of(every), Self::short_word)
+            }
         };
         self.ticks = self.ticks.wrapping_add(1);
         if due {
