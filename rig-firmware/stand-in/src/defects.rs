@@ -250,7 +250,7 @@ defects! {
         "Of a limiter: it closes again by itself when the kiln has cooled.";
     LimiterResetsWhileHot, "limiter-resets-while-hot", "limiter", "violated",
         "Of a limiter: its reset works however hot the kiln is.";
-    LimiterHeldByReset, "limiter-held-by-reset", "limiter", "not-reached",
+    LimiterHeldByReset, "limiter-held-by-reset", "limiter", "reached-late",
         "Of a limiter: while its reset is pressed it cannot trip.";
     LimiterForgetsTrip, "limiter-forgets-trip", "limiter", "violated",
         "Of a limiter: a cut of its supply clears its trip.";
