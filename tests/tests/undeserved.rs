@@ -1051,6 +1051,25 @@ fn heat_that_ends_by_itself_is_no_reaction(#[case] hazard: &str) {
     assert!(verdicts.clone().any(|verdict| verdict != Verdict::Pass), "{hazard}: {:?}", verdicts.collect::<Vec<_>>());
 }
 
+/// A line of the controller that is not connected breaks nothing, and that is no reaction.
+#[rstest]
+#[case::reset("reset-held-with-heat-on", Verdict::Fail)]
+#[case::reset_for_long("reset-held-for-an-hour", Verdict::Fail)]
+#[case::reset_in_a_loop("reset-again-and-again", Verdict::Fail)]
+#[case::data_low("data-line-low-while-ramping", Verdict::Fail)]
+#[case::data_low_in_a_hold("data-line-low-while-holding", Verdict::Fail)]
+#[case::data_low_from_cold("data-line-low-from-cold", Verdict::Fail)]
+#[case::data_high("data-line-high", Verdict::Fail)]
+#[case::clock_low("clock-line-low", Verdict::Fail)]
+fn a_line_whose_wire_goes_nowhere_shows_nothing(#[case] scenario: &str, #[case] verdict: Verdict) {
+    let nowhere = Swallow {
+        which: |command| matches!(command.kind, CommandKind::Contact { output: 4 | 5 | 6 | 11, .. }),
+        acknowledged_after: RigSpan::ZERO,
+    };
+    let result = run_without(&read(&format!("scenarios/controller/{scenario}.yaml")), nowhere);
+    assert_eq!(result.verdict, Some(verdict), "{result:#?}");
+}
+
 /// A controller whose test line is not connected goes on as ever, and that is no watchdog.
 #[test]
 fn a_test_line_whose_wire_goes_nowhere_shows_no_watchdog() {

@@ -24,7 +24,7 @@ use limiter::FittedLimiter;
 pub use limiter::{BoardLimiter, LimiterWire};
 use probes::Probes;
 pub use setup::{BoardSetup, BoardSetupError, BoardZone, ContactWire, RelayWire};
-use wires::{ContactWires, RelayWires};
+use wires::{Bus, ContactWires, RelayWires};
 
 /// Time that writing one slot of the memory takes.
 const SAVE: RigSpan = RigSpan::from_millis(5);
@@ -108,6 +108,10 @@ pub struct StandInBoard {
     rail_on: bool,
     rail_follows_at: Option<RigTime>,
     running: Option<Running>,
+    /// Its reset line is held.
+    in_reset: bool,
+    /// What stopped it last left its supply on.
+    was_reset: bool,
     boots_at: Option<RigTime>,
     /// Lines on their way to the controller, each with its arrival.
     inbox: VecDeque<(RigTime, String)>,
@@ -167,6 +171,8 @@ impl StandInBoard {
             rail_on: true,
             rail_follows_at: None,
             running: None,
+            in_reset: false,
+            was_reset: false,
             boots_at: None,
             inbox: VecDeque::new(),
             pending: VecDeque::new(),
@@ -247,6 +253,8 @@ impl StandInBoard {
         edge.into_iter().for_each(|edge| self.show(edge));
         let bounces_for = self.setup.bounces_for;
         let Some(quiet_at) = self.contacts.work(output, closed, self.now, bounces_for, &mut self.dice) else { return };
+        self.probes.hold(self.contacts.lines().bus);
+        self.heed_reset_line();
         let mut comes_round = || {
             let later = if bounces_for.is_some() { 0 } else { self.dice.below(LOOP_MICROS) };
             RigSpan::from_micros(1 + later)
@@ -317,6 +325,13 @@ impl StandInBoard {
             self.plan_boot();
             return;
         }
+        self.breaks_off();
+        self.was_reset = false;
+        self.drive(Outputs::default());
+    }
+
+    /// The processor stops in the middle of whatever it was doing.
+    fn breaks_off(&mut self) {
         self.boots_at = None;
         self.inbox.clear();
         // A line that was being sent breaks off.
@@ -327,12 +342,32 @@ impl StandInBoard {
             let share = (now - since).as_micros().clamp(0, SAVE.as_micros());
             self.memory.write(&save, (share * SLOT_BYTES as i64 / SAVE.as_micros()) as usize);
         }
-        if self.running.take().is_some() {
+        self.running = None;
+    }
+
+    /// Held in reset the processor does nothing, and its pins float: what they drive is off.
+    fn heed_reset_line(&mut self) {
+        let held = self.contacts.lines().reset;
+        if held == std::mem::replace(&mut self.in_reset, held) {
+            return;
+        }
+        if !held {
+            if self.rail_on {
+                self.plan_boot();
+            }
+            return;
+        }
+        self.breaks_off();
+        self.was_reset = true;
+        if !self.setup.defects.has(Defect::OutputsKeptInReset) {
             self.drive(Outputs::default());
         }
     }
 
     fn plan_boot(&mut self) {
+        if self.in_reset {
+            return;
+        }
         let boot = RigSpan::from_micros(280_000 + self.dice.below(40_000));
         self.boots_at = Some(self.now + boot);
     }
@@ -340,7 +375,11 @@ impl StandInBoard {
     fn boot(&mut self) {
         self.boots_at = None;
         self.finish_writing();
-        let controller = StandIn::boot(self.setup.settings, self.setup.defects, &self.memory);
+        let mut defects = self.setup.defects;
+        if self.was_reset && defects.has(Defect::ResumesAfterAnyReset) {
+            defects = defects.with(Defect::ResumesAfterAnyOutage);
+        }
+        let controller = StandIn::boot(self.setup.settings, defects, &self.memory);
         let place = self.now + RigSpan::from_micros(1 + self.dice.below(self.tick_period.as_micros()));
         self.running = Some(Running {
             controller,
@@ -349,7 +388,8 @@ impl StandInBoard {
             tick_place: place,
             tick_at: place,
             polls: VecDeque::new(),
-            outputs: Outputs::default(),
+            // Off, unless something outside the processor has kept them.
+            outputs: self.relays.driven(),
         });
         self.fetch();
     }
@@ -358,10 +398,11 @@ impl StandInBoard {
         let jitter = RigSpan::from_micros(self.dice.below(TICK_JITTER_MICROS));
         let contacts = self.contacts.sense(self.now, &mut self.dice);
         let inputs = Inputs { readings: self.probes.read(self.now), contacts };
+        let stands_still = self.stands_still();
         let Some(running) = &mut self.running else { return };
         running.tick_place += self.tick_period;
         running.tick_at = running.tick_place + jitter;
-        if self.contacts.stands_still() {
+        if stands_still {
             self.watch_over_standing_program();
             return;
         }
@@ -383,9 +424,10 @@ impl StandInBoard {
 
     fn poll(&mut self) {
         let contacts = self.contacts.sense(self.now, &mut self.dice);
+        let stands_still = self.stands_still();
         let Some(running) = &mut self.running else { return };
         running.polls.pop_front();
-        if self.contacts.stands_still() {
+        if stands_still {
             return;
         }
         let milliseconds = running.milliseconds(self.now, self.setup.timer_at_boot_ms);
@@ -393,16 +435,26 @@ impl StandInBoard {
         self.act(outputs);
     }
 
+    fn stands_still(&self) -> bool {
+        self.contacts.lines().test || self.waits_for_the_bus()
+    }
+
+    /// Whether it stands in a read of a converter, which only a defect makes it do; an interrupt goes on feeding the watchdog.
+    fn waits_for_the_bus(&self) -> bool {
+        self.setup.defects.has(Defect::WaitsForTheBus) && self.contacts.lines().bus == Bus::NoClock
+    }
+
     /// Resets a controller whose program has stood still for too long; until then its outputs stay as they are.
     fn watch_over_standing_program(&mut self) {
         let defects = self.setup.defects;
         let patience = if defects.has(Defect::WatchdogOfAMinute) { SLOW_WATCHDOG } else { WATCHDOG };
         let stood = self.running.as_ref().map_or(RigSpan::ZERO, |running| self.now - running.fed_at);
-        if stood < patience || defects.has(Defect::WatchdogAbsent) {
+        if stood < patience || defects.has(Defect::WatchdogAbsent) || self.waits_for_the_bus() {
             return;
         }
         self.inbox.clear();
         self.running = None;
+        self.was_reset = true;
         self.drive(Outputs::default());
         self.plan_boot();
     }

@@ -150,6 +150,7 @@ fn after(bench: &Bench) -> Vec<String> {
     for contact in &bench.contacts {
         items.push(match contact.role {
             ContactRole::TestLine => "test line: wire out, input at rest".to_owned(),
+            line if ContactRole::HELD_LINES.contains(&line) => format!("{}: wire out", words(line)),
             ContactRole::Reset => "limiter's reset: wire out, its own button tried".to_owned(),
             ContactRole::LimiterSupply => "limiter's supply: switch out, its own feed back in place".to_owned(),
             other => format!("{}: its own contact refitted, and noticed by the controller", words(other)),
@@ -207,6 +208,10 @@ fn words(role: ContactRole) -> &'static str {
         ContactRole::Start => "start button",
         ContactRole::Acknowledge => "acknowledge button",
         ContactRole::TestLine => "test line",
+        ContactRole::ResetLine => "reset line",
+        ContactRole::DataLineLow => "converters' data line, to be held low",
+        ContactRole::DataLineHigh => "converters' data line, to be held high",
+        ContactRole::ClockLineLow => "converters' clock line, to be held low",
         ContactRole::Reset => "limiter's reset",
         ContactRole::LimiterSupply => "limiter's supply",
     }

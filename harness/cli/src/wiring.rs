@@ -122,6 +122,10 @@ fn wires(bench: &Bench) -> Vec<Wire> {
             ContactRole::Start => ("start button", "pressed"),
             ContactRole::Acknowledge => ("acknowledge button", "pressed"),
             ContactRole::TestLine => ("test line of the program", "standing still"),
+            ContactRole::ResetLine => ("reset line of the processor, to its ground", "held in reset"),
+            ContactRole::DataLineLow => ("data line of the converters' bus, to its ground", "held low"),
+            ContactRole::DataLineHigh => ("data line of the converters' bus, to its supply", "held high"),
+            ContactRole::ClockLineLow => ("clock line of the converters' bus, to its ground", "held low"),
             ContactRole::Reset => ("reset of the limiter", "pressed"),
             ContactRole::LimiterSupply => ("feed of the limiter, extra-low voltage", "cut"),
         };

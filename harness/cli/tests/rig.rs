@@ -247,14 +247,16 @@ fn readings_that_make_no_calibration_keep_nothing() {
 fn the_wiring_of_a_bench_file_is_printed_wire_by_wire() {
     let ran = dryfire(&["rig", "wiring", "scenarios/benches/rig.yaml"]);
     assert_eq!(ran.status, Some(0), "{ran:?}");
-    // Three probes, four relays, five contacts, the supply and its rail, the console: fourteen and one wires.
+    // Three probes, four relays, nine contacts, the supply and its rail, the console: eighteen and one wires.
     let rows = ran.out.lines().filter(|line| line.contains("  ")).count();
-    assert_eq!(rows, 1 + 15, "{}", ran.out);
+    assert_eq!(rows, 1 + 19, "{}", ran.out);
     for (rig, controller) in [
         ("probe channel 2", "terminals of probe bottom (type K)"),
         ("sensed input 0", "safety: output or coil, high is on"),
         ("contact 1", "stop button; pressed is open"),
         ("contact 7", "test line of the program; standing still is closed"),
+        ("contact 4", "reset line of the processor, to its ground; held in reset is closed"),
+        ("contact 6", "clock line of the converters' bus, to its ground; held low is closed"),
         ("supply rail sense", "its logic supply"),
         ("console, isolated", "its serial console"),
     ] {

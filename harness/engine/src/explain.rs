@@ -310,8 +310,25 @@ fn unseen(scenario: &Scenario, plan: &Plan) -> ExplanationPart {
              the model, not in a part.",
         );
     }
-    let hung = |done: &Stimulus| matches!(done, Stimulus::Contact { contact: ContactRole::TestLine, .. });
-    if scenario.script.iter().flat_map(|step| &step.stimuli).any(|done| hung(&done.value)) {
+    let works = |role: ContactRole| {
+        let mut stimuli = scenario.script.iter().flat_map(|step| &step.stimuli);
+        stimuli.any(|done| matches!(done.value, Stimulus::Contact { contact, .. } if contact == role))
+    };
+    if works(ContactRole::ResetLine) {
+        part.say(
+            "reset",
+            "The processor's reset line is held. What resets itself by a dip of its supply, a panic or its watchdog may \
+             come up with other outputs, or remember more.",
+        );
+    }
+    if [ContactRole::DataLineLow, ContactRole::DataLineHigh, ContactRole::ClockLineLow].into_iter().any(works) {
+        part.say(
+            "bus",
+            "A line is held where the contact is wired. A line that floats, a part that answers for another, and single \
+             bits that turn over in a word are something else.",
+        );
+    }
+    if works(ContactRole::TestLine) {
         part.say(
             "hang",
             "The program stands still where its author has put that in for the test. A bus that is held low, a clock \

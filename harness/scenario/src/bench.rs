@@ -321,6 +321,14 @@ pub enum ContactRole {
     Acknowledge,
     /// The line at which the controller's program stands still; engaged = it stands.
     TestLine,
+    /// The reset line of the controller's processor; engaged = held in reset.
+    ResetLine,
+    /// The data line of the bus to the converters; engaged = held low.
+    DataLineLow,
+    /// The same line; engaged = held high.
+    DataLineHigh,
+    /// The clock line of that bus; engaged = held low.
+    ClockLineLow,
     /// The limiter's manual reset; engaged = pressed.
     Reset,
     /// A switch in the limiter's own supply; engaged = the supply is cut.

@@ -331,6 +331,10 @@ fn holds_for(condition: &Condition) -> bool {
 }
 
 impl ContactRole {
+    /// The lines of the controller's own electronics that can be held, beside the test line.
+    pub const HELD_LINES: [ContactRole; 4] =
+        [ContactRole::ResetLine, ContactRole::DataLineLow, ContactRole::DataLineHigh, ContactRole::ClockLineLow];
+
     /// The contact's word in scenarios and bench files.
     pub fn word(self) -> &'static str {
         match self {
@@ -339,6 +343,10 @@ impl ContactRole {
             ContactRole::Start => "start",
             ContactRole::Acknowledge => "acknowledge",
             ContactRole::TestLine => "test line",
+            ContactRole::ResetLine => "reset line",
+            ContactRole::DataLineLow => "data line low",
+            ContactRole::DataLineHigh => "data line high",
+            ContactRole::ClockLineLow => "clock line low",
             ContactRole::Reset => "reset",
             ContactRole::LimiterSupply => "limiter supply",
         }

@@ -104,9 +104,10 @@ texts! {
     Condition r"^\s*[(\w].*$",
     /// How the kiln stands: `cold`, or `soaked at 400 °C`.
     Soak r"^\s*(cold|soaked\s+at\s.*)\s*$",
-    /// A part of the bench: `lid contact`, `test line contact`, `supply switch`, `means to cut element`,
+    /// A part of the bench: `lid contact`, `test line contact`, `reset line contact`, `data line low contact`,
+    /// `data line high contact`, `clock line low contact`, `supply switch`, `means to cut element`,
     /// `mechanical element`, `longest firing of 13 h`, `2 zones`, `limiter`.
-    Part r"^\s*((lid|stop|start|acknowledge|test\s+line|reset|limiter\s+supply)\s+contact|limiter|supply\s+switch|(means\s+to\s+cut|mechanical)\s+(safety|element\S*)|longest\s+firing\s+of\s.*|[0-9]+\s+zones?)\s*$",
+    Part r"^\s*((lid|stop|start|acknowledge|(test|reset)\s+line|(data|clock)\s+line\s+low|data\s+line\s+high|reset|limiter\s+supply)\s+contact|limiter|supply\s+switch|(means\s+to\s+cut|mechanical)\s+(safety|element\S*)|longest\s+firing\s+of\s.*|[0-9]+\s+zones?)\s*$",
     /// A probe: `probe`, `probe.2`, `probe.top`, or the limiter's own: `limiter probe`.
     Probe r"^\s*(limiter\s+)?probe(\.[\w-]+)?\s*$",
     /// A probe, the lid, or a bypass that was left in: `probe.2`, `limiter probe`, `lid`, `bypass.top`.
@@ -170,13 +171,24 @@ choices! {
     Missing { NotApplicable "not applicable", Uncovered "uncovered" }
     /// A button.
     Button { Stop "stop", Start "start", Acknowledge "acknowledge", Reset "reset" }
-    /// A button, or the controller's program.
+    /// A button, the controller's program, or a line of its electronics.
     ButtonOrController {
         Stop "stop",
         Start "start",
         Acknowledge "acknowledge",
         Reset "reset",
         Controller "controller",
+        ResetLine "reset line",
+        DataLineLow "data line low",
+        DataLineHigh "data line high",
+        ClockLineLow "clock line low",
+    }
+    /// A line of the controller's electronics.
+    HeldLine {
+        ResetLine "reset line",
+        DataLineLow "data line low",
+        DataLineHigh "data line high",
+        ClockLineLow "clock line low",
     }
     /// The controller's program.
     ControllerWord { Controller "controller" }
@@ -203,6 +215,10 @@ choices! {
         Start "start",
         Acknowledge "acknowledge",
         TestLine "test line",
+        ResetLine "reset line",
+        DataLineLow "data line low",
+        DataLineHigh "data line high",
+        ClockLineLow "clock line low",
         Reset "reset",
         LimiterSupply "limiter supply",
     }

@@ -92,6 +92,7 @@ fn beyond_a_schema(name: &str) -> bool {
         "bench-limiter-not-described",
         "bench-limiter-on-no-path",
         "bench-limiter-program",
+        "bench-lines-program",
         "bench-limiter-reset-above-trip",
         "bench-limiter-senses-command",
         "bench-limiter-shares-probe",

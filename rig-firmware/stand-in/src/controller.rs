@@ -23,6 +23,11 @@ const LONGEST_ON_MS: u32 = 600_000;
 /// The state of a running firing is saved this often; a supply cut loses no more.
 const SAVE_EVERY_MS: u32 = 10_000;
 
+/// A firing that goes on after a restart so many times …
+const MOST_RESTARTS: u8 = 3;
+/// … without having run so long in between is one in which the controller does not come to rest.
+const CALM_MS: u32 = 10 * 60_000;
+
 /// How a firing ended without a fault.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum Ending {
@@ -72,6 +77,9 @@ pub struct StandIn {
     progress: Progress,
     program: Program,
     firing_ms: u32,
+    /// How often the firing went on after a restart, and how long it has run since.
+    restarts: u8,
+    since_restart_ms: u32,
     switching: Switching,
     demand: [bool; MAX_ZONES],
     last_tick_ms: Option<u32>,
@@ -329,8 +337,11 @@ impl StandIn {
         let mut all_good = true;
         self.mischief.blind = false;
         for (zone, reading) in readings.iter().copied().enumerate().take(self.settings.zones) {
+            // Whoever takes a dead bus for a temperature does not take it for a fall.
+            let dead_bus = reading.is_ok_and(|value| value <= 0)
+                && (self.defects.has(Defect::ZerosBelieved) || self.defects.has(Defect::OnesBelieved));
             let believes_drops =
-                habits.believes_drops || self.defects.has(Defect::DropWatchedInFirstZoneOnly) && zone > 0;
+                habits.believes_drops || dead_bus || self.defects.has(Defect::DropWatchedInFirstZoneOnly) && zone > 0;
             let habits = Habits { believes_drops, ..habits };
             let sampled = self.probes[zone].sample(&self.settings, dt_ms, reading, habits);
             all_good &= self.probes[zone].good;
@@ -377,6 +388,7 @@ impl StandIn {
         let leak = supply || fault == ProbeFault::ShortToGround;
         self.mischief.overlooked[zone]
             || self.defects.has(Defect::OnlyFirstProbeWatched) && zone > 0
+            || self.defects.has(Defect::LastReadingKept) && fault == ProbeFault::NoAnswer
             || self.defects.has(Defect::LeakFlagsIgnored) && leak
             || self.defects.has(Defect::LeakWatchedInFirstZoneOnly) && leak && zone > 0
             || self.defects.has(Defect::SupplyShortIgnored) && supply
@@ -458,6 +470,10 @@ impl StandIn {
     }
 
     fn fire(&mut self, dt_ms: u32) {
+        self.since_restart_ms = self.since_restart_ms.saturating_add(dt_ms);
+        if self.since_restart_ms >= CALM_MS {
+            self.restarts = 0;
+        }
         let rests = self.defects.has(Defect::TimerStopsWhileLagging) && self.progress.lagging
             || self.defects.has(Defect::TimerCountsRampsOnly) && !self.ramping();
         if !rests {

@@ -256,6 +256,20 @@ defects! {
         "Of a limiter: a cut of its supply clears its trip.";
     LimiterClosedWithoutSupply, "limiter-closed-without-supply", "limiter", "not-reached",
         "Of a limiter: its contact is pulled open to trip, so that without supply it is closed.";
+    OutputsKeptInReset, "outputs-kept-in-reset", "controller-hung", "violated",
+        "The relays' driver latches what it was last told, so they stay as they were while the processor is held in reset.";
+    ResumesAfterAnyReset, "resumes-after-any-reset", "controller-hung", "violated",
+        "After a reset that is no loss of supply the firing goes on, however far the kiln has cooled meanwhile.";
+    RestartsUncounted, "restarts-uncounted", "controller-hung", "violated",
+        "A firing goes on after every restart, however many there were in the last minutes.";
+    ZerosBelieved, "zeros-believed", "controller-hung", "heat-cut-late",
+        "A word of nothing but zeros from a converter is taken for a kiln at 0 °C.";
+    OnesBelieved, "ones-believed", "controller-hung", "heat-cut-late",
+        "A word of nothing but ones from a converter is taken for a kiln a step below 0 °C, its fault bits unseen.";
+    LastReadingKept, "last-reading-kept", "controller-hung", "heat-not-cut",
+        "A converter that does not answer is no fault: its last good reading is used for ever.";
+    WaitsForTheBus, "waits-for-the-bus", "controller-hung", "heat-cut-late",
+        "A read of a converter waits for the clock line to rise, for ever, while an interrupt feeds the watchdog.";
 }
 
 impl Defect {

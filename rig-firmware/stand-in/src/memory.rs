@@ -18,6 +18,8 @@ const BODY_BYTES: usize = HEAD_BYTES + MAX_SEGMENTS * SEGMENT_BYTES;
 pub const SLOT_BYTES: usize = BODY_BYTES + 4;
 
 const VERSION: u8 = 1;
+/// Most restarts that can be told apart.
+const MOST_STORED: u8 = 0x7f;
 const NO_ZONE: u8 = 0xff;
 const ERASED: u8 = 0xff;
 /// Sixteen bytes at a time: 16 kB of flash, and a quarter of the time.
@@ -87,6 +89,8 @@ pub struct Stored {
     pub held_ms: u32,
     /// How long the firing has lasted.
     pub firing_ms: u32,
+    /// How often it went on after a restart without coming to rest, at most 127.
+    pub restarts: u8,
     /// The program; without segments if none was ever set.
     pub program: Program,
 }
@@ -106,7 +110,7 @@ impl Stored {
         let mut bytes = [0; SLOT_BYTES];
         bytes[0..4].copy_from_slice(&sequence.to_le_bytes());
         bytes[4] = VERSION;
-        bytes[5] = u8::from(self.state == StoredState::Firing);
+        bytes[5] = u8::from(self.state == StoredState::Firing) | self.restarts.min(MOST_STORED) << 1;
         bytes[6] = self.trip.map_or(0, Trip::code);
         bytes[7] = self.trip.and_then(|trip| trip.zone).unwrap_or(NO_ZONE);
         for (place, reading) in bytes[8..24].chunks_exact_mut(4).zip(self.readings_millicelsius) {
@@ -167,13 +171,14 @@ impl Stored {
             *reading = word(bytes, 8 + 4 * zone) as i32;
         }
         let stored = Stored {
-            state: if bytes[5] == 1 { StoredState::Firing } else { StoredState::Idle },
+            state: if bytes[5] & 1 == 1 { StoredState::Firing } else { StoredState::Idle },
             trip,
             readings_millicelsius,
             segment: bytes[24],
             set_point_millicelsius: word(bytes, 26) as i32,
             held_ms: word(bytes, 30),
             firing_ms: word(bytes, 34),
+            restarts: bytes[5] >> 1,
             program: decode_program(bytes, settings, defects)?,
         };
         Ok((word(bytes, 0), stored))
@@ -265,6 +270,7 @@ mod tests {
             set_point_millicelsius: set_point,
             held_ms: 7,
             firing_ms: 3_600_000,
+            restarts: 5,
             program: Program::parse("150 C/h to 1000 C; hold 20 min", 1_295_000).expect("a good program"),
         }
     }

@@ -29,6 +29,8 @@ pub enum TripKind {
     LongestFiring,
     /// The memory was damaged, and with it perhaps a latched fault.
     DamagedMemory,
+    /// The controller was restarted again and again in a firing.
+    Restarts,
 }
 
 /// A trip and the zone it came from.
@@ -67,6 +69,7 @@ impl Trip {
             TripKind::OverTemperature => 13,
             TripKind::LongestFiring => 14,
             TripKind::DamagedMemory => 15,
+            TripKind::Restarts => 16,
         }
     }
 
@@ -87,6 +90,7 @@ impl Trip {
             13 => TripKind::OverTemperature,
             14 => TripKind::LongestFiring,
             15 => TripKind::DamagedMemory,
+            16 => TripKind::Restarts,
             _ => return None,
         };
         Some(Trip { kind, zone })
@@ -110,6 +114,7 @@ impl fmt::Display for Trip {
             TripKind::OverTemperature => f.write_str("above top temperature"),
             TripKind::LongestFiring => f.write_str("firing too long"),
             TripKind::DamagedMemory => f.write_str("memory damaged"),
+            TripKind::Restarts => f.write_str("restarted too often"),
         }
     }
 }
@@ -120,11 +125,11 @@ mod tests {
 
     #[test]
     fn every_code_in_memory_comes_back_as_the_same_trip() {
-        for code in 1..=15 {
+        for code in 1..=16 {
             let trip = Trip::from_code(code, Some(2)).expect("a known code");
             assert_eq!(trip.code(), code);
         }
         assert_eq!(Trip::from_code(0, None), None);
-        assert_eq!(Trip::from_code(16, None), None);
+        assert_eq!(Trip::from_code(17, None), None);
     }
 }

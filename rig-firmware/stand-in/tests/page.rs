@@ -53,12 +53,13 @@ fn the_slot_is_laid_out_as_the_page_says() {
         set_point_millicelsius: 512_000,
         held_ms: 7,
         firing_ms: 3_600_000,
+        restarts: 3,
         program: dryfire_stand_in::Program::parse("150 C/h to 1000 C; hold 20 min", 1_295_000).expect("a program"),
         ..Stored::default()
     };
     let bytes = stored.encode(0x0102_0304);
     assert_eq!(SLOT_BYTES, 150);
-    assert_eq!(bytes[..8], [4, 3, 2, 1, 1, 1, 0, 255]);
+    assert_eq!(bytes[..8], [4, 3, 2, 1, 1, 3 << 1 | 1, 0, 255]);
     assert_eq!(bytes[8..16], [1, 0, 0, 0, 254, 255, 255, 255]);
     assert_eq!(bytes[24..26], [1, 2]);
     assert_eq!(bytes[26..30], 512_000_i32.to_le_bytes());

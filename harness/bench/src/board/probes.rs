@@ -15,6 +15,7 @@ use dryfire_units::{Disturbance, Disturbed, MilliCelsius, Nanovolts, RigSpan, Ri
 
 use super::dice::Dice;
 use super::setup::BoardSetup;
+use super::wires::Bus;
 
 /// One converter and what is at its terminals.
 #[derive(Debug)]
@@ -41,6 +42,8 @@ struct Channel {
     cold_before: MilliCelsius,
     /// What it came to; made when it is first asked for.
     reading: Option<Reading>,
+    /// What last came over the bus.
+    fetched: Option<Reading>,
 }
 
 /// The part that is fitted.
@@ -80,6 +83,13 @@ pub(super) struct Probes {
     limiter: Option<usize>,
     /// The terminals' temperature is read at power-up only; a defect.
     reads_cold_once: bool,
+    /// Words of nothing but zeros, or ones, are taken for temperatures; defects. Who knows the parts knows that none sends
+    /// them: no junction is at 0.0000 °C and measures it to the last digit, a register that was set does not read zero,
+    /// and of the three faults that ones would flag no two come together.
+    believes_zeros: bool,
+    believes_ones: bool,
+    /// What comes over the bus that they hang on; the limiter's is its own.
+    bus: Bus,
     /// What it is now.
     terminals: MilliCelsius,
 }
@@ -134,7 +144,17 @@ impl Probes {
             Some(channels.len() - 1)
         });
         let reads_cold_once = setup.defects.has(Defect::ColdJunctionReadOnce);
-        Probes { channels, of_controller, by_zone, limiter, reads_cold_once, terminals: cold }
+        Probes {
+            channels,
+            of_controller,
+            by_zone,
+            limiter,
+            reads_cold_once,
+            believes_zeros: setup.defects.has(Defect::ZerosBelieved),
+            believes_ones: setup.defects.has(Defect::OnesBelieved),
+            bus: Bus::Free,
+            terminals: cold,
+        }
     }
 
     pub(super) fn play(&mut self, channel: u8, at: RigTime, signal: ProbeSignal) {
@@ -213,12 +233,26 @@ impl Probes {
         channel.reading.unwrap_or(Err(ProbeFault::NoAnswer))
     }
 
+    /// What comes over the controller's bus from now on.
+    pub(super) fn hold(&mut self, bus: Bus) {
+        self.bus = bus;
+    }
+
     pub(super) fn read(&mut self, now: RigTime) -> [Reading; MAX_ZONES] {
         for channel in &mut self.channels[..self.of_controller] {
-            channel.look(now);
+            if channel.look(now) {
+                channel.fetched = match self.bus {
+                    Bus::Free => channel.reading,
+                    Bus::Zeros | Bus::NoClock => {
+                        Some(if self.believes_zeros { Ok(0) } else { Err(ProbeFault::NoAnswer) })
+                    }
+                    Bus::Ones if self.believes_ones => Some(Ok(channel.of_ones())),
+                    Bus::Ones => Some(Err(ProbeFault::NoAnswer)),
+                };
+            }
         }
         self.by_zone.map(|channel| {
-            channel.and_then(|channel| self.channels[channel].reading).unwrap_or(Err(ProbeFault::NoAnswer))
+            channel.and_then(|channel| self.channels[channel].fetched).unwrap_or(Err(ProbeFault::NoAnswer))
         })
     }
 }
@@ -242,11 +276,12 @@ impl Channel {
             cold_since: RigTime::ZERO,
             cold_before: cold,
             reading: None,
+            fetched: None,
         }
     }
 
-    /// Fetches the reading that the part has for the controller.
-    fn look(&mut self, now: RigTime) {
+    /// Fetches the reading that the part has for the controller; whether it was looked at at all.
+    fn look(&mut self, now: RigTime) -> bool {
         match &mut self.part {
             Fitted::Linearised { .. } => {
                 self.convert_up_to(now);
@@ -257,7 +292,7 @@ impl Channel {
             Fitted::ReadOnly { poll_every, polled, .. } => {
                 // Ticks come up to a millisecond off their place.
                 if now - *polled + RigSpan::from_millis(1) < *poll_every {
-                    return;
+                    return false;
                 }
                 *polled = now;
                 self.convert_up_to(now);
@@ -267,7 +302,7 @@ impl Channel {
             }
             Fitted::Played { poll_every, polled, .. } => {
                 if now - *polled + RigSpan::from_millis(1) < *poll_every {
-                    return;
+                    return false;
                 }
                 *polled = now;
                 self.convert_up_to(now);
@@ -276,6 +311,19 @@ impl Channel {
                     *released = Some(now);
                 }
             }
+        }
+        true
+    }
+
+    /// The temperature in a word of nothing but ones, thousandths of a degree: a step below zero where there is a sign,
+    /// else the highest.
+    fn of_ones(&self) -> i32 {
+        match &self.part {
+            Fitted::Linearised { .. } => -8,
+            Fitted::ReadOnly { part, .. } | Fitted::Played { part, .. } => match part.kind() {
+                ConverterKind::TwelveBit => 1_023_750,
+                ConverterKind::FourteenBit | ConverterKind::Linearised => -250,
+            },
         }
     }
 

@@ -1,5 +1,5 @@
 use dryfire_scenario::{ActiveLevel, ContactRole, ContactState, Segment, Senses};
-use dryfire_stand_in::{Defect, Defects, Settings, Stored, StoredState};
+use dryfire_stand_in::{Defect, Defects, Phase, Settings, Stored, StoredState};
 use dryfire_units::ThermocoupleType;
 use dryfire_units::converter::ConverterKind;
 use proptest::prelude::*;
@@ -434,4 +434,72 @@ fn a_controller_that_stands_still_at_each_boot_never_heats_and_goes_on_when_it_i
     board.set_contact(7, false, board.now());
     let after = run(&mut board, 30.0);
     assert!(after.iter().any(|event| matches!(event, BoardEvent::Console { .. })), "{after:?}");
+}
+
+/// A firing on a board with the lines of its electronics on contacts 7 to 10: reset, data low, data high, clock low.
+fn firing_with_lines(defects: Defects, seed: u64) -> StandInBoard {
+    let mut with_lines = BoardSetup { defects, ..setup(seed) };
+    for (role, output) in ContactRole::HELD_LINES.into_iter().zip(7..) {
+        with_lines.contacts.push(ContactWire { role, output, engaged: ContactState::Closed });
+    }
+    firing(with_lines)
+}
+
+#[rstest::rstest]
+#[case::pins_float(Defects::NONE, false)]
+#[case::a_driver_keeps_them(Defects::only(Defect::OutputsKeptInReset), true)]
+fn held_in_reset_the_relays_are_off_at_once_unless_something_keeps_them(#[case] defects: Defects, #[case] kept: bool) {
+    let mut board = firing_with_lines(defects, 23);
+    board.set_contact(7, true, board.now());
+    let held = run(&mut board, 60.0);
+    assert_eq!(safety_edges(&held).last().is_none(), kept, "{held:?}");
+    assert!(!held.iter().any(|event| matches!(event, BoardEvent::Console { .. })), "{held:?}");
+    board.set_contact(7, false, board.now());
+    let after = run(&mut board, 30.0);
+    let says = |words: &str| {
+        after.iter().any(|event| matches!(event, BoardEvent::Console { line, .. } if line.contains(words)))
+    };
+    assert!(says("controller ready") && says("firing goes on"), "{after:?}");
+}
+
+#[test]
+fn a_controller_in_reset_does_not_come_up_with_its_supply() {
+    let mut board = firing_with_lines(Defects::NONE, 24);
+    board.set_contact(7, true, board.now());
+    board.set_supply(false, board.now());
+    run(&mut board, 2.0);
+    board.set_supply(true, board.now());
+    assert!(run(&mut board, 5.0).iter().all(|event| matches!(event, BoardEvent::SupplyRail { .. })));
+    board.set_contact(7, false, board.now());
+    assert!(run(&mut board, 5.0).iter().any(|event| matches!(event, BoardEvent::Console { .. })));
+}
+
+#[test]
+fn relays_that_are_kept_in_reset_fall_with_the_supply() {
+    let mut board = firing_with_lines(Defects::only(Defect::OutputsKeptInReset), 25);
+    board.set_contact(7, true, board.now());
+    assert!(safety_edges(&run(&mut board, 2.0)).is_empty());
+    board.set_supply(false, board.now());
+    assert_eq!(safety_edges(&run(&mut board, 2.0)).last().map(|(_, high)| *high), Some(false));
+}
+
+#[rstest::rstest]
+#[case::data_low(8)]
+#[case::data_high(9)]
+#[case::clock_low(10)]
+fn a_dead_bus_is_a_probe_without_an_answer_and_stays_latched(#[case] line: u8) {
+    let mut board = firing_with_lines(Defects::NONE, 26);
+    board.set_contact(line, true, board.now());
+    let held = run(&mut board, 10.0);
+    assert_eq!(safety_edges(&held).last().map(|(_, high)| *high), Some(false), "{held:?}");
+    assert!(board.controller().is_some_and(|controller| matches!(controller.phase(), Phase::Tripped(_))));
+    board.set_contact(line, false, board.now());
+    assert!(safety_edges(&run(&mut board, 60.0)).is_empty());
+}
+
+#[test]
+fn who_waits_for_the_clock_stands_still_with_its_outputs_on_until_it_comes() {
+    let mut board = firing_with_lines(Defects::only(Defect::WaitsForTheBus), 27);
+    board.set_contact(10, true, board.now());
+    assert!(safety_edges(&run(&mut board, 600.0)).is_empty());
 }

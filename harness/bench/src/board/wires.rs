@@ -111,6 +111,33 @@ pub(super) struct ContactWires {
     /// No contact bounces after this.
     quiet_at: RigTime,
     settled: Contacts,
+    lines: Lines,
+}
+
+/// Lines that no input of the program sees: the board itself feels them.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(super) struct Lines {
+    /// The program stands still.
+    pub(super) test: bool,
+    /// The processor is held in reset.
+    pub(super) reset: bool,
+    /// The bus to the converters.
+    pub(super) bus: Bus,
+}
+
+/// What comes over the bus to the converters.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(super) enum Bus {
+    /// What the converters say.
+    #[default]
+    Free,
+    /// Zeros: the data line is held low.
+    Zeros,
+    /// Ones: it is held high.
+    Ones,
+    /// Zeros: without a clock a read-only part stays at its first bit, which is that of a temperature above zero, and
+    /// one with registers never learns that it is asked.
+    NoClock,
 }
 
 impl ContactWires {
@@ -121,7 +148,12 @@ impl ContactWires {
             quiet_at: RigTime::ZERO,
             known: false,
         });
-        ContactWires { contacts: contacts.collect(), quiet_at: RigTime::ZERO, settled: Contacts::default() }
+        ContactWires {
+            contacts: contacts.collect(),
+            quiet_at: RigTime::ZERO,
+            settled: Contacts::default(),
+            lines: Lines::default(),
+        }
     }
 
     /// Works a contact; when it will be quiet again, if anything changed.
@@ -143,6 +175,7 @@ impl ContactWires {
         let quiet_at = contact.quiet_at;
         self.quiet_at = self.quiet_at.max(quiet_at);
         self.settled = self.look(|contact| contact.closed);
+        self.lines = self.held();
         Some(quiet_at)
     }
 
@@ -167,8 +200,12 @@ impl ContactWires {
                 ContactRole::Stop => sensed.stop |= engaged,
                 ContactRole::Start => sensed.start |= engaged,
                 ContactRole::Acknowledge => sensed.acknowledge |= engaged,
-                // No input of its program: the board itself looks at it.
-                ContactRole::TestLine => {}
+                // No inputs of its program: see `held`.
+                ContactRole::TestLine
+                | ContactRole::ResetLine
+                | ContactRole::DataLineLow
+                | ContactRole::DataLineHigh
+                | ContactRole::ClockLineLow => {}
                 // The limiter's own.
                 ContactRole::Reset | ContactRole::LimiterSupply => {}
             }
@@ -176,11 +213,27 @@ impl ContactWires {
         sensed
     }
 
-    /// Whether the line at which the program stands still is engaged.
-    pub(super) fn stands_still(&self) -> bool {
-        self.contacts.iter().any(|contact| {
-            contact.wire.role == ContactRole::TestLine
-                && contact.closed == (contact.wire.engaged == ContactState::Closed)
-        })
+    /// The lines that are held.
+    pub(super) fn lines(&self) -> Lines {
+        self.lines
+    }
+
+    fn held(&self) -> Lines {
+        let engaged = |role| {
+            self.contacts.iter().any(|contact| {
+                contact.wire.role == role && contact.closed == (contact.wire.engaged == ContactState::Closed)
+            })
+        };
+        let bus = if engaged(ContactRole::ClockLineLow) {
+            Bus::NoClock
+        } else if engaged(ContactRole::DataLineLow) {
+            // Of two that pull against each other the one to ground is the stronger here.
+            Bus::Zeros
+        } else if engaged(ContactRole::DataLineHigh) {
+            Bus::Ones
+        } else {
+            Bus::Free
+        };
+        Lines { test: engaged(ContactRole::TestLine), reset: engaged(ContactRole::ResetLine), bus }
     }
 }

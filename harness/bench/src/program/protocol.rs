@@ -356,7 +356,11 @@ pub(super) fn contact_name(role: ContactRole) -> &'static str {
         ContactRole::Start => "start",
         ContactRole::Acknowledge => "acknowledge",
         ContactRole::TestLine => "test line",
-        // The reader refuses a limiter on a program's bench.
+        // The reader refuses lines of electronics on a program's bench, and a limiter.
+        line @ (ContactRole::ResetLine
+        | ContactRole::DataLineLow
+        | ContactRole::DataLineHigh
+        | ContactRole::ClockLineLow) => line.word(),
         ContactRole::Reset => "reset",
         ContactRole::LimiterSupply => "limiter supply",
     }

@@ -47,6 +47,10 @@ pub(crate) fn contact_name(role: ContactRole) -> &'static str {
         ContactRole::Start => "start",
         ContactRole::Acknowledge => "acknowledge",
         ContactRole::TestLine => "test-line",
+        ContactRole::ResetLine => "reset-line",
+        ContactRole::DataLineLow => "data-line-low",
+        ContactRole::DataLineHigh => "data-line-high",
+        ContactRole::ClockLineLow => "clock-line-low",
         ContactRole::Reset => "reset",
         ContactRole::LimiterSupply => "limiter-supply-cut",
     }

@@ -8,9 +8,9 @@ use serde::{Deserialize, Deserializer};
 
 use super::{
     Amount, Button, ButtonOrController, Condition, ControllerWord, Count, Cut, Difference, Duration, ElementOrLeg, End,
-    Hazard, Instant, LidOrBypass, Mains, Missing, MomentName, Moments, Name, OneOrMany, Part, Probe, ProbeOrLid,
-    ProbeType, Prose, Rate, Relay, Share, Soak, SupplyOrLeg, SupplyWord, Temperature, Terminals, TimeLimit, Voltage,
-    Wire,
+    Hazard, HeldLine, Instant, LidOrBypass, Mains, Missing, MomentName, Moments, Name, OneOrMany, Part, Probe,
+    ProbeOrLid, ProbeType, Prose, Rate, Relay, Share, Soak, SupplyOrLeg, SupplyWord, Temperature, Terminals, TimeLimit,
+    Voltage, Wire,
 };
 
 /// A scenario: what is done to a controller, and what has to be seen.
@@ -207,7 +207,7 @@ pub(crate) struct TimedStep {
 #[schemars(extend("oneOf" = [
     { "minProperties": 1, "maxProperties": 1, "propertyNames": { "enum": [
         "open", "short", "short to ground", "short to supply", "reverse", "freeze", "pull out", "reconnect",
-        "close", "press", "release", "hang", "cut", "restore", "stick open", "half short", "half open", "free", "lose",
+        "close", "press", "release", "hang", "hold", "cut", "restore", "stick open", "half short", "half open", "free", "lose",
         "kiln supply", "console", "prompt"
     ] } },
     { "required": ["short in head", "head"], "propertyNames": { "enum": ["short in head", "head"] } },
@@ -303,10 +303,12 @@ pub(crate) struct Stimulus {
     close: Option<LidOrBypass>,
     /// Press a button.
     press: Option<Button>,
-    /// Let a button go, or the controller's program go on.
+    /// Let a button or a line go, or the controller's program go on.
     release: Option<ButtonOrController>,
     /// Let the controller's program stand still.
     hang: Option<ControllerWord>,
+    /// Hold a line of the controller's electronics: its processor in reset, or its converters' bus.
+    hold: Option<HeldLine>,
     /// Cut the controller's own supply.
     cut: Option<SupplyWord>,
     /// Restore the controller's own supply.

@@ -15,7 +15,7 @@ use crate::source::quoted;
 use crate::tree::{Content, Entry, Node};
 use crate::words::Words;
 use crate::{
-    Bench, BenchKind, ColdJunction, ContactRole, ConverterChoice, Declared, Plays, ShownTemperature, Span,
+    Bench, BenchKind, ColdJunction, Contact, ContactRole, ConverterChoice, Declared, Plays, ShownTemperature, Span,
     StandInChoice, Uncertainty, Zone,
 };
 
@@ -80,7 +80,11 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Bench> {
         None => Some(Vec::new()),
         Some(node) => old_parts(reading, node, known_zones, relays.as_deref(), paths.as_deref()),
     };
-    let contacts = fields.get("contacts").map(|node| contacts(reading, node));
+    let contacts = fields.get("contacts").map(|node| {
+        let contacts = contacts(reading, node)?;
+        no_lines_of_a_program(reading, node, kind.as_ref(), &contacts);
+        Some(contacts)
+    });
     let limiter = match fields.get("limiter") {
         None => Some(None),
         Some(node) => limiter(reading, node, known_zones).map(Some),
@@ -531,4 +535,20 @@ fn reactions(reading: &mut Reading<'_>, node: &Node) -> Option<Vec<(String, RigS
         })
         .collect();
     found.into_iter().collect()
+}
+
+/// A program has no electronics whose lines could be held.
+fn no_lines_of_a_program(reading: &mut Reading<'_>, node: &Node, kind: Option<&BenchKind>, contacts: &[Contact]) {
+    let (Some(BenchKind::Program { .. }), Content::Sequence(items)) = (kind, &node.content) else { return };
+    for (item, contact) in items.iter().zip(contacts) {
+        if ContactRole::HELD_LINES.contains(&contact.role) {
+            let name = contact.role.word();
+            reading.mistake(
+                DiagnosticKind::Contradiction,
+                item.span,
+                format!("a program is the logic of a controller, and has no {}", quoted(name)),
+                "leave this contact out: what it is for is then uncovered on this bench".to_owned(),
+            );
+        }
+    }
 }

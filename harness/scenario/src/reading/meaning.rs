@@ -78,7 +78,10 @@ fn brings_about(hazard: &str, stimulus: &Stimulus) -> Option<bool> {
             matches!(stimulus, Stimulus::Supply { .. } | Stimulus::Leg { .. } | Stimulus::CoilSupply { .. })
         }
         "lid-open" => matches!(stimulus, Stimulus::Contact { contact: ContactRole::Lid, .. }),
-        "controller-hung" => matches!(stimulus, Stimulus::Contact { contact: ContactRole::TestLine, .. }),
+        "controller-hung" => matches!(
+            stimulus,
+            Stimulus::Contact { contact, .. } if *contact == ContactRole::TestLine || ContactRole::HELD_LINES.contains(contact)
+        ),
         "stop-pressed" => matches!(stimulus, Stimulus::Contact { contact: ContactRole::Stop, .. }),
         _ => return None,
     })

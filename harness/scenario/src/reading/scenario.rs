@@ -2,14 +2,14 @@
 
 use crate::diagnostic::DiagnosticKind;
 use crate::quantity::thousandths;
+use crate::reading::wiring::CONTACTS;
 use crate::reading::{Fields, Reading, expectation, meaning, script, timeline};
 use crate::source::quoted;
 use crate::suggest::nearest;
 use crate::tree::Node;
 use crate::words::{Mistake, Words};
 use crate::{
-    ContactRole, End, HazardId, Missing, Moment, Need, NeededPart, RelaySelector, Scenario, Segment, Span, Spanned,
-    Start, TimeLimit,
+    End, HazardId, Missing, Moment, Need, NeededPart, RelaySelector, Scenario, Segment, Span, Spanned, Start, TimeLimit,
 };
 
 /// The keys of a scenario file.
@@ -267,23 +267,12 @@ fn needed_part(words: &mut Words<'_>) -> Result<NeededPart, Mistake> {
     if words.take_all(&["longest", "firing", "of"]) {
         return Ok(NeededPart::LongestFiring(words.duration()?));
     }
-    let contacts = [
-        ("lid", ContactRole::Lid),
-        ("stop", ContactRole::Stop),
-        ("start", ContactRole::Start),
-        ("acknowledge", ContactRole::Acknowledge),
-        ("reset", ContactRole::Reset),
-    ];
-    for (word, role) in contacts {
-        if words.take_all(&[word, "contact"]) {
-            return Ok(NeededPart::Contact(role));
+    for (name, role) in CONTACTS {
+        let mut phrase: Vec<&str> = name.split(' ').collect();
+        phrase.push("contact");
+        if words.take_all(&phrase) {
+            return Ok(NeededPart::Contact(*role));
         }
-    }
-    if words.take_all(&["test", "line", "contact"]) {
-        return Ok(NeededPart::Contact(ContactRole::TestLine));
-    }
-    if words.take_all(&["limiter", "supply", "contact"]) {
-        return Ok(NeededPart::Contact(ContactRole::LimiterSupply));
     }
     if words.take_all(&["limiter"]) {
         return Ok(NeededPart::Limiter);
@@ -300,7 +289,8 @@ fn needed_part(words: &mut Words<'_>) -> Result<NeededPart, Mistake> {
         "a part of the bench",
         Some(
             "write `lid contact`, `stop contact`, `start contact`, `acknowledge contact`, \
-             `test line contact`, `reset contact`, `limiter supply contact`, `limiter`, `supply switch`, \
+             `test line contact`, `reset line contact`, `data line low contact`, `data line high contact`, \
+             `clock line low contact`, `reset contact`, `limiter supply contact`, `limiter`, `supply switch`, \
              `means to cut element`, `mechanical element`, `2 zones` or `longest firing of 13 h`"
                 .to_owned(),
         ),

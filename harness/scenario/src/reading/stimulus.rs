@@ -20,6 +20,7 @@ enum Object {
     Lid,
     Button,
     Controller,
+    Line,
     Supply,
     Relay,
     Element,
@@ -57,8 +58,9 @@ const VERBS: &[Verb] = &[
     Verb("warm", &[Object::Terminals], &["by"], &[]),
     Verb("close", &[Object::Lid, Object::Bypass], &[], &[]),
     Verb("press", &[Object::Button], &[], &[]),
-    Verb("release", &[Object::Button, Object::Controller], &[], &[]),
+    Verb("release", &[Object::Button, Object::Controller, Object::Line], &[], &[]),
     Verb("hang", &[Object::Controller], &[], &[]),
+    Verb("hold", &[Object::Line], &[], &[]),
     Verb("cut", &[Object::Supply], &[], &[]),
     Verb("restore", &[Object::Supply, Object::Leg, Object::Neutral, Object::CoilSupply], &[], &[]),
     Verb("weld", &[Object::Relay], &[], &["pole"]),
@@ -559,7 +561,16 @@ fn done_to_controller_or_kiln(words: &mut Words<'_>, verb: &str) -> Result<Stimu
         "reconnect" => Ok(Stimulus::ReconnectProbe { zone: probe(words, verb)? }),
         "close" if words.take("lid") => contact(ContactRole::Lid, false),
         "hang" | "release" if words.take("controller") => contact(ContactRole::TestLine, verb == "hang"),
+        "hold" => match held_line(words) {
+            Some(line) => contact(line, true),
+            None => Err(wrong_object(words, verb)),
+        },
         "press" | "release" => {
+            if verb == "release"
+                && let Some(line) = held_line(words)
+            {
+                return contact(line, false);
+            }
             let buttons = [
                 ("stop", ContactRole::Stop),
                 ("start", ContactRole::Start),
@@ -604,6 +615,11 @@ fn done_to_controller_or_kiln(words: &mut Words<'_>, verb: &str) -> Result<Stimu
     }
 }
 
+/// A line of the controller's electronics, by the word of its contact.
+fn held_line(words: &mut Words<'_>) -> Option<ContactRole> {
+    ContactRole::HELD_LINES.into_iter().find(|role| words.take_all(&role.word().split(' ').collect::<Vec<_>>()))
+}
+
 /// The number of a leg or phase.
 fn leg(words: &mut Words<'_>) -> Result<u8, Mistake> {
     let numbers: Vec<String> = (1..=LEGS).map(|leg| leg.to_string()).collect();
@@ -639,6 +655,7 @@ fn objects(verb: &str) -> Vec<&'static str> {
             Object::Probe => &["probe", "probe.1", "probe.top", "limiter probe"],
             Object::Lid => &["lid"],
             Object::Controller => &["controller"],
+            Object::Line => &["reset line", "data line low", "data line high", "clock line low"],
             Object::Button => &["stop", "start", "acknowledge", "reset"],
             Object::Supply => &["supply", "limiter supply"],
             Object::Relay => &["safety", "element", "element.1", "element.top"],

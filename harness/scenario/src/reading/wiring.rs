@@ -499,12 +499,16 @@ fn pole_of(
     Some(Pole { through: through.into_iter().collect::<Option<_>>()? })
 }
 
-const CONTACTS: &[(&str, ContactRole)] = &[
+pub(crate) const CONTACTS: &[(&str, ContactRole)] = &[
     ("lid", ContactRole::Lid),
     ("stop", ContactRole::Stop),
     ("start", ContactRole::Start),
     ("acknowledge", ContactRole::Acknowledge),
     ("test line", ContactRole::TestLine),
+    ("reset line", ContactRole::ResetLine),
+    ("data line low", ContactRole::DataLineLow),
+    ("data line high", ContactRole::DataLineHigh),
+    ("clock line low", ContactRole::ClockLineLow),
     ("reset", ContactRole::Reset),
     ("limiter supply", ContactRole::LimiterSupply),
 ];
@@ -548,6 +552,10 @@ pub(crate) fn contacts(reading: &mut Reading<'_>, node: &Node) -> Option<Vec<Con
                 ContactRole::Start
                 | ContactRole::Acknowledge
                 | ContactRole::TestLine
+                | ContactRole::ResetLine
+                | ContactRole::DataLineLow
+                | ContactRole::DataLineHigh
+                | ContactRole::ClockLineLow
                 | ContactRole::Reset
                 | ContactRole::LimiterSupply => rest,
             };

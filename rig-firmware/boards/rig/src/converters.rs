@@ -114,7 +114,7 @@ impl Bus {
         self.follow();
     }
 
-    /// The data line is held down by a switch, or not any more: nothing drives against that.
+    /// The data line is held by a switch, or not any more: nothing drives against that.
     pub fn hold(&mut self, held: bool) {
         self.held = held;
         self.follow();

@@ -20,8 +20,8 @@ pub const CHANNELS: usize = 3;
 /// Contacts: four dry ones, then levers and feedback, in the order of the bits below.
 pub const CONTACTS: usize = 12;
 
-/// The contact that holds the converters' data line low.
-const DATA_HELD: u8 = 5;
+/// The contacts that hold the converters' data line, low and high.
+const DATA_HELD: [u8; 2] = [5, 11];
 
 /// Bits of the switch word, which goes through four shift registers, highest bit first.
 /// The registers' outputs are high-impedance, and every switch open, until the enable pin is low.
@@ -38,7 +38,8 @@ pub mod bit {
     pub const SUPPLY: u32 = 15;
     /// Contact 0; the others follow: 0 to 3 dry contacts, 4 the controller's reset line, 5 the
     /// converters' data line held low, 6 their clock held low, 7 a test line, 8 the mirror contact of the
-    /// contactor, 9 current flows, 10 the limiter has tripped, 11 free.
+    /// contactor, 9 current flows, 10 the limiter has tripped, 11 the converters' data line
+    /// held high.
     pub const CONTACT: u32 = 16;
 }
 
@@ -235,8 +236,9 @@ impl Board for Outputs {
         if usize::from(output) < CONTACTS {
             self.set_bit(bit::CONTACT + u32::from(output), closed);
         }
-        if output == DATA_HELD {
-            self.bus.hold(closed);
+        if DATA_HELD.contains(&output) {
+            let held = DATA_HELD.iter().any(|output| self.switches >> (bit::CONTACT + u32::from(*output)) & 1 != 0);
+            self.bus.hold(held);
         }
     }
 

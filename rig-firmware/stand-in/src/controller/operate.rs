@@ -159,6 +159,7 @@ impl StandIn {
             self.elements[zone] = ElementControl::new(zone, &self.settings);
         }
         self.firing_ms = 0;
+        self.restarts = 0;
         self.guards.rearm();
         self.progress = Progress::begin(&self.program, self.mean());
         self.mischief.lid_at_cycle = false;

@@ -1,6 +1,6 @@
 //! Booting, and what becomes of a firing that a supply cut interrupted.
 
-use super::{Ending, Mischief, Phase, Requests, SAVE_EVERY_MS, StandIn};
+use super::{Ending, MOST_RESTARTS, Mischief, Phase, Requests, SAVE_EVERY_MS, StandIn};
 use crate::console::Outbox;
 use crate::contacts::SettledContacts;
 use crate::guards::Guards;
@@ -36,6 +36,8 @@ impl StandIn {
             progress: Progress::default(),
             program: Program::default(),
             firing_ms: 0,
+            restarts: 0,
+            since_restart_ms: 0,
             switching: Switching::default(),
             demand: [false; MAX_ZONES],
             last_tick_ms: None,
@@ -125,6 +127,12 @@ impl StandIn {
     }
 
     fn go_on(&mut self, stored: &Stored) {
+        self.restarts = stored.restarts.saturating_add(1);
+        self.since_restart_ms = 0;
+        if self.restarts > MOST_RESTARTS && !self.defects.has(Defect::RestartsUncounted) {
+            self.trip(Trip::of_kiln(TripKind::Restarts));
+            return;
+        }
         let kiln = self.mean();
         self.progress =
             Progress::resume(&self.program, stored.segment, stored.set_point_millicelsius, stored.held_ms, kiln);
@@ -186,6 +194,7 @@ impl StandIn {
             set_point_millicelsius: self.progress.set_point,
             held_ms: self.progress.held_ms,
             firing_ms: self.firing_ms,
+            restarts: self.restarts,
             program: self.program.clone(),
         }
     }

@@ -523,6 +523,31 @@ fn a_short_dip_lets_the_firing_go_on_and_a_long_cut_does_not() {
     assert!(!toy.heats_within(600.0));
 }
 
+#[rstest::rstest]
+#[case::the_fourth_in_a_row(5.0, true)]
+#[case::with_ten_minutes_between(660.0, false)]
+fn a_firing_that_is_restarted_again_and_again_is_a_latched_fault(#[case] between_s: f32, #[case] latched: bool) {
+    let mut toy = ToyKiln::firing("150 C/h to 600 C; hold 5 h");
+    toy.run_to(100.0);
+    for _ in 0..3 {
+        toy.cut_supply(1.0);
+        toy.run(between_s);
+        assert_eq!(toy.controller.phase(), Phase::Firing, "{:?}", toy.lines);
+    }
+    toy.cut_supply(1.0);
+    toy.run(5.0);
+    assert_eq!(toy.tripped_by().is_some(), latched, "{:?}", toy.lines);
+    assert_eq!(toy.heard("fault latched: restarted too often"), latched);
+    if latched {
+        toy.cut_supply(1.0);
+        assert!(!toy.heats_within(120.0));
+        toy.say("acknowledge");
+        toy.run(1.0);
+        toy.say("start");
+        assert!(toy.heats_within(60.0), "a person begins it anew: {:?}", toy.lines);
+    }
+}
+
 #[test]
 fn after_a_supply_cut_nothing_is_on_before_the_first_good_reading() {
     let mut toy = ToyKiln::firing("300 C/h to 600 C; hold 1 h");
