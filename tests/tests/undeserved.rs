@@ -1066,7 +1066,8 @@ fn a_line_whose_wire_goes_nowhere_shows_nothing(#[case] scenario: &str, #[case] 
         which: |command| matches!(command.kind, CommandKind::Contact { output: 4 | 5 | 6 | 11, .. }),
         acknowledged_after: RigSpan::ZERO,
     };
-    let result = run_without(&read(&format!("scenarios/controller/{scenario}.yaml")), nowhere);
+    let text = read(&format!("scenarios/controller/{scenario}.yaml")).replace("[2 s, 5 s, 20 s]", "[5 s]");
+    let result = run_without(&text, nowhere);
     assert_eq!(result.verdict, Some(verdict), "{result:#?}");
 }
 
