@@ -12,7 +12,7 @@ use std::time::{Duration, Instant};
 use dryfire_link::{CalibrationState, Edge, HostMessage, ProbeDrive, RigMessage};
 use dryfire_rig::{Calibration, ChannelScale};
 use dryfire_tests::boards::{Host, Setup, Tools, TwoBoards, tools_or_skip};
-use dryfire_tests::dryfire;
+use dryfire_tests::{dryfire, read, root};
 use dryfire_units::{Celsius, RigSpan, RigTime, ThermocoupleType};
 use rstest::rstest;
 use serde_json::Value;
@@ -198,13 +198,7 @@ fn bursts_on_three_inputs_at_once_for_ten_seconds_lose_no_edge_and_are_within_te
 fn a_run_whose_rig_has_lost_edges_is_inconclusive() {
     let Some(tools) = tools_or_skip() else { return };
     let mut boards = TwoBoards::start(&tools, &Setup { silicon: true, trace: true, ..Setup::default() });
-    let port = boards.port.display().to_string();
-    let child = dryfire()
-        .args(["run", "--no-record", "--declared-by", "a test, with no kiln", SHORT, "--bench", RIG, "--port", &port])
-        .stdout(Stdio::piped())
-        .stderr(Stdio::null())
-        .spawn()
-        .expect("dryfire starts");
+    let child = running(RIG, &boards).stdout(Stdio::piped()).stderr(Stdio::null()).spawn().expect("dryfire starts");
     // In the scenario, not in the negative control before it.
     for _ in 0..2 {
         boards.wait_for(|line| line["what"] == "relay" && line["rest"][0] == 0 && line["rest"][1] == true);
@@ -246,11 +240,9 @@ fn the_wrap_of_the_32_bit_microsecond_timer_changes_nothing() {
     // The timer wraps in the middle of the run: 2 s of supply off, then ten seconds.
     let start_micros = (1 << 32) - 8_000_000;
     let boards = TwoBoards::start(&tools, &Setup { start_micros, ..Setup::default() });
-    let port = boards.port.display().to_string();
-    let across = run(&port).0;
+    let across = run(RIG, &boards).0;
     let plain = TwoBoards::start(&tools, &Setup::default());
-    let port = plain.port.display().to_string();
-    let (expected, status) = run(&port);
+    let (expected, status) = run(RIG, &plain);
     assert_eq!(status, 0);
     let edges = |lines: &[Value]| -> Vec<(i64, String, bool)> {
         let edges = lines.iter().filter(|line| line["type"] == "edge");
@@ -269,24 +261,85 @@ fn the_wrap_of_the_32_bit_microsecond_timer_changes_nothing() {
     }
 }
 
-fn run(port: &str) -> (Vec<Value>, i32) {
-    let arguments = [
-        "run",
-        "--no-record",
-        "--declared-by",
-        "a test, with no kiln",
-        SHORT,
-        "--bench",
-        RIG,
-        "--port",
-        port,
-        "--format",
-        "json",
-    ];
-    let output = dryfire().args(arguments).output().expect("dryfire starts");
+/// The host program on the boards, with a short scenario.
+fn running(bench: &str, boards: &TwoBoards) -> Command {
+    let mut command = dryfire();
+    command.args(["run", "--no-record", "--declared-by", "a test, with no kiln", SHORT, "--bench", bench]);
+    command.arg("--port").arg(&boards.port);
+    command
+}
+
+/// What it told, and how it ended.
+fn run(bench: &str, boards: &TwoBoards) -> (Vec<Value>, i32) {
+    let output = running(bench, boards).args(["--format", "json"]).output().expect("dryfire starts");
     let text = String::from_utf8(output.stdout).expect("JSON is UTF-8");
     let lines = text.lines().map(|line| serde_json::from_str(line).expect("JSON")).collect();
     (lines, output.status.code().expect("it ended by itself"))
+}
+
+/// Longest time from an edge to the switch of a feedback contact on a rig whose clock runs by itself, microseconds.
+const TOLD_WITHIN_US: f64 = 50_000.0;
+
+/// A limiter whose contact closes and opens every second is played at a free input, and output 10 tells the opposite.
+#[test]
+fn that_the_limiters_contact_is_open_is_told_by_the_switch_of_output_10() {
+    let Some(tools) = tools_or_skip() else { return };
+    let folder = tempfile::tempdir().expect("a folder");
+    let kilns = root().join("scenarios/kilns").display().to_string();
+    let mut text = read(RIG).replace("../kilns", &kilns);
+    for (before, after) in [
+        // The board has three channels.
+        ("{ name: bottom, probe: K, channel: 2 }", "{ name: bottom, probe: K }"),
+        ("\nrelays:\n", "\nrelays:\n  - { role: limiter, input: 4, senses: contact, active: high }\n"),
+        ("[safety, element.top], [safety]", "[limiter, safety, element.top], [limiter, safety]"),
+        ("[safety, element.middle], [safety]", "[limiter, safety, element.middle], [limiter, safety]"),
+        ("[safety, element.bottom], [safety]", "[limiter, safety, element.bottom], [limiter, safety]"),
+        (
+            "\ncontacts:\n",
+            "\nlimiter: { zone: bottom, probe: K, channel: 2, trip: 1290 °C }\n\
+             feedback: [{ limiter: tripped, output: 10 }]\ncontacts:\n",
+        ),
+    ] {
+        assert!(text.contains(before), "{before}");
+        text = text.replace(before, after);
+    }
+    let bench = folder.path().join("bench.yaml");
+    std::fs::write(&bench, text).expect("a file");
+    let setup = Setup { silicon: true, patient: true, trace: true, ..Setup::default() };
+    let mut boards = TwoBoards::start(&tools, &setup);
+    let child = running(&bench.display().to_string(), &boards).stdout(Stdio::piped()).spawn().expect("dryfire starts");
+    // The negative control and the scenario's run, each from the rise of the supply to its fall.
+    let supply = |line: &Value, on: bool| line["what"] == "rail" && line["rest"][0] == on;
+    boards.wait_for(|line| supply(line, true));
+    let (state, _) = boards.state();
+    let (first, half) = (state["at"].as_f64().expect("an instant").round() + 1_500_000.0, 1_000_000.0);
+    boards.tell(&format!("pulses 4 {first} {half} 60"));
+    let output = child.wait_with_output().expect("it ends");
+    let (_, told) = boards.state();
+    let seen = || String::from_utf8_lossy(&output.stdout).into_owned();
+    assert_eq!(output.status.code(), Some(0), "{}", seen());
+    let second = told.iter().position(|line| supply(line, true)).expect("two runs");
+    let mut closed = None;
+    let mut late = Vec::new();
+    for line in &told[second..] {
+        let Some(word) = line["rest"][0].as_u64().filter(|_| line["what"] == "switches") else { continue };
+        // Before and after the run nothing is told, and the rig is at rest or in its safe state.
+        let running = word & SUPPLY != 0 && word & PROBE_SWITCHES != 0;
+        let now = word >> (CONTACT + 10) & 1 != 0;
+        if !running || closed == Some(now) {
+            continue;
+        }
+        let at = line["at"].as_f64().expect("an instant") - first;
+        // The contact closes at even seconds and opens at odd ones.
+        if closed.is_some() {
+            assert_eq!(now, (at / half) as u64 % 2 == 1, "{at}: {}", seen());
+            late.push(at % half);
+        }
+        closed = Some(now);
+    }
+    // The first one may be the run's beginning, when the contact stood otherwise than at rest.
+    assert!(late.len() >= 6, "{late:?}");
+    assert!(late[1..].iter().all(|late| *late <= TOLD_WITHIN_US), "{late:?}");
 }
 
 #[rstest]
@@ -299,24 +352,8 @@ fn run(port: &str) -> (Vec<Value>, i32) {
 fn a_rig_that_dies_in_mid_run_is_an_error_and_the_next_run_starts_clean(#[case] what: &str, #[case] said: &str) {
     let Some(tools) = tools_or_skip() else { return };
     let mut boards = TwoBoards::start(&tools, &Setup { silicon: true, trace: true, ..Setup::default() });
-    let port = boards.port.display().to_string();
-    let child = dryfire()
-        .args([
-            "run",
-            "--no-record",
-            "--declared-by",
-            "a test, with no kiln",
-            SHORT,
-            "--bench",
-            RIG,
-            "--port",
-            &port,
-            "--format",
-            "json",
-        ])
-        .stdout(Stdio::piped())
-        .spawn()
-        .expect("dryfire starts");
+    let child =
+        running(RIG, &boards).args(["--format", "json"]).stdout(Stdio::piped()).spawn().expect("dryfire starts");
     // In the middle: the contactor has closed, in the negative control and then in the scenario.
     for _ in 0..2 {
         boards.wait_for(|line| line["what"] == "relay" && line["rest"][0] == 0 && line["rest"][1] == true);
@@ -328,10 +365,7 @@ fn a_rig_that_dies_in_mid_run_is_an_error_and_the_next_run_starts_clean(#[case] 
     std::thread::sleep(Duration::from_millis(1_500));
     let (state, _) = boards.state();
     assert_eq!(word(&state) & PROBE_SWITCHES, 0, "{what}: {state:#}");
-    let output = dryfire()
-        .args(["run", "--no-record", "--declared-by", "a test, with no kiln", SHORT, "--bench", RIG, "--port", &port])
-        .output()
-        .expect("dryfire starts");
+    let output = running(RIG, &boards).output().expect("dryfire starts");
     let words = String::from_utf8_lossy(&output.stderr);
     assert_eq!(output.status.code(), Some(0), "{what}, the next run: {words}");
     assert!(words.contains(said), "{what}: {words}");

@@ -14,7 +14,7 @@ const FEEDBACK: &str = "feedback:
   - { current: top, output: 10 }
 ";
 
-/// The virtual bench with feedback contacts, and a scenario.
+/// A bench of the library with feedback contacts, and a scenario.
 struct Files {
     _folder: TempDir,
     bench: PathBuf,
@@ -23,12 +23,16 @@ struct Files {
 
 impl Files {
     fn new(breaks: &str) -> Files {
+        Files::on("scenarios/benches/virtual.yaml", FEEDBACK, breaks)
+    }
+
+    fn on(bench: &str, feedback: &str, breaks: &str) -> Files {
         let folder = tempfile::tempdir().expect("a folder");
         let kilns = root().join("scenarios/kilns").display().to_string();
-        let text = read("scenarios/benches/virtual.yaml").replace("../kilns", &kilns);
+        let text = read(bench).replace("../kilns", &kilns);
         let (before, after) = text.split_once("\ncontacts:\n").expect("contacts");
         let bench = folder.path().join("bench.yaml");
-        std::fs::write(&bench, format!("{before}\n{FEEDBACK}contacts:\n{after}")).expect("a file");
+        std::fs::write(&bench, format!("{before}\n{feedback}contacts:\n{after}")).expect("a file");
         let scenario = folder.path().join("scenario.yaml");
         std::fs::write(&scenario, SCENARIO.replace("BREAKS", breaks)).expect("a file");
         Files { _folder: folder, bench, scenario }
@@ -136,4 +140,15 @@ fn a_contactor_that_comes_off_late_lets_its_mirror_contact_close_late() {
     let last = |name: &str| edges.iter().rfind(|edge| edge.1 == name).expect("it switched").0;
     let late = last("mirror.safety") - last("safety");
     assert!((30_000_000..=30_000_000 + LATE_US).contains(&late), "{late} µs: {edges:?}");
+}
+
+#[test]
+fn it_is_told_that_the_limiter_has_tripped_until_it_has_closed_and_once_it_has_tripped() {
+    let told = "feedback: [{ limiter: tripped, output: 10 }]\n";
+    let breaks = "  - { wait: 1 min, do: { open: limiter probe } }\n  - { wait: 1 min, do: { reconnect: limiter probe } }\n\
+                  \x20 - { wait: 10 s, do: { press: reset } }\n  - { wait: 1 s, do: { release: reset } }";
+    let edges = Files::on("scenarios/benches/with-limiter.yaml", told, breaks).edges(&["limiter", "limiter.tripped"]);
+    assert_follows(&edges, "limiter", "limiter.tripped", true);
+    let contact: Vec<bool> = edges.iter().filter(|edge| edge.1 == "limiter").map(|edge| edge.2).collect();
+    assert_eq!(contact, [true, false, true], "closes at its start, trips, is reset: {edges:?}");
 }

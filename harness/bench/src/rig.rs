@@ -14,7 +14,7 @@ use dryfire_engine::{Command, CommandId, CommandKind, Observation, Pacing, Troub
 use dryfire_link::{
     Begin, CalibrationState, ConverterPart, HostMessage, LinkPacing, PlayedConverter, RigMessage, StartReason, Welcome,
 };
-use dryfire_scenario::{Bench as BenchFile, BenchKind, ColdJunction, ContactState, ConverterChoice, Plays};
+use dryfire_scenario::{Bench as BenchFile, BenchKind, ColdJunction, ContactState, ConverterChoice, Plays, Told};
 use dryfire_units::{RigSpan, RigTime};
 
 use crate::driver::{Bench, BenchIdentity, RunSetup};
@@ -193,9 +193,10 @@ impl RigBench {
             let closed = self.file.contacts.iter().filter(|contact| state(contact) == ContactState::Closed);
             closed.fold(0u32, |bits, contact| bits | 1u32.checked_shl(u32::from(contact.output)).unwrap_or(0))
         };
-        let told = self.file.feedback.iter().filter(|contact| contact.tells.closed_at_rest());
-        let told_at_rest =
-            told.fold(0u32, |bits, contact| bits | 1u32.checked_shl(u32::from(contact.output)).unwrap_or(0));
+        let told = |closed: &dyn Fn(Told) -> bool| {
+            let closed = self.file.feedback.iter().filter(|contact| closed(contact.tells));
+            closed.fold(0u32, |bits, contact| bits | 1u32.checked_shl(u32::from(contact.output)).unwrap_or(0))
+        };
         Begin {
             run: self.runs,
             seed: setup.seed,
@@ -207,9 +208,8 @@ impl RigBench {
             closed_at_rest: closed(&|contact| match contact.engaged {
                 ContactState::Open => ContactState::Closed,
                 ContactState::Closed => ContactState::Open,
-            }) | told_at_rest,
-            // Feedback contacts open: a controller that goes by them sees a contactor that does not come off.
-            closed_when_safe: closed(&|contact| contact.demand_safe),
+            }) | told(&Told::closed_at_rest),
+            closed_when_safe: closed(&|contact| contact.demand_safe) | told(&Told::closed_when_safe),
             // The controller stays on and sees open probes and a contact that demands the safe state.
             supply_when_safe: true,
         }

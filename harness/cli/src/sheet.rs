@@ -198,6 +198,7 @@ fn told(bench: &Bench, told: Told) -> String {
         Told::MirrorContact { relay } => format!("mirror contact of {}", role(bench, &bench.relays[relay].role)),
         Told::Current { zone: Some(zone) } => format!("feedback of current, element {}", bench.zones[zone].name),
         Told::Current { zone: None } => "feedback of current, any element".to_owned(),
+        Told::LimiterTripped => "feedback that the limiter has tripped".to_owned(),
     }
 }
 

@@ -149,8 +149,13 @@ fn wires(bench: &Bench) -> Vec<Wire> {
                 let of = zone.map_or("any element".to_owned(), |zone| format!("element {}", bench.zones[zone].name));
                 (format!("input that tells current through {of}"), "closed while current flows")
             }
+            Told::LimiterTripped => (
+                "input that tells that the limiter has tripped".to_owned(),
+                "closed while the limiter's contact is open",
+            ),
         };
-        add(format!("contact {}", contact.output), terminal, &format!("{note}; open when the host is silent"));
+        let silent = if contact.tells.closed_when_safe() { "closed" } else { "open" };
+        add(format!("contact {}", contact.output), terminal, &format!("{note}; {silent} when the host is silent"));
     }
     if bench.supply_switch {
         add(

@@ -196,6 +196,8 @@ impl PlayedKiln {
             Told::MirrorContact { relay } => !self.kiln.is_contact_closed(relay),
             Told::Current { zone: Some(zone) } => self.kiln.heat_on(zone),
             Told::Current { zone: None } => (0..self.zones()).any(|zone| self.kiln.heat_on(zone)),
+            // What the device says, as it is sensed, and not whether its contact is welded.
+            Told::LimiterTripped => self.limiter_relay.is_none_or(|relay| !self.sensed[relay]),
         }
     }
 

@@ -379,12 +379,20 @@ pub enum Told {
         /// The zone's index; `None`: any element.
         zone: Option<usize>,
     },
+    /// Closed while the contact of the limiter is open, for whatever reason.
+    LimiterTripped,
 }
 
 impl Told {
     /// Whether the contact is closed while every relay is off.
     pub const fn closed_at_rest(self) -> bool {
-        matches!(self, Told::MirrorContact { .. })
+        matches!(self, Told::MirrorContact { .. } | Told::LimiterTripped)
+    }
+
+    /// Whether the contact is closed while the rig is in its safe state. Mirror contacts are open then: a controller
+    /// that goes by them sees a contactor that does not come off.
+    pub const fn closed_when_safe(self) -> bool {
+        matches!(self, Told::LimiterTripped)
     }
 }
 

@@ -62,6 +62,7 @@ fn told_name(bench: &Bench, told: Told) -> String {
         Told::MirrorContact { relay } => format!("mirror.{}", relay_name(bench, &bench.relays[relay].role)),
         Told::Current { zone: Some(zone) } => format!("current.{}", bench.zones[zone].name),
         Told::Current { zone: None } => "current".to_owned(),
+        Told::LimiterTripped => "limiter.tripped".to_owned(),
     }
 }
 

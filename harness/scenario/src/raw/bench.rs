@@ -239,16 +239,27 @@ pub(crate) struct Contact {
 /// A contact by which the controller is told what the power side does.
 #[derive(Debug, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-#[schemars(extend("oneOf" = [{ "required": ["mirror contact"] }, { "required": ["current"] }]))]
+#[schemars(extend(
+    "oneOf" = [{ "required": ["mirror contact"] }, { "required": ["current"] }, { "required": ["limiter"] }]
+))]
 pub(crate) struct Feedback {
     /// The relay whose mirror contact it is: closed while all of its contacts are open.
     #[serde(rename = "mirror contact")]
     mirror_contact: Option<RelayName>,
     /// The zone whose element it watches, or `any zone`: closed while current flows.
     current: Option<Name>,
+    /// `tripped`: closed while the limiter's contact is open.
+    limiter: Option<LimiterTold>,
     /// The rig output that works it, from 0.
     #[schemars(range(max = 63))]
     output: u8,
+}
+
+/// What a feedback contact tells of the limiter.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub(crate) enum LimiterTold {
+    Tripped,
 }
 
 /// How a firing is begun.

@@ -6,12 +6,13 @@ use crate::reading::wiring::{MAX_PIN, role, some_items, zone_name, zone_of};
 use crate::source::quoted;
 use crate::tree::{Entry, Node};
 use crate::words::Words;
-use crate::{BenchKind, Contact, Feedback, Relay, Spanned, Told, Zone};
+use crate::{BenchKind, Contact, Feedback, Relay, RelayRole, Spanned, Told, Zone};
 
 /// Most of them: as many as a rig has outputs.
 const MOST: usize = 32;
 const MIRROR: &str = "mirror contact";
 const CURRENT: &str = "current";
+const LIMITER: &str = "limiter";
 const ANY_ZONE: &str = "any zone";
 
 /// Reads the list; `contacts` are those that work other outputs, `None` where they have mistakes of their own.
@@ -39,7 +40,7 @@ pub(crate) fn feedback(
         .iter()
         .map(|item| {
             let what = "a feedback contact";
-            let fields = reading.fields(item, what, &[MIRROR, CURRENT, "output"])?;
+            let fields = reading.fields(item, what, &[MIRROR, CURRENT, LIMITER, "output"])?;
             let output = reading.require(&fields, "output", what, "8").and_then(|node| {
                 let output = u8::try_from(reading.integer(node, "a rig output", 0, MAX_PIN)?).ok()?;
                 outputs.push(Spanned { value: output.to_string(), span: node.span });
@@ -54,15 +55,16 @@ pub(crate) fn feedback(
                 }
                 Some(output)
             });
-            let tells = match fields.among(&[MIRROR, CURRENT]).as_slice() {
+            let tells = match fields.among(&[MIRROR, CURRENT, LIMITER]).as_slice() {
                 [one] if one.key == MIRROR => mirrored(reading, &one.value, zones, relays),
+                [one] if one.key == LIMITER => limited(reading, &one.value, relays),
                 [one] => watched(reading, &one.value, zones),
                 [] => {
                     reading.mistake_in(
                         DiagnosticKind::MissingKey,
                         item,
                         "a feedback contact does not say what it tells",
-                        "give it `mirror contact: safety`, or `current: any zone`".to_owned(),
+                        "give it `mirror contact: safety`, `current: any zone`, or `limiter: tripped`".to_owned(),
                     );
                     None
                 }
@@ -124,6 +126,22 @@ fn mirrored(reading: &mut Reading<'_>, node: &Node, zones: Option<&[Zone]>, rela
         return None;
     }
     Some(Told::MirrorContact { relay })
+}
+
+fn limited(reading: &mut Reading<'_>, node: &Node, relays: Option<&[Relay]>) -> Option<Told> {
+    let told =
+        reading.one_of(node, "what a feedback contact tells of the limiter", &[("tripped", Told::LimiterTripped)])?;
+    // Mistakes in what it stands among have been told.
+    if relays.is_some_and(|relays| relays.iter().all(|relay| relay.role != RelayRole::Limiter)) {
+        reading.mistake(
+            DiagnosticKind::UnknownRole,
+            node.span,
+            "the rig does not sense the contact of a limiter, so it cannot tell of it",
+            "add it to `relays`, for example `- { role: limiter, input: 4, senses: contact, active: high }`".to_owned(),
+        );
+        return None;
+    }
+    Some(told)
 }
 
 fn watched(reading: &mut Reading<'_>, node: &Node, zones: Option<&[Zone]>) -> Option<Told> {
