@@ -74,7 +74,7 @@ fn of_a_program(bench: &str, program: &str) -> String {
 /// A program that ends at once, on a bench made of the library's own.
 fn bench_of_a_program_that_ends(folder: &TempDir) -> String {
     changed_bench(folder.path(), "program.yaml", |text| {
-        of_a_program(&text, "program: { command: [\"/bin/false\"], deadline: 5 s }")
+        of_a_program(text, "program: { command: [\"/bin/false\"], deadline: 5 s }")
     })
 }
 
@@ -296,7 +296,7 @@ fn a_second_ctrl_c_ends_at_once() {
     let bench = changed_bench(folder.path(), "silent.yaml", |text| {
         // It ends by itself when nobody is left at the other end of its input.
         let program = "program: { command: [\"/bin/sh\", \"-c\", \"cat >/dev/null\"], deadline: 60 s }";
-        of_a_program(&text, program)
+        of_a_program(text, program)
     });
     let begun = std::time::Instant::now();
     let mut child = call(&["run", path(&folder), "--bench", &bench, "--format", "json"])
