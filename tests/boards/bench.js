@@ -304,11 +304,20 @@ export class Bench {
       this.bring(this.rig, chip);
       return act();
     };
+    let word = [];
     return {
-      select: () => at(() => this.bus.select(channel)),
-      exchange: () => at(() => this.bus.byte(HALF)),
+      select: () => {
+        word = [];
+        at(() => this.bus.select(channel));
+      },
+      exchange: () => {
+        const byte = at(() => this.bus.byte(HALF));
+        word.push(byte);
+        return byte;
+      },
       deselect: () => {
         at(() => this.bus.release(channel));
+        if (channel === 0) this.onEvent('look', chip.now, ...word);
         // The rig notes when a part is let go.
         chip.halt = true;
       },

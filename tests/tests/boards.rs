@@ -160,12 +160,14 @@ fn both_lock_files_hold_the_same_versions_of_what_is_on_the_wire() {
 
 /// How well reactions on both benches agree, microseconds: the most that a bench's edge time may be uncertain here.
 ///
-/// A single reaction depends on where in the controller's tick and in its converter's cycle the stimulus falls (100 ms each)
-/// and on how a contact bounces; each bench draws that for itself. So a reaction on the boards has to lie in the range that
+/// A single reaction depends on where in the controller's tick and in its converter's cycle the stimulus falls (100 ms each;
+/// with read-only parts, at which the controller looks every second or third tick, 200 or 300 ms) and on how a contact bounces; each bench draws that for itself. So a reaction on the boards has to lie in the range that
 /// the virtual bench shows over many such draws, widened by this much.
 const AGREE_US: i64 = 5_000;
 /// So many draws: the range of a uniform phase of 100 ms is then short by 1 ms at each end on the average.
 const DRAWS: &str = "100";
+/// The same for the cycle of 300 ms of a part of 12 bits.
+const DRAWS_OF_TWELVE_BITS: &str = "300";
 
 /// Least and greatest reaction for each expectation over many runs on the virtual bench.
 fn reactions(drawn: &Run) -> BTreeMap<String, (i64, i64)> {
@@ -238,16 +240,15 @@ fn are_judged_alike(tools: &Tools, scenario: &str, benches: &Benches, defect: &s
     let seen = Run::of(&[scenario, "--bench", &rig, "--port", &boards.port.display().to_string()]);
     assert_eq!(seen.verdicts(), expected.verdicts(), "{:#}", seen.result());
     assert_eq!((seen.status, expected.status), (0, 0));
-    let drawn = Run::of(&[scenario, "--bench", &on_virtual, "--repeat", DRAWS]);
+    let twelve_bit = benches.played == Some(Part::TwelveBit);
+    let draws = if twelve_bit { DRAWS_OF_TWELVE_BITS } else { DRAWS };
+    let drawn = Run::of(&[scenario, "--bench", &on_virtual, "--repeat", draws]);
     let ranges = reactions(&drawn);
     for (name, finding) in seen.findings() {
         // Where a reaction was measured, both benches measured the same.
         if let Some(here) = finding["seen_us"].as_i64()
             && name.contains("cut")
             && here < 60_000_000
-            // The boards' controller looks at the part of 12 bits every third tick, since a look breaks off its conversion;
-            // the virtual bench's reads it at each. Reactions are a look apart then, and only ticks are compared, below.
-            && benches.played != Some(Part::TwelveBit)
         {
             let (least, most) = ranges[name];
             let agrees = (least - AGREE_US..=most + AGREE_US).contains(&here);
@@ -265,7 +266,10 @@ fn are_judged_alike(tools: &Tools, scenario: &str, benches: &Benches, defect: &s
         }
         assert!(pairs >= 50, "{pairs}");
     }
-    reported_edges_are_the_true_ones(boards, &seen);
+    let told = reported_edges_are_the_true_ones(boards, &seen);
+    if twelve_bit && phase.is_some() {
+        the_first_look_after_a_conversion_shows_the_break(&told, &seen.lines);
+    }
 
     let expected = Run::of(&[scenario, "--bench", &on_virtual, "--defect", defect]);
     let boards = benches.boards(tools, &[defect]);
@@ -447,8 +451,8 @@ fn converters_that_fall_silent_cut_the_heat_and_a_controller_that_overlooks_it_f
 const EDGE_US: f64 = 10.0;
 
 /// Compares the edges that the host was told with those on the wires: none missing, none more, and the times
-/// between them right.
-fn reported_edges_are_the_true_ones(mut boards: TwoBoards, run: &Run) {
+/// between them right. Gives what was told of the wires.
+fn reported_edges_are_the_true_ones(mut boards: TwoBoards, run: &Run) -> Wires {
     let signals = run.lines.iter().find(|line| line["type"] == "begin").expect("a begin")["signals"].clone();
     let relays = ["safety", "element.top", "element.middle", "element.bottom"];
     // The run begins by telling that each is off.
@@ -487,6 +491,50 @@ fn reported_edges_are_the_true_ones(mut boards: TwoBoards, run: &Run) {
     offsets.sort_by(f64::total_cmp);
     let spread = offsets[offsets.len() - 1] - offsets[0];
     assert!(spread <= EDGE_US, "{spread} µs over {} edges", offsets.len());
+    Wires { told: told[second..].to_vec(), origin: offsets[0] }
+}
+
+/// What happened on the wires from the rise of the supply for a run on.
+struct Wires {
+    told: Vec<Value>,
+    /// When the run began, in the time of the wires, microseconds.
+    origin: f64,
+}
+
+/// A conversion of a part of 12 bits that the rig plays, microseconds: 220 ms by the data sheet, less what a board may be
+/// late with a word.
+const CONVERSION_US: f64 = 218_000.0;
+
+/// The part begins to convert when it is let go, and takes what is at its terminals at the end. So a look shows a break if
+/// it came before the end of the conversion that the look before had begun; one that came a moment later is shown a
+/// whole cycle of looks later. From there on the controller counts: 26 ticks of 100 ms are more than 2.5 s.
+fn the_first_look_after_a_conversion_shows_the_break(wires: &Wires, run: &[Value]) {
+    let stimulus = run.iter().filter(|line| line["type"] == "stimulus").map(at).next_back().expect("a stimulus");
+    let broke = wires.origin + stimulus as f64;
+    let looks: Vec<(f64, bool)> = wires
+        .told
+        .iter()
+        .filter(|line| line["what"] == "look")
+        .filter_map(|line| {
+            // Bit 2 of the word: an open probe.
+            Some((line["at"].as_f64()?, line["rest"][1].as_u64()? & 0b100 != 0))
+        })
+        .collect();
+    let shown = looks.iter().position(|(at, open)| *open && *at > broke).expect("a look that shows it");
+    let [(before, was_open), (seen, _)] = looks[shown - 1..=shown] else { panic!("two looks") };
+    assert!(!was_open, "it was open before");
+    let cycle = seen - before;
+    assert!((cycle - 3.0 * TICK_US as f64).abs() <= 1_000.0, "looks {cycle} µs apart");
+    // Between the conversion before the last and this one; within a millisecond it may be either.
+    let ends = before + CONVERSION_US;
+    let (earliest, latest) = (ends - cycle - 1_000.0, ends + 1_000.0);
+    assert!((earliest..=latest).contains(&broke), "broke at {broke}, shown at {seen}, converted at {ends}");
+    let off = |line: &&Value| line["what"] == "relay" && line["rest"][0] != 0 && line["rest"][1] == false;
+    // Before the cut one may go off and on again as its cycle asks.
+    let off =
+        wires.told.iter().filter(off).filter_map(|line| line["at"].as_f64()).take_while(|at| *at < seen + 3e6).last();
+    let counted = off.expect("an element went off") - seen;
+    assert!((counted - 25.0 * TICK_US as f64).abs() <= 2_000.0, "{counted} µs from the look to the cut");
 }
 
 /// The mirror contact follows the contactor at the pins of the switches, and stays open where a scenario welds it.

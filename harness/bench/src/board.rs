@@ -374,6 +374,7 @@ impl StandInBoard {
 
     fn boot(&mut self) {
         self.boots_at = None;
+        self.probes.booted(self.now, self.tick_period, &mut self.dice);
         self.finish_writing();
         let mut defects = self.setup.defects;
         if self.was_reset && defects.has(Defect::ResumesAfterAnyReset) {

@@ -224,6 +224,31 @@ impl Probes {
         }
     }
 
+    /// The controller boots: it knows no reading yet, and at which of its ticks it looks at read-only parts, of those in
+    /// which one has time to convert, is drawn. A board counts from its boot or by a rhythm of its own; were it always
+    /// the first tick, a fault that strikes at a whole second of the run would fall into one part of that cycle only.
+    pub(super) fn booted(&mut self, now: RigTime, tick: RigSpan, dice: &mut Dice) {
+        for place in &mut self.channels[..self.of_controller] {
+            place.fetched = None;
+        }
+        let parts = self.channels[..self.of_controller].iter_mut().map(|place| &mut place.part);
+        let looks: Vec<_> = parts
+            .filter_map(|part| match part {
+                Fitted::Linearised { .. } => None,
+                Fitted::ReadOnly { poll_every, polled, .. } | Fitted::Played { poll_every, polled, .. } => {
+                    Some((*poll_every, polled))
+                }
+            })
+            .collect();
+        // All are looked at at the same tick.
+        let Some((every, _)) = looks.first() else { return };
+        let ticks = (every.as_micros() / tick.as_micros().max(1)).max(1);
+        let first = now + tick.times(dice.below(ticks));
+        for (every, polled) in looks {
+            *polled = first - every;
+        }
+    }
+
     /// What the limiter reads.
     pub(super) fn read_limiters(&mut self, now: RigTime) -> Reading {
         let Some(channel) = self.limiter.and_then(|place| self.channels.get_mut(place)) else {

@@ -304,3 +304,36 @@ fn a_played_converter_begins_anew_with_the_supply_and_tells_a_warmer_junction() 
     probes.start(ms(2_000));
     assert_eq!(probes.read(ms(2_010))[0], Err(ProbeFault::Open));
 }
+
+/// A board's ticks of 100 ms, of which one in two or three leaves the part time to convert.
+#[rstest]
+#[case::linearised(ConverterKind::Linearised, 1)]
+#[case::fourteen_bits(ConverterKind::FourteenBit, 2)]
+#[case::twelve_bits(ConverterKind::TwelveBit, 3)]
+fn at_which_ticks_a_part_is_looked_at_is_drawn_at_each_boot(#[case] kind: ConverterKind, #[case] every: usize) {
+    let tick = RigSpan::from_millis(100);
+    let mut dice = Dice::new(5);
+    let mut first_looks = std::collections::BTreeSet::new();
+    let mut probes = probes(kind, None);
+    probes.play(0, ms(0), true_probe(400));
+    for boot in 1..=20 {
+        let booted = 10_000 * boot + 7;
+        probes.booted(ms(booted), tick, &mut dice);
+        // At each tick the kiln is 10 °C hotter; a reading changes when it is looked at.
+        let mut readings = Vec::new();
+        for place in 1..=12 {
+            let now = booted + 100 * place;
+            probes.play(0, ms(now - 99), true_probe(400 + 10 * place));
+            readings.push(probes.read(ms(now))[0]);
+        }
+        let first = readings.iter().position(|reading| reading.is_ok()).expect("it is looked at");
+        // What it read before the boot is gone with the memory.
+        assert!(readings[..first].iter().all(|reading| *reading == Err(ProbeFault::NoAnswer)), "{readings:?}");
+        let looks: Vec<usize> = (first..readings.len())
+            .filter(|place| *place == first || readings[*place] != readings[place - 1])
+            .collect();
+        assert!(looks.iter().all(|place| (place - first).is_multiple_of(every)) && looks.len() >= 3, "{looks:?}");
+        first_looks.insert(first);
+    }
+    assert_eq!(first_looks, (0..every).collect(), "each of its ticks");
+}
