@@ -5,6 +5,7 @@ pub mod any_input;
 pub mod boards;
 mod drawing;
 pub mod hazard_pages;
+mod on_pty;
 
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -17,6 +18,7 @@ use dryfire_kiln::KilnDescription;
 use dryfire_scenario::{
     Bench as BenchFile, BenchKind, Scenario, parse_bench, parse_kiln, parse_scenario, parse_scenarios,
 };
+pub use on_pty::OnPty;
 
 /// The seed of every test that does not vary it.
 pub const SEED: u64 = 20_261_125;

@@ -83,6 +83,9 @@ pub trait World {
     fn console_line(&mut self, at: RigTime, line: &str);
 }
 
+/// How warm it is before any run has said so.
+const ROOM: MilliCelsius = MilliCelsius::new(20_000);
+
 /// The stand-in controller on its board, wired as a bench file says.
 pub struct StandInWorld {
     file: BenchFile,
@@ -160,7 +163,8 @@ impl World for StandInWorld {
     }
 
     fn cold_junction(&self) -> Option<MilliCelsius> {
-        self.board.as_ref().map(StandInBoard::terminals)
+        // The sensor is there before the first run, too, and has to be: no run begins without it.
+        Some(self.board.as_ref().map_or(ROOM, StandInBoard::terminals))
     }
 
     fn set_contact(&mut self, at: RigTime, output: u8, closed: bool) {

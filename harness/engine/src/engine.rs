@@ -507,18 +507,26 @@ impl Engine {
 pub(crate) struct MeasuredColdJunction {
     /// When it was last measured; the run's beginning at first.
     at: RigTime,
+    /// What it was, thousandths of a degree; `None`: not measured yet, or the last reading was that of a broken sensor.
+    last: Option<i64>,
     /// Since when it was not known for the first time, and whether the sensor said so itself.
     lost: Option<outcome::ColdJunctionLost>,
 }
 
 impl MeasuredColdJunction {
-    fn take(&mut self, at: RigTime, known: bool) {
+    fn take(&mut self, at: RigTime, reading: Option<i64>) {
         self.is_known_at(at);
-        if known {
+        self.last = reading;
+        if reading.is_some() {
             self.at = at;
         } else {
             self.lost.get_or_insert(outcome::ColdJunctionLost { since: at, broken: true });
         }
+    }
+
+    /// What it was last measured to be, where that is not too old by then.
+    fn at(&self, now: RigTime) -> Option<i64> {
+        self.last.filter(|_| now - self.at <= COLD_JUNCTION_GOOD_FOR)
     }
 
     /// Notes it where the last measurement is too old by then.

@@ -59,10 +59,15 @@ impl Engine {
     /// The terminals' temperature as measured: what is played at them goes by it from now on.
     pub(super) fn cold_junction(&mut self, at: RigTime, millicelsius: Option<i64>) {
         // Nobody asked for it.
-        let Some(measured) = &mut self.cold_junction else { return };
+        if self.cold_junction.is_none() {
+            return;
+        }
         let plausible = millicelsius.filter(|measured| COLD_JUNCTION.contains(measured));
-        measured.take(at, plausible.is_some());
+        // A sample before it is of the measurement before it.
         self.sample_until(at - RigSpan::from_micros(1));
+        if let Some(measured) = &mut self.cold_junction {
+            measured.take(at, plausible);
+        }
         if let Some(millicelsius) = plausible {
             self.played.measured_terminals(millicelsius);
         }
@@ -201,6 +206,10 @@ impl Engine {
             if let Some((signal, place)) = self.plan.signals.limiter_probe.zip(self.played.limiter_place()) {
                 let shown = self.played.shown_millicelsius(place, at);
                 self.show_level(at, signal, shown);
+            }
+            if let Some(signal) = self.plan.signals.cold_junction {
+                let measured = self.cold_junction.as_ref().and_then(|measured| measured.at(at));
+                self.show_level(at, signal, measured);
             }
             // A probe that is disturbed may read anything, also the hottest.
             let disturbed = (0..self.played.zones()).any(|zone| self.played.is_disturbed(zone));

@@ -1,7 +1,7 @@
 //! The table of everything observable on a bench.
 
 use dryfire_judge::{SignalId, SignalKind, SignalSpec, SignalTable};
-use dryfire_scenario::{Bench, ContactRole, LevelSignal, RelayRole, SwitchSignal, Told, ZoneSelector};
+use dryfire_scenario::{Bench, ColdJunction, ContactRole, LevelSignal, RelayRole, SwitchSignal, Told, ZoneSelector};
 use dryfire_units::RigSpan;
 
 use super::uncertainty::Uncertainties;
@@ -34,7 +34,12 @@ pub struct Signals {
     pub probe_by_zone: Vec<SignalId>,
     /// What is shown to the limiter by its own probe, where there is one.
     pub limiter_probe: Option<SignalId>,
+    /// The temperature at the controller's terminals, where the rig measures it.
+    pub cold_junction: Option<SignalId>,
 }
+
+/// How far a measurement of the cold junction may be off, thousandths of a degree (`docs/rig.md`, the cold junction).
+const COLD_JUNCTION_UNCERTAINTY: i64 = 500;
 
 /// What a scenario about a limiter is told by a bench without one.
 pub(super) const NO_LIMITER: &str = "the bench has no independent limiter";
@@ -131,6 +136,8 @@ impl Signals {
         let probe = level("probe".to_owned(), shown, 0);
         let probe_by_zone = bench.zones.iter().map(|zone| level(format!("probe.{}", zone.name), shown, 0)).collect();
         let limiter_probe = bench.limiter.as_ref().map(|_| level("limiter probe".to_owned(), shown, 0));
+        let measured = bench.cold_junction == ColdJunction::Measured;
+        let cold_junction = measured.then(|| level("cold junction".to_owned(), COLD_JUNCTION_UNCERTAINTY, 0));
         let signals = Signals {
             heat,
             heat_by_zone,
@@ -144,6 +151,7 @@ impl Signals {
             probe,
             probe_by_zone,
             limiter_probe,
+            cold_junction,
         };
         (table, signals)
     }
