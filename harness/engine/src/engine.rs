@@ -46,6 +46,13 @@ pub(crate) fn limiters_reset(bench: &Bench) -> Option<usize> {
     reset.filter(|_| matches!(bench.kind, BenchKind::Rig { .. }))
 }
 
+/// The limiter's relay of a bench where it may still be open from before the run, as an index into the bench's relays:
+/// on a rig, while nothing is played, its probe is open and it trips.
+fn limiter_to_find_closed(bench: &Bench) -> Option<usize> {
+    let limiter = bench.relays.iter().position(|relay| relay.role == RelayRole::Limiter);
+    limiter.filter(|_| matches!(bench.kind, BenchKind::Rig { .. }))
+}
+
 /// How often the script looks where it waits for what may come between two samples.
 const LOOK: RigSpan = RigSpan::from_millis(200);
 
@@ -182,6 +189,8 @@ pub struct Engine {
     supply_is_cut: bool,
     /// Edges to the level that an input had already: the one between was not told.
     repeated_edges: u32,
+    /// The relay of a limiter that has yet to be found closed before the script begins.
+    limiter_to_find_closed: Option<usize>,
     /// The cold junction, where it is measured.
     cold_junction: Option<MeasuredColdJunction>,
     /// What each feedback contact was last told to be, in the order of the bench's.
@@ -225,6 +234,7 @@ impl Engine {
         let asks = looks_at_set_point && plan.bench.set_point.as_ref().is_some_and(|how| how.ask.is_some());
         let measured = plan.bench.cold_junction == ColdJunction::Measured;
         let cold_junction = measured.then(MeasuredColdJunction::default);
+        let limiter_to_find_closed = limiter_to_find_closed(&plan.bench);
         let mut engine = Engine {
             looked_at: looked_at.collect(),
             relays_on: vec![false; plan.bench.relays.len()],
@@ -259,6 +269,7 @@ impl Engine {
             supply_is_cut: false,
             repeated_edges: 0,
             fed_back: Vec::new(),
+            limiter_to_find_closed,
             cold_junction,
             unacknowledged: VecDeque::new(),
             cut: None,
@@ -449,6 +460,9 @@ impl Engine {
         self.watermark = until;
         if let Some(measured) = &mut self.cold_junction {
             measured.is_known_at(until);
+        }
+        if !self.find_limiter_closed(until) {
+            return;
         }
         self.run_script(until);
         self.set_probes(until);

@@ -147,6 +147,8 @@ pub enum TroubleKind {
     OutOfOrder,
     /// The bench let no time pass when it was asked to.
     StandsStill,
+    /// The limiter's contact is open before the firing begins, and what was done to reset it has not closed it.
+    LimiterOpen,
     /// The kiln or the probes of the plan cannot be played.
     PlanUnplayable,
 }
@@ -165,6 +167,7 @@ impl TroubleKind {
             TroubleKind::ProgramFlood => "program-flood",
             TroubleKind::OutOfOrder => "out-of-order",
             TroubleKind::StandsStill => "stands-still",
+            TroubleKind::LimiterOpen => "limiter-open",
             TroubleKind::PlanUnplayable => "plan-unplayable",
         }
     }

@@ -50,7 +50,7 @@ pub(crate) const REASONS: [Reason; 18] = [
     Reason::Overflow,
 ];
 
-pub(crate) const TROUBLES: [TroubleKind; 11] = [
+pub(crate) const TROUBLES: [TroubleKind; 12] = [
     TroubleKind::RigRestarted,
     TroubleKind::RigWentSafe,
     TroubleKind::LinkLost,
@@ -62,6 +62,7 @@ pub(crate) const TROUBLES: [TroubleKind; 11] = [
     TroubleKind::OutOfOrder,
     TroubleKind::PlanUnplayable,
     TroubleKind::StandsStill,
+    TroubleKind::LimiterOpen,
 ];
 
 const KINDS: [SignalKind; 6] = [
@@ -182,6 +183,7 @@ mod tests {
                 TroubleKind::OutOfOrder => 8,
                 TroubleKind::PlanUnplayable => 9,
                 TroubleKind::StandsStill => 10,
+                TroubleKind::LimiterOpen => 11,
             };
             assert_eq!(TROUBLES[place], one);
         }

@@ -40,6 +40,7 @@ pub fn trouble_sentence(trouble: &Trouble) -> &'static str {
         TroubleKind::ProgramFlood => "the controller's program wrote far too much",
         TroubleKind::OutOfOrder => "the bench told of something that it had already called over",
         TroubleKind::StandsStill => "the bench let no time pass when it was asked to",
+        TroubleKind::LimiterOpen => "the limiter's contact is open, so the firing was not begun",
         TroubleKind::PlanUnplayable => "this run cannot be played on this bench",
     }
 }

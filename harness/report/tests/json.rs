@@ -110,6 +110,7 @@ fn the_documentation_lists_every_reason_and_breakdown() {
         TroubleKind::ProgramFlood,
         TroubleKind::OutOfOrder,
         TroubleKind::StandsStill,
+        TroubleKind::LimiterOpen,
         TroubleKind::PlanUnplayable,
     ]
     .map(|kind| kind.word());

@@ -57,6 +57,9 @@ pub struct Bench {
     pub uncertainty: Uncertainty,
 }
 
+/// Probe channels of a rig, numbered from 0; the rig's own program has as many (`docs/rig.md`).
+pub const RIG_PROBE_CHANNELS: usize = 3;
+
 impl Bench {
     /// The rig channels that play a probe: those of the zones, and the limiter's.
     pub fn probe_channels(&self) -> impl Iterator<Item = u8> + '_ {

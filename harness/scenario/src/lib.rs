@@ -26,9 +26,9 @@ mod words;
 pub use bench::{
     ActiveLevel, BEST_EDGE_OF_A_RIG, BEST_TEMPERATURE_OF_A_RIG, BeginFiring, Bench, BenchKind, Calibration, ClearFault,
     ColdJunction, Contact, ContactRole, ContactState, ConverterChoice, Declared, EdgeTime, EdgeTimeParts, Feedback,
-    Known, LIMITERS_COIL_SUPPLY, Limiter, OldPart, OldPartKind, Path, PathRelay, Plays, Pole, Relay, RelayRole, Senses,
-    SetPointQuestion, SetPointUnit, ShownTemperature, ShownTemperatureParts, StandInChoice, StatedSetPoint, Told,
-    USUAL_COIL_SUPPLY, USUAL_DRIFT_PPM, Uncertainty, Wire, Zone,
+    Known, LIMITERS_COIL_SUPPLY, Limiter, OldPart, OldPartKind, Path, PathRelay, Plays, Pole, RIG_PROBE_CHANNELS,
+    Relay, RelayRole, Senses, SetPointQuestion, SetPointUnit, ShownTemperature, ShownTemperatureParts, StandInChoice,
+    StatedSetPoint, Told, USUAL_COIL_SUPPLY, USUAL_DRIFT_PPM, Uncertainty, Wire, Zone,
 };
 pub use condition::{ConditionPlace, SIGNALS, parse_condition};
 pub use console::{ConsoleMatcher, ConsolePattern};

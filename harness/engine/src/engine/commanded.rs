@@ -3,9 +3,9 @@
 use dryfire_scenario::{BeginFiring, ClearFault, ContactRole, ContactState, Stimulus};
 use dryfire_units::{Disturbance, RigSpan, RigTime};
 
-use super::{Cut, Engine, RESET_PRESS, SETTLE, limiters_reset};
+use super::{Cut, Engine, RESET_PRESS, SETTLE, limiters_reset, time_to_clear};
 use crate::Event;
-use crate::io::{Command, CommandId, CommandKind, Pacing};
+use crate::io::{Command, CommandId, CommandKind, Pacing, Trouble, TroubleKind};
 use crate::plan::PlannedWait;
 use crate::played::GRID;
 use crate::script::{ACKNOWLEDGED_WITHIN, Progress};
@@ -158,6 +158,31 @@ impl Engine {
                 }
             }
         }
+    }
+
+    /// Once the script is about to begin, a limiter's contact has to be closed: through an open one nothing heats, and a
+    /// run in which nothing can heat shows nothing. Says whether the run goes on.
+    pub(super) fn find_limiter_closed(&mut self, now: RigTime) -> bool {
+        let bench = &self.plan.bench;
+        if now < RigTime::ZERO + SETTLE + time_to_clear(bench) {
+            return true;
+        }
+        let Some(relay) = self.limiter_to_find_closed.take() else { return true };
+        if self.played.relay_on(relay) {
+            return true;
+        }
+        let done = if limiters_reset(bench).is_some() {
+            "its reset was pressed and has not closed it"
+        } else {
+            "the bench file has no contact `reset`, and nobody has reset it"
+        };
+        let detail = format!(
+            "the limiter's contact is open {} into the run, before the firing begins: {done}. Find out why it has tripped, \
+             reset it, and begin again",
+            now.since_origin()
+        );
+        self.broke_down(Trouble { kind: TroubleKind::LimiterOpen, detail });
+        false
     }
 
     fn prompt(&mut self, now: RigTime, text: String) -> CommandId {

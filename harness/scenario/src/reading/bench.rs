@@ -150,6 +150,7 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Bench> {
         let wired = Wired {
             fields: &fields,
             kind: kind.as_ref(),
+            zones: known_zones,
             relays: relays.as_deref(),
             contacts: contacts.as_ref().and_then(Option::as_deref),
             declares: declares.as_ref(),

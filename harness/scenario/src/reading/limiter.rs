@@ -5,8 +5,10 @@ use crate::quantity::thousandths;
 use crate::reading::scenario::temperature;
 use crate::reading::wiring::{MAX_PIN, thermocouple_type, zone_name, zone_of};
 use crate::reading::{Fields, Reading};
-use crate::tree::{Content, Node};
-use crate::{BenchKind, Contact, ContactRole, Declared, Limiter, Plays, Relay, RelayRole, Span, Zone};
+use crate::tree::{Content, Entry, Node};
+use crate::{
+    BenchKind, Contact, ContactRole, Declared, Limiter, Plays, RIG_PROBE_CHANNELS, Relay, RelayRole, Span, Zone,
+};
 
 /// Hottest trip that makes sense: no kiln of the trade is fired beyond it (common practice, no source).
 const HOTTEST_TRIP: i64 = 1_500_000;
@@ -78,6 +80,7 @@ pub(crate) fn limiter(reading: &mut Reading<'_>, node: &Node, zones: Option<&[Zo
 pub(crate) struct Wired<'a, 'n> {
     pub(crate) fields: &'a Fields<'n>,
     pub(crate) kind: Option<&'a BenchKind>,
+    pub(crate) zones: Option<&'a [Zone]>,
     pub(crate) relays: Option<&'a [Relay]>,
     pub(crate) contacts: Option<&'a [Contact]>,
     pub(crate) declares: Option<&'a Declared>,
@@ -127,6 +130,36 @@ impl Wired<'_, '_> {
             ),
             _ => {}
         }
+        self.has_a_channel_left(reading, entry, limiter);
+    }
+
+    /// A rig's channels are few, and a limiter takes one of them for itself.
+    fn has_a_channel_left(&self, reading: &mut Reading<'_>, entry: &Entry, limiter: &Limiter) {
+        if !matches!(self.kind, Some(BenchKind::Rig { plays: Plays::Probes, .. })) {
+            return;
+        }
+        let played = self.zones.unwrap_or_default().iter().filter(|zone| zone.probe_channel.is_some()).count();
+        let (message, hint) = if played >= RIG_PROBE_CHANNELS {
+            (
+                format!(
+                    "the zones' probes and the limiter's are {} in all, and a rig plays {RIG_PROBE_CHANNELS}",
+                    played + 1
+                ),
+                "leave out the `channel` of a zone, which then follows the probe of the zone before it, and give that \
+                 channel to the limiter; or leave `limiter` out: its hazard is then not tested",
+            )
+        } else if usize::from(limiter.probe_channel) >= RIG_PROBE_CHANNELS {
+            (
+                format!(
+                    "a rig has {RIG_PROBE_CHANNELS} probe channels, numbered from 0: there is no {}",
+                    limiter.probe_channel
+                ),
+                "give the limiter the channel that no zone has",
+            )
+        } else {
+            return;
+        };
+        reading.mistake(DiagnosticKind::OutOfRange, value_of(&entry.value, "channel"), message, hint.to_owned());
     }
 
     /// What belongs to a limiter that the file does not describe.
