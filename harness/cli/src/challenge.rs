@@ -8,10 +8,10 @@ use std::path::Path;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use dryfire_bench::{SessionNote, SessionOptions, bind_all, run_session};
+use dryfire_engine::ScenarioResult;
 use dryfire_report::{
     Challenged, DetectionTable, ExitStatus, SessionHead, Sweeps, Tried, challenge_html, challenge_json, challenge_text,
 };
-use dryfire_engine::ScenarioResult;
 use dryfire_scenario::{Bench, BenchKind, Scenario};
 use dryfire_units::RigTime;
 
