@@ -243,7 +243,8 @@ impl Probes {
         // All are looked at at the same tick.
         let Some((every, _)) = looks.first() else { return };
         let ticks = (every.as_micros() / tick.as_micros().max(1)).max(1);
-        let first = now + tick.times(dice.below(ticks));
+        // The first tick from here on; a look may come a millisecond before its place.
+        let first = now + tick.times(dice.below(ticks)) + RigSpan::from_millis(1);
         for (every, polled) in looks {
             *polled = first - every;
         }

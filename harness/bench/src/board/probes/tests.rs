@@ -322,8 +322,8 @@ fn at_which_ticks_a_part_is_looked_at_is_drawn_at_each_boot(#[case] kind: Conver
         // At each tick the kiln is 10 °C hotter; a reading changes when it is looked at.
         let mut readings = Vec::new();
         for place in 1..=12 {
-            let now = booted + 100 * place;
-            probes.play(0, ms(now - 99), true_probe(400 + 10 * place));
+            let now = booted + 100 * place - 50;
+            probes.play(0, ms(now - 40), true_probe(400 + 10 * place));
             readings.push(probes.read(ms(now))[0]);
         }
         let first = readings.iter().position(|reading| reading.is_ok()).expect("it is looked at");
