@@ -97,7 +97,8 @@ fn the_switch_of_output_9_follows_the_current_of_the_model(#[case] broken: Broke
     assert_eq!(breaks.is_some(), broken != Broken::Nothing, "{said}");
 
     let (mut levels, mut at_break) = ([false; 4], [false; 4]);
-    let (mut wanted, mut seen): (Vec<(f64, bool)>, Vec<(f64, bool)>) = (Vec::new(), Vec::new());
+    let mut wanted: Vec<(f64, bool)> = Vec::new();
+    let mut seen: Vec<(f64, bool)> = Vec::new();
     let mut is_broken = false;
     for line in &told[second..] {
         let now = at(line);
