@@ -1021,6 +1021,70 @@ fn a_hazard_that_is_not_tested_is_not_shown(#[case] asked: &str, #[case] instead
     assert!(mistakes.iter().any(|mistake| mistake.to_string().contains(refusal)), "{mistakes:#?}");
 }
 
+/// By hazard: a stimulus that brings it about, one that does not although it is near, whether people can, and whether a line on
+/// the console can.
+const BROUGHT_ABOUT_BY: &[(&str, &str, &str, bool, bool)] = &[
+    ("probe-open", "open: probe", "short: probe", true, false),
+    ("probe-open", "loosen: probe, open for: 1 s, closed for: 1 s", "reconnect: probe", true, false),
+    ("probe-short", "short: probe", "open: probe", true, false),
+    ("probe-short", "short in head: probe, head: 60 °C", "short to ground: probe", true, false),
+    ("probe-leak", "short to ground: probe", "short: probe", true, false),
+    ("probe-leak", "short to supply: probe", "noise: probe, of: 3 °C", true, false),
+    ("probe-reversed", "reverse: probe", "cross: probe.1, with: probe.2", true, false),
+    (
+        "probe-reversed",
+        "extend: probe, in: reversed, head: 80 °C",
+        "extend: probe, in: copper, head: 80 °C",
+        true,
+        false,
+    ),
+    ("probe-crossed", "cross: probe.1, with: probe.2", "reverse: probe", true, false),
+    ("probe-frozen", "freeze: probe", "offset: probe, by: -30 °C", false, false),
+    ("probe-pulled-out", "pull out: probe", "open: probe", false, false),
+    ("probe-offset", "offset: probe, by: -30 °C", "noise: probe, of: 3 °C", true, true),
+    ("probe-offset", "another type: probe, as: N", "open: probe", true, true),
+    ("probe-offset", "warm: terminals, by: 25 °C", "warm: box, by: 25 °C", true, true),
+    ("cold-junction", "warm: box, by: 25 °C", "offset: probe, by: -30 °C", true, false),
+    ("relay-welded", "weld: element.1", "stick open: element.1", true, false),
+    ("relay-welded", "half short: element.1", "open late: element.1, by: 4 s", true, false),
+    ("relay-sticking", "open late: element, by: 30 s", "weld: element", true, false),
+    ("element-lost", "lose: element.1", "weld: element.1", true, false),
+    ("heat-lost", "lose: leg 1", "restore: leg 1", true, false),
+    ("supply-cut", "cut: supply", "restore: supply", true, false),
+    ("lid-open", "open: lid", "close: lid", true, false),
+    ("stop-pressed", "press: stop", "release: stop", true, true),
+    ("controller-hung", "hang: controller", "release: controller", true, true),
+    ("controller-hung", "hold: data line low", "release: data line low", true, true),
+    ("controller-hung", "hold: reset line", "press: start", true, true),
+];
+
+#[test]
+fn a_hazard_is_brought_about_by_what_can_and_by_nothing_else() {
+    let refused = |hazard: &str, stimulus: &str| {
+        let text =
+            OFFSET.replace("[probe-offset]", &format!("[{hazard}]")).replace("offset: probe, by: -30 °C", stimulus);
+        let mistakes = dryfire_scenario::parse_scenario("about.yaml", &text).err().unwrap_or_default();
+        let (about, others): (Vec<_>, Vec<_>) = mistakes
+            .iter()
+            .map(ToString::to_string)
+            .partition(|mistake| mistake.contains("nothing in the script brings it about"));
+        assert!(others.is_empty(), "{hazard} by {stimulus}: {others:#?}");
+        !about.is_empty()
+    };
+    for (hazard, by, not_by, by_people, by_a_line) in BROUGHT_ABOUT_BY {
+        assert!(!refused(hazard, by), "{hazard} by {by}");
+        assert!(refused(hazard, not_by), "{hazard} by {not_by}");
+        assert!(refused(hazard, "press: acknowledge"), "{hazard} by acknowledge");
+        assert_eq!(refused(hazard, "prompt: \"do what has to be done\""), !by_people, "{hazard} by people");
+        assert_eq!(refused(hazard, "console: \"status\""), !by_a_line, "{hazard} by a line");
+    }
+    // Where nothing has to be broken nothing is asked for; every other hazard is in the table.
+    for hazard in dryfire_scenario::KNOWN_HAZARDS {
+        let in_the_table = BROUGHT_ABOUT_BY.iter().any(|(of, ..)| of == hazard);
+        assert_eq!(refused(hazard, "press: acknowledge"), in_the_table, "{hazard}");
+    }
+}
+
 /// A reaction that is promised for tomorrow makes every limit that goes by it meaningless.
 #[test]
 fn a_promise_that_is_none_is_refused() {
