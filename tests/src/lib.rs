@@ -26,7 +26,11 @@ pub fn root() -> &'static Path {
     Path::new(env!("CARGO_MANIFEST_DIR")).parent().unwrap_or(Path::new("."))
 }
 
-/// The `dryfire` binary, built on first use.
+/// Set for the tests: the `dryfire` that they start is the one that people run, built with `--release`. It takes long to
+/// build and is quicker; `cargo ci` sets it.
+pub const RELEASE: &str = "DRYFIRE_TEST_RELEASE";
+
+/// The `dryfire` binary, built on first use: with `--release` where [`RELEASE`] is set.
 ///
 /// # Panics
 /// If it cannot be built.
@@ -36,6 +40,7 @@ pub fn dryfire() -> Command {
         let cargo = std::env::var_os("CARGO").unwrap_or_else(|| "cargo".into());
         let output = Command::new(cargo)
             .args(["build", "--quiet", "--locked", "--package", "dryfire", "--message-format", "json"])
+            .args(std::env::var_os(RELEASE).map(|_| "--release"))
             .current_dir(root())
             .output()
             .expect("cargo starts");

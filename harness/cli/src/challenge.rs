@@ -2,14 +2,18 @@
 
 mod contenders;
 
+use std::cmp::Reverse;
+use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use dryfire_bench::{SessionNote, SessionOptions, bind_all, run_session};
+use dryfire_engine::ScenarioResult;
 use dryfire_report::{
     Challenged, DetectionTable, ExitStatus, SessionHead, Sweeps, Tried, challenge_html, challenge_json, challenge_text,
 };
 use dryfire_scenario::{Bench, BenchKind, Scenario};
+use dryfire_units::RigTime;
 
 use crate::args::{ChallengeArguments, Format};
 use crate::files::{self, Wanted};
@@ -31,7 +35,9 @@ pub(crate) fn challenge(
     let head = head(&fitted.bench, arguments.seed, files.len());
     let picked = picked(&arguments.selection, &files);
     let (contenders, left_out) = contenders::all(fitted, builds, arguments.seed, picked.as_deref())?;
-    let scenarios: Vec<Scenario> = files.iter().map(|file| file.scenario.clone()).collect();
+    let mut scenarios: Vec<Scenario> = files.iter().map(|file| file.scenario.clone()).collect();
+    let places: BTreeMap<String, usize> =
+        scenarios.iter().enumerate().map(|(place, scenario)| (scenario.name.clone(), place)).collect();
     let library: Vec<Tried> = files.into_iter().map(tried).collect();
     let stop = interrupt::watch()?;
     let (stderr, stdout) = terminals();
@@ -40,7 +46,10 @@ pub(crate) fn challenge(
     let mut challenged = Vec::new();
     for (place, contender) in contenders.into_iter().enumerate() {
         progress.started(place, &contender.name);
-        challenged.push(try_on(&scenarios, contender, arguments, &stop)?);
+        let mut one = try_on(&scenarios, contender, arguments, &stop)?;
+        longest_first(&mut scenarios, &one.results);
+        one.results.sort_by_key(|result| places.get(&result.scenario).copied());
+        challenged.push(one);
         progress.finished(place);
         if stop.load(Ordering::Relaxed) {
             progress.clear();
@@ -77,6 +86,15 @@ pub(crate) fn challenge(
 fn write(path: &Path, page: &str) -> Result<(), Mistake> {
     std::fs::write(path, page)
         .map_err(|error| Mistake::new(format!("the page could not be written to `{}`: {error}", path.display())))
+}
+
+/// Puts the scenarios that took the longest on the controller before to the front: every controller is tried to its end
+/// before the next one is, and a long run that begins last keeps one processor busy and the others idle. The order changes
+/// nothing else: each run has its own seed, and results are put back into the order of the library.
+fn longest_first(scenarios: &mut [Scenario], results: &[ScenarioResult]) {
+    let lengths: BTreeMap<&str, RigTime> =
+        results.iter().map(|result| (result.scenario.as_str(), result.length)).collect();
+    scenarios.sort_by_key(|scenario| Reverse(lengths.get(scenario.name.as_str()).copied()));
 }
 
 fn tried(file: ScenarioFile) -> Tried {

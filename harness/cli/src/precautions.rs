@@ -25,6 +25,9 @@ const AFTER: [(&str, &str); 4] = [
     ("settings read back", "Were probe types, offsets and limits read back?"),
 ];
 
+/// What the first question is about.
+const WHO: &str = "who answers";
+
 const YES: &str = "yes";
 
 /// To whom the controller on a bench is wired.
@@ -56,6 +59,13 @@ fn note(kind: &str, text: String) -> Note {
     Note { at: utc::now(), run: None, kind: kind.to_owned(), text }
 }
 
+/// A name as it is kept with what was answered or measured; `None` of one that nobody could read later: nothing but blanks,
+/// or with characters that do not show.
+pub(crate) fn readable(name: &str) -> Option<&str> {
+    let name = name.trim();
+    (name.chars().any(char::is_alphanumeric) && !name.chars().any(char::is_control)).then_some(name)
+}
+
 /// Asks, where there are wires to ask about. `declared_by` is whoever answered all of it before the program was started.
 ///
 /// # Errors
@@ -72,7 +82,11 @@ pub(crate) fn before(wires: Wires, declared_by: Option<&str>) -> Result<Precauti
         }
         Wires::Real => {}
     }
-    if let Some(who) = declared_by {
+    if let Some(given) = declared_by {
+        let who = readable(given).ok_or_else(|| {
+            Mistake::new(format!("--declared-by: expected a name, got `{}`", given.escape_debug()))
+                .hint("it goes into the record: the name of whoever saw to it all")
+        })?;
         let notes = BEFORE
             .iter()
             .map(|(about, _)| note(BEFORE_NOTE, format!("{about}: {YES}, declared beforehand by {who}, not asked")));
@@ -88,7 +102,8 @@ pub(crate) fn before(wires: Wires, declared_by: Option<&str>) -> Result<Precauti
     // Until the first run Ctrl-C ends the program by itself.
     let never = AtomicBool::new(false);
     let who = answer(typed, "Before the first run, on real wires. Who answers? Your name:", &never);
-    let who = who.filter(|who| !who.is_empty()).ok_or_else(|| refused("who answers", None))?;
+    let who = who.as_deref().map(|typed| readable(typed).ok_or_else(|| refused(WHO, Some(typed))));
+    let who = who.unwrap_or_else(|| Err(refused(WHO, None)))?.to_owned();
     let mut notes = Vec::new();
     for (about, question) in BEFORE {
         let said = answer(typed, &format!("{question} (yes or no)"), &never);
@@ -103,9 +118,10 @@ pub(crate) fn before(wires: Wires, declared_by: Option<&str>) -> Result<Precauti
 fn refused(about: &str, said: Option<&str>) -> Mistake {
     let said = match said {
         None | Some("") => "was not answered".to_owned(),
-        Some(said) => format!("was answered with `{said}`"),
+        Some(said) => format!("was answered with `{}`", said.escape_debug()),
     };
-    Mistake::new(format!("the session does not begin: `{about}` {said}, and it takes a yes"))
+    let takes = if about == WHO { "a name" } else { "a yes" };
+    Mistake::new(format!("the session does not begin: `{about}` {said}, and it takes {takes}"))
         .hint("docs/rig.md says what has to be done before a controller is benched; `dryfire rig sheet BENCH` lists it")
 }
 

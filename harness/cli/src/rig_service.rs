@@ -12,6 +12,7 @@ use dryfire_rig::{CALIBRATED_CHANNELS, Calibration, ChannelScale};
 
 use crate::Refusal;
 use crate::args::{CalibrateArguments, PortArguments, SelfTestArguments};
+use crate::precautions::readable;
 use crate::screen::{Mistake, Screen};
 
 /// A calibration older than so many days has expired (common practice: a year, no source).
@@ -244,13 +245,16 @@ impl Keyboard {
 /// Guides through the measurement of every channel, and keeps what was found on the board.
 pub(crate) fn calibrate(arguments: &CalibrateArguments, screen: &mut Screen) -> Result<ExitStatus, Refusal> {
     let mut instrument = [0; 16];
-    let name = arguments.instrument.as_bytes();
-    if name.is_empty() || name.len() > instrument.len() {
-        return Err(Mistake::new(format!("--instrument: expected 1 to 16 bytes of text, got {}", name.len()))
-            .hint("the board keeps it with the calibration; a type and an inventory number, shortened")
-            .into());
-    }
-    instrument[..name.len()].copy_from_slice(name);
+    let Some(name) = readable(&arguments.instrument).filter(|name| name.len() <= instrument.len()) else {
+        return Err(Mistake::new(format!(
+            "--instrument: expected a name of 1 to 16 bytes, got `{}`, {} bytes",
+            arguments.instrument.escape_debug(),
+            arguments.instrument.len()
+        ))
+        .hint("the board keeps it with the calibration; a type and an inventory number, shortened")
+        .into());
+    };
+    instrument[..name.len()].copy_from_slice(name.as_bytes());
     let today = arguments.date.clone().unwrap_or_else(utc::now);
     let Some(date) = date_of(&today) else {
         return Err(Mistake::new(format!("--date: expected a date such as 2026-11-25, got `{today}`")).into());
@@ -291,7 +295,7 @@ pub(crate) fn calibrate(arguments: &CalibrateArguments, screen: &mut Screen) -> 
             if let Err(trouble) = rig.end().and_then(|()| rig.keep(&calibration)) {
                 return Ok(broke_down(&trouble, screen));
             }
-            screen.out(format!("kept on the board: {}, {}\n", date_in_words(date), arguments.instrument));
+            screen.out(format!("kept on the board: {}, {}\n", date_in_words(date), name));
             Ok(ExitStatus::AllHeld)
         }
     }

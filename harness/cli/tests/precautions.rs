@@ -11,6 +11,7 @@ use std::process::Stdio;
 use command::files::{library, probe_opens};
 use command::{Ran, call, dryfire};
 use dryfire_record::Record;
+use rstest::rstest;
 use tempfile::TempDir;
 
 const BENCH: &str = "scenarios/benches/rig.yaml";
@@ -104,6 +105,19 @@ fn what_was_declared_beforehand_is_recorded_as_declared_and_not_as_asked() {
     let page = std::fs::read_to_string(page).expect("a page");
     assert!(page.contains("Seen to before the first run") && page.contains("Seen to after the last run"), "{page}");
     assert!(page.contains("proved dead: yes, declared beforehand by Jo Invented, not asked"));
+}
+
+#[rstest]
+#[case::nothing("")]
+#[case::blanks("  ")]
+#[case::dashes("--")]
+#[case::a_line_that_cannot_be_seen("Jo\u{1b}[8m Invented")]
+fn nobody_can_not_declare_anything(#[case] name: &str) {
+    let session = Session::new();
+    let ran = dryfire(&[&session.arguments()[..], &[&format!("--declared-by={name}")]].concat());
+    assert_eq!(ran.status, Some(4), "{ran:?}");
+    assert!(ran.err.contains("--declared-by: expected a name"), "{ran:?}");
+    assert!(!ran.err.contains('\u{1b}') && !session.has_record());
 }
 
 #[test]

@@ -234,6 +234,12 @@ fn readings_that_make_no_calibration_keep_nothing() {
     let (status, out, err) = typed(&call, &readings(0.0, 1.0)[..9]);
     assert_eq!(status, Some(2), "{out} {err}");
     assert!(err.contains("the readings end at channel 1"), "{err}");
+    for instrument in ["", "   ", "--", "DMM\u{1b}[8m", "one of seventeen b"] {
+        let named = format!("--instrument={instrument}");
+        let ran = dryfire(&["rig", "calibrate", "--port", &served.port, &named, "--meter-microvolts", "3"]);
+        assert_eq!(ran.status, Some(4), "{ran:?}");
+        assert!(ran.err.contains("--instrument: expected a name of 1 to 16 bytes"), "{ran:?}");
+    }
     // What cannot be is asked for again.
     let mut asked_again = readings(0.0, 1.0);
     asked_again.insert(4, "30000".to_owned());

@@ -4,6 +4,7 @@
 pub(crate) mod bench;
 pub(crate) mod expectation;
 pub(crate) mod feedback;
+pub(crate) mod instant;
 pub(crate) mod kiln;
 pub(crate) mod limiter;
 pub(crate) mod meaning;

@@ -1,7 +1,8 @@
 //! The expectations of a scenario.
 
 use crate::diagnostic::DiagnosticKind;
-use crate::reading::scenario::{MAX_ITEMS, hazards, instant, known_moment, moment_and_offset};
+use crate::reading::instant::{instant, known_moment, moment_and_offset};
+use crate::reading::scenario::{MAX_ITEMS, hazards};
 use crate::reading::{Fields, Reading, pattern};
 use crate::source::quoted;
 use crate::suggest::either;

@@ -3,7 +3,8 @@
 use crate::condition::{self, measured};
 use crate::diagnostic::DiagnosticKind;
 use crate::quantity::span_text;
-use crate::reading::scenario::{duration, time_limit};
+use crate::reading::instant::time_limit;
+use crate::reading::scenario::duration;
 use crate::reading::{Fields, Reading, script};
 use crate::source::quoted;
 use crate::tree::{Entry, Node};

@@ -2,7 +2,8 @@
 
 use crate::condition;
 use crate::diagnostic::DiagnosticKind;
-use crate::reading::scenario::{MAX_ITEMS, duration, time_limit, unknown_moment};
+use crate::reading::instant::{time_limit, unknown_moment};
+use crate::reading::scenario::{MAX_ITEMS, duration};
 use crate::reading::{Reading, stimulus};
 use crate::source::quoted;
 use crate::tree::{Content, Node};
