@@ -3,8 +3,10 @@
 //! for judging alone is in the judge's crate.
 #![expect(clippy::disallowed_methods, reason = "tests of the whole system start programs and write files")]
 
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex};
 
 use dryfire_bench::{
     Bench, BenchIdentity, InProcessTransport, RigBench, RigPace, RunOptions, RunSetup, SessionNote, SessionOptions,
@@ -16,7 +18,9 @@ use dryfire_engine::{
     TroubleKind,
 };
 use dryfire_judge::Verdict;
-use dryfire_scenario::{BeginFiring, Bench as BenchFile, ClearFault, ColdJunction, PathRelay, Pole, RelayRole};
+use dryfire_scenario::{
+    BeginFiring, Bench as BenchFile, BenchKind, ClearFault, ColdJunction, ContactState, PathRelay, Pole, RelayRole,
+};
 use dryfire_stand_in::{MemoryImage, Stored, Trip, TripKind};
 use dryfire_tests::{SEED, dryfire, read, root, run_on, scenario, virtual_bench};
 use dryfire_units::{Disturbance, RigSpan, RigTime};
@@ -1021,6 +1025,70 @@ fn a_hazard_that_is_not_tested_is_not_shown(#[case] asked: &str, #[case] instead
     assert!(mistakes.iter().any(|mistake| mistake.to_string().contains(refusal)), "{mistakes:#?}");
 }
 
+/// By hazard: a stimulus that brings it about, one that does not although it is near, whether people can, and whether a line on
+/// the console can.
+const BROUGHT_ABOUT_BY: &[(&str, &str, &str, bool, bool)] = &[
+    ("probe-open", "open: probe", "short: probe", true, false),
+    ("probe-open", "loosen: probe, open for: 1 s, closed for: 1 s", "reconnect: probe", true, false),
+    ("probe-short", "short: probe", "open: probe", true, false),
+    ("probe-short", "short in head: probe, head: 60 °C", "short to ground: probe", true, false),
+    ("probe-leak", "short to ground: probe", "short: probe", true, false),
+    ("probe-leak", "short to supply: probe", "noise: probe, of: 3 °C", true, false),
+    ("probe-reversed", "reverse: probe", "cross: probe.1, with: probe.2", true, false),
+    (
+        "probe-reversed",
+        "extend: probe, in: reversed, head: 80 °C",
+        "extend: probe, in: copper, head: 80 °C",
+        true,
+        false,
+    ),
+    ("probe-crossed", "cross: probe.1, with: probe.2", "reverse: probe", true, false),
+    ("probe-frozen", "freeze: probe", "offset: probe, by: -30 °C", false, false),
+    ("probe-pulled-out", "pull out: probe", "open: probe", false, false),
+    ("probe-offset", "offset: probe, by: -30 °C", "noise: probe, of: 3 °C", true, true),
+    ("probe-offset", "another type: probe, as: N", "open: probe", true, true),
+    ("probe-offset", "warm: terminals, by: 25 °C", "warm: box, by: 25 °C", true, true),
+    ("cold-junction", "warm: box, by: 25 °C", "offset: probe, by: -30 °C", true, false),
+    ("relay-welded", "weld: element.1", "stick open: element.1", true, false),
+    ("relay-welded", "half short: element.1", "open late: element.1, by: 4 s", true, false),
+    ("relay-sticking", "open late: element, by: 30 s", "weld: element", true, false),
+    ("element-lost", "lose: element.1", "weld: element.1", true, false),
+    ("heat-lost", "lose: leg 1", "restore: leg 1", true, false),
+    ("supply-cut", "cut: supply", "restore: supply", true, false),
+    ("lid-open", "open: lid", "close: lid", true, false),
+    ("stop-pressed", "press: stop", "release: stop", true, true),
+    ("controller-hung", "hang: controller", "release: controller", true, true),
+    ("controller-hung", "hold: data line low", "release: data line low", true, true),
+    ("controller-hung", "hold: reset line", "press: start", true, true),
+];
+
+#[test]
+fn a_hazard_is_brought_about_by_what_can_and_by_nothing_else() {
+    let refused = |hazard: &str, stimulus: &str| {
+        let text =
+            OFFSET.replace("[probe-offset]", &format!("[{hazard}]")).replace("offset: probe, by: -30 °C", stimulus);
+        let mistakes = dryfire_scenario::parse_scenario("about.yaml", &text).err().unwrap_or_default();
+        let (about, others): (Vec<_>, Vec<_>) = mistakes
+            .iter()
+            .map(ToString::to_string)
+            .partition(|mistake| mistake.contains("nothing in the script brings it about"));
+        assert!(others.is_empty(), "{hazard} by {stimulus}: {others:#?}");
+        !about.is_empty()
+    };
+    for (hazard, by, not_by, by_people, by_a_line) in BROUGHT_ABOUT_BY {
+        assert!(!refused(hazard, by), "{hazard} by {by}");
+        assert!(refused(hazard, not_by), "{hazard} by {not_by}");
+        assert!(refused(hazard, "press: acknowledge"), "{hazard} by acknowledge");
+        assert_eq!(refused(hazard, "prompt: \"do what has to be done\""), !by_people, "{hazard} by people");
+        assert_eq!(refused(hazard, "console: \"status\""), !by_a_line, "{hazard} by a line");
+    }
+    // Where nothing has to be broken nothing is asked for; every other hazard is in the table.
+    for hazard in dryfire_scenario::KNOWN_HAZARDS {
+        let in_the_table = BROUGHT_ABOUT_BY.iter().any(|(of, ..)| of == hazard);
+        assert_eq!(refused(hazard, "press: acknowledge"), in_the_table, "{hazard}");
+    }
+}
+
 /// A reaction that is promised for tomorrow makes every limit that goes by it meaningless.
 #[test]
 fn a_promise_that_is_none_is_refused() {
@@ -1066,7 +1134,7 @@ fn a_line_whose_wire_goes_nowhere_shows_nothing(#[case] scenario: &str, #[case] 
         which: |command| matches!(command.kind, CommandKind::Contact { output: 4 | 5 | 6 | 11, .. }),
         acknowledged_after: RigSpan::ZERO,
     };
-    let text = read(&format!("scenarios/controller/{scenario}.yaml")).replace("[2 s, 5 s, 20 s]", "[5 s]");
+    let text = read(&format!("scenarios/controller/{scenario}.yaml")).replace("[2 s, 5 s, 20 s, 2 min]", "[5 s]");
     let result = run_without(&text, nowhere);
     assert_eq!(result.verdict, Some(verdict), "{result:#?}");
 }
@@ -1080,4 +1148,251 @@ fn a_test_line_whose_wire_goes_nowhere_shows_no_watchdog() {
     };
     let result = run_without(&read("scenarios/controller/hangs-with-heat-on.yaml"), nowhere);
     assert_eq!(result.verdict, Some(Verdict::Fail), "{result:#?}");
+}
+
+/// A bench whose wire from one contact output ends at the line of another.
+struct WrongLine {
+    good: VirtualBench,
+    from: u8,
+    to: u8,
+}
+
+impl Bench for WrongLine {
+    fn begin(&mut self, setup: &RunSetup) -> Result<BenchIdentity, Trouble> {
+        self.good.begin(setup)
+    }
+
+    fn command(&mut self, mut command: Command) -> Result<(), Trouble> {
+        if let CommandKind::Contact { output, .. } = &mut command.kind
+            && *output == self.from
+        {
+            *output = self.to;
+        }
+        self.good.command(command)
+    }
+
+    fn advance(&mut self, until: RigTime, observations: &mut Vec<Observation>) -> Result<(), Trouble> {
+        self.good.advance(until, observations)
+    }
+
+    fn end(&mut self) {
+        self.good.end();
+    }
+}
+
+/// What the controller's lines hang on in the bench file.
+const RESET_LINE: u8 = 4;
+const DATA_LINE_LOW: u8 = 5;
+const TEST_LINE: u8 = 7;
+const DATA_LINE_HIGH: u8 = 11;
+
+/// The wire that should hold the data line holds another line. Whether the firing goes on after a reset or not, start begins
+/// one afterwards, and after a fault of the bus it must not.
+#[rstest]
+#[case::the_reset_line(DATA_LINE_LOW, RESET_LINE, None)]
+#[case::the_reset_line_of_one_that_never_goes_on(DATA_LINE_LOW, RESET_LINE, Some("ends-at-supply-cut"))]
+#[case::the_test_line(DATA_LINE_LOW, TEST_LINE, None)]
+#[case::the_test_line_of_one_that_never_goes_on(DATA_LINE_LOW, TEST_LINE, Some("ends-at-supply-cut"))]
+fn a_lever_of_the_bus_that_holds_another_line_shows_no_dead_bus(
+    #[case] from: u8,
+    #[case] to: u8,
+    #[case] variant: Option<&str>,
+) {
+    let (mut file, kiln) = virtual_bench(&[]);
+    let BenchKind::Virtual(choice) = &mut file.kind else { panic!("a virtual bench") };
+    choice.variant = variant.map(str::to_owned);
+    let scenarios = vec![scenario("line.yaml", &read("scenarios/controller/data-line-low-then-start.yaml"))];
+    let verdict = |from: u8| {
+        let made = file.clone();
+        let make =
+            move || -> Box<dyn Bench> { Box::new(WrongLine { good: VirtualBench::new(made.clone()), from, to }) };
+        run_on(scenarios.clone(), &file, &kiln, SEED, &make).remove(0).result
+    };
+    // A contact that no line hangs on: everything as it should be.
+    let right = verdict(255);
+    assert_eq!(right.verdict, Some(Verdict::Pass), "{right:#?}");
+    let wrong = verdict(from);
+    assert_eq!(wrong.verdict, Some(Verdict::Fail), "{wrong:#?}");
+}
+
+/// The wire that should hold the data line high holds it low: the same fault to a controller that takes either for none, so
+/// one that believes ones passes. Nothing on the bench can tell; the sheet has somebody measure the line.
+#[test]
+fn which_way_a_line_of_the_bus_is_held_only_a_meter_can_tell() {
+    let (file, kiln) = virtual_bench(&["ones-believed"]);
+    let scenarios = vec![scenario("line.yaml", &read("scenarios/controller/data-line-high.yaml"))];
+    for (from, expected) in [(255, Verdict::Fail), (DATA_LINE_HIGH, Verdict::Pass)] {
+        let made = file.clone();
+        let make = move || -> Box<dyn Bench> {
+            Box::new(WrongLine { good: VirtualBench::new(made.clone()), from, to: DATA_LINE_LOW })
+        };
+        let result = run_on(scenarios.clone(), &file, &kiln, SEED, &make).remove(0).result;
+        assert_eq!(result.verdict, Some(expected), "{result:#?}");
+    }
+}
+
+/// A latch outside the processor keeps the relays on while it is held in reset, or it works them for a moment after each reset.
+#[rstest]
+#[case::held("reset-held-with-heat-on")]
+#[case::held_for_long("reset-held-for-an-hour")]
+#[case::in_a_loop("reset-again-and-again")]
+#[case::the_contactor("contactor-open-after-a-reset")]
+fn heat_in_a_reset_or_for_a_moment_after_it_is_a_fail(#[case] file: &str) {
+    let text = read(&format!("scenarios/controller/{file}.yaml")).replace("[2 s, 5 s, 20 s, 2 min]", "[5 s]");
+    for defect in ["outputs-kept-in-reset", "outputs-pulse-at-boot"] {
+        let result = run(&text, &[defect], untouched, None);
+        assert_eq!(result.verdict, Some(Verdict::Fail), "{defect}: {result:#?}");
+    }
+}
+
+/// Heats for a moment after each start and each reset, whatever it reads, and never again.
+struct Momentary {
+    /// When the outputs change next, and to what.
+    due: Vec<(RigTime, bool)>,
+    on: bool,
+}
+
+impl Momentary {
+    fn heats_from(&mut self, at: RigTime) {
+        self.due = vec![(at, true), (at + RigSpan::from_seconds(20), false)];
+    }
+}
+
+impl World for Momentary {
+    fn begin(&mut self, _: u64, _: i64) -> Result<(), String> {
+        (self.due, self.on) = (Vec::new(), false);
+        Ok(())
+    }
+
+    fn run_until(&mut self, until: RigTime, sink: &mut dyn FnMut(WorldEvent)) {
+        while let Some((at, on)) = self.due.first().copied().filter(|(at, _)| *at <= until) {
+            self.due.remove(0);
+            if std::mem::replace(&mut self.on, on) != on {
+                (0..4).for_each(|input| sink(WorldEvent::Edge { at, input, high: on }));
+            }
+        }
+    }
+
+    fn set_probe(&mut self, _: RigTime, _: u8, _: ProbeSignal) {}
+    fn disturb_probe(&mut self, _: RigTime, _: u8, _: Disturbance) {}
+
+    fn set_contact(&mut self, at: RigTime, output: u8, closed: bool) {
+        if output == RESET_LINE && closed {
+            self.due = vec![(at + RigSpan::from_millis(1), false)];
+        } else if output == RESET_LINE {
+            self.heats_from(at + RigSpan::from_millis(700));
+        }
+    }
+
+    fn set_supply(&mut self, _: RigTime, _: bool) {}
+
+    fn console_line(&mut self, at: RigTime, line: &str) {
+        if line == "start" {
+            self.heats_from(at + RigSpan::from_millis(700));
+        }
+    }
+}
+
+#[rstest]
+#[case("reset-held-with-heat-on")]
+#[case("reset-held-for-an-hour")]
+#[case("reset-again-and-again")]
+#[case("contactor-open-after-a-reset")]
+#[case("data-line-low-while-ramping")]
+#[case("data-line-low-while-holding")]
+#[case("data-line-low-from-cold")]
+#[case("data-line-low-then-start")]
+#[case("data-line-high")]
+#[case("clock-line-low")]
+fn a_controller_that_heats_for_a_moment_after_each_reset_and_never_again_shows_nothing(#[case] file: &str) {
+    let text = read(&format!("scenarios/controller/{file}.yaml")).replace("[2 s, 5 s, 20 s, 2 min]", "[5 s]");
+    let result = run_behind_a_rig(&text, |file| file, |_| Momentary { due: Vec::new(), on: false });
+    assert!(!matches!(result.verdict, Some(Verdict::Pass) | None), "{result:#?}");
+    assert_ne!(result.verdict, Some(Verdict::Error), "{result:#?}");
+}
+
+/// Nothing is fired, so that there was nothing to be cut when the line was held.
+#[rstest]
+#[case::data_low("data-line-low-while-ramping")]
+#[case::data_high("data-line-high")]
+#[case::clock_low("clock-line-low")]
+fn a_line_that_is_held_while_nothing_is_on_anyway_shows_nothing(#[case] file: &str) {
+    let text = read(&format!("scenarios/controller/{file}.yaml"))
+        .replace("firing: [{ ramp: 150 °C/h, to: 1000 °C }, { hold: 20 min }]\n", "")
+        .replace("  - begin firing\n", "")
+        .replace("when: element on for 0.5 s\n    within: 10 min", "wait: 1 min");
+    let result = run(&text, &[], untouched, None);
+    assert_eq!(result.verdict, Some(Verdict::Inconclusive), "{result:#?}");
+    let cut = &result.findings[0].finding;
+    assert!(cut.verdict == Verdict::Inconclusive && cut.vacuous, "{cut:#?}");
+}
+
+/// A run that ends while a line is held: whoever comes next finds it let go, and between two runs no line is held at all.
+#[test]
+fn a_line_that_a_run_left_held_is_let_go_when_it_ends() {
+    /// The stand-in, and which contacts are closed.
+    struct Watched {
+        inner: StandInWorld,
+        closed: Arc<Mutex<BTreeSet<u8>>>,
+    }
+    impl World for Watched {
+        fn begin(&mut self, seed: u64, ambient: i64) -> Result<(), String> {
+            self.inner.begin(seed, ambient)
+        }
+        fn run_until(&mut self, until: RigTime, sink: &mut dyn FnMut(WorldEvent)) {
+            self.inner.run_until(until, sink);
+        }
+        fn set_probe(&mut self, at: RigTime, channel: u8, signal: ProbeSignal) {
+            self.inner.set_probe(at, channel, signal);
+        }
+        fn disturb_probe(&mut self, at: RigTime, channel: u8, disturbance: Disturbance) {
+            self.inner.disturb_probe(at, channel, disturbance);
+        }
+        fn set_contact(&mut self, at: RigTime, output: u8, closed: bool) {
+            let mut known = self.closed.lock().expect("nobody panicked");
+            if closed {
+                known.insert(output);
+            } else {
+                known.remove(&output);
+            }
+            drop(known);
+            self.inner.set_contact(at, output, closed);
+        }
+        fn set_supply(&mut self, at: RigTime, on: bool) {
+            self.inner.set_supply(at, on);
+        }
+        fn console_line(&mut self, at: RigTime, line: &str) {
+            self.inner.console_line(at, line);
+        }
+    }
+
+    let (file, kiln) = virtual_bench(&[]);
+    for line in ["reset line", "data line low", "data line high", "clock line low"] {
+        let left = PROBE_OPEN
+            .replace("[probe-open]", "[controller-hung]")
+            .replace("{ open: probe }", &format!("{{ hold: {line} }}"));
+        let claims = left.find("expect:").expect("the scenario expects something");
+        let left = left[..claims].to_owned()
+            + "expect: [{ name: off in the end, after: burn-out + 20 s, never: element on }]\nend: 2 min after burn-out\n";
+        let closed = Arc::new(Mutex::new(BTreeSet::new()));
+        let (behind, wired, watched) = (file.clone(), file.clone(), closed.clone());
+        let make = move || -> Box<dyn Bench> {
+            let (behind, watched) = (behind.clone(), watched.clone());
+            let connect = Box::new(move || -> Result<Box<dyn Transport>, TransportError> {
+                let setup = SimulatedRigSetup::from_bench(&behind, RigPace::Granted, 1);
+                let inner = StandInWorld::new(behind.clone()).expect("a stand-in");
+                let world = Watched { inner, closed: watched.clone() };
+                Ok(Box::new(InProcessTransport::new(world, setup)))
+            });
+            Box::new(RigBench::new(wired.clone(), connect, 7))
+        };
+        let scenarios =
+            vec![scenario("left.yaml", &left), scenario("next.yaml", PROBE_OPEN), scenario("left.yaml", &left)];
+        for outcome in run_on(scenarios, &file, &kiln, SEED, &make) {
+            assert_eq!(outcome.result.verdict, Some(Verdict::Pass), "{line}: {:#?}", outcome.result);
+        }
+        let at_rest: BTreeSet<u8> =
+            file.contacts.iter().filter(|one| one.engaged == ContactState::Open).map(|one| one.output).collect();
+        assert_eq!(*closed.lock().expect("nobody panicked"), at_rest, "{line}");
+    }
 }

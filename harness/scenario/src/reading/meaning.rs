@@ -6,8 +6,8 @@ use crate::quantity::thousandths;
 use crate::reading::Reading;
 use crate::source::quoted;
 use crate::{
-    Comparison, Condition, ContactRole, LevelSignal, Limit, Measured, Pattern, ProbeFault, RelayFault, Scenario, Span,
-    Stimulus,
+    Comparison, Condition, ContactRole, ExtensionWire, LevelSignal, Limit, Measured, Pattern, ProbeFault, RelayFault,
+    Scenario, Span, Stimulus,
 };
 
 /// Above this no fired kiln gets: elements and bricks are gone before (common practice, no source).
@@ -47,44 +47,98 @@ fn without_effect(reading: &mut Reading<'_>, scenario: &Scenario) {
     }
 }
 
-/// What may bring a hazard about; a hazard that is not named here needs nothing that breaks.
+/// What may bring a hazard about; a hazard that is not named here needs nothing that breaks. To set right again what was
+/// not broken before is nothing.
 fn brings_about(hazard: &str, stimulus: &Stimulus) -> Option<bool> {
-    // What a line or the operator does is for the scenario's author to know, and what a contact that no
-    // firing needs is wired to.
-    let acknowledge = matches!(stimulus, Stimulus::Contact { contact: ContactRole::Acknowledge, .. });
-    if acknowledge || matches!(stimulus, Stimulus::Console(_) | Stimulus::Prompt(_)) {
-        return Some(true);
-    }
-    let takes_heat = matches!(
-        stimulus,
-        Stimulus::LoseElement { .. }
-            | Stimulus::Leg { .. }
-            | Stimulus::Neutral { .. }
-            | Stimulus::CoilSupply { .. }
-            | Stimulus::KilnSupply { .. }
-            | Stimulus::Relay { fault: RelayFault::StuckOpen | RelayFault::HalfOpen | RelayFault::Burnt { .. }, .. }
-    );
-    let of_probe = matches!(stimulus, Stimulus::Probe { .. } | Stimulus::CrossProbes { .. });
-    Some(match hazard {
-        "probe-open" | "probe-short" | "probe-leak" | "probe-reversed" | "probe-frozen" | "probe-pulled-out" => {
-            of_probe
-        }
-        "probe-crossed" => matches!(stimulus, Stimulus::CrossProbes { .. }),
-        "probe-offset" => of_probe || matches!(stimulus, Stimulus::WarmTerminals { .. }),
-        "cold-junction" => matches!(stimulus, Stimulus::WarmTerminals { .. } | Stimulus::WarmBox { .. }),
-        "relay-welded" | "relay-sticking" => matches!(stimulus, Stimulus::Relay { .. } | Stimulus::Bypass { .. }),
-        "element-lost" | "heat-lost" => takes_heat,
-        "supply-cut" => {
-            matches!(stimulus, Stimulus::Supply { .. } | Stimulus::Leg { .. } | Stimulus::CoilSupply { .. })
-        }
-        "lid-open" => matches!(stimulus, Stimulus::Contact { contact: ContactRole::Lid, .. }),
-        "controller-hung" => matches!(
+    let of_probe = match stimulus {
+        Stimulus::Probe { fault, .. } => Some(*fault),
+        _ => None,
+    };
+    let of_relay = match stimulus {
+        Stimulus::Relay { fault, .. } => Some(*fault),
+        _ => None,
+    };
+    let worked = match stimulus {
+        Stimulus::Contact { contact, engaged: true } => Some(*contact),
+        _ => None,
+    };
+    let takes_heat =
+        matches!(
             stimulus,
-            Stimulus::Contact { contact, .. } if *contact == ContactRole::TestLine || ContactRole::HELD_LINES.contains(contact)
+            Stimulus::LoseElement { .. }
+                | Stimulus::Leg { present: false, .. }
+                | Stimulus::Neutral { present: false }
+                | Stimulus::CoilSupply { present: false }
+                | Stimulus::KilnSupply { .. }
+        ) || matches!(of_relay, Some(RelayFault::StuckOpen | RelayFault::HalfOpen | RelayFault::Burnt { .. }));
+    let warms = matches!(stimulus, Stimulus::WarmTerminals { .. });
+    let by_a_thing = match hazard {
+        "probe-open" => matches!(of_probe, Some(ProbeFault::Open | ProbeFault::Intermittent { .. })),
+        "probe-short" => matches!(of_probe, Some(ProbeFault::Short | ProbeFault::ShortInHead { .. })),
+        "probe-leak" => matches!(of_probe, Some(ProbeFault::ShortToGround | ProbeFault::ShortToSupply)),
+        "probe-reversed" => {
+            matches!(of_probe, Some(ProbeFault::Reversed | ProbeFault::Extension { wire: ExtensionWire::Reversed, .. }))
+        }
+        "probe-frozen" => matches!(of_probe, Some(ProbeFault::Frozen)),
+        "probe-pulled-out" => matches!(of_probe, Some(ProbeFault::PulledOut)),
+        "probe-crossed" => matches!(stimulus, Stimulus::CrossProbes { .. }),
+        "probe-offset" => warms || of_probe.is_some_and(reads_wrong),
+        "cold-junction" => warms || matches!(stimulus, Stimulus::WarmBox { .. }),
+        "relay-welded" => {
+            of_relay.is_some_and(keeps_closed) || matches!(stimulus, Stimulus::Bypass { closed: true, .. })
+        }
+        "relay-sticking" => {
+            matches!(of_relay, Some(RelayFault::OpensLate(_) | RelayFault::WeldsAtTimes { .. }))
+        }
+        "element-lost" | "heat-lost" => takes_heat,
+        "supply-cut" => matches!(
+            stimulus,
+            Stimulus::Supply { on: false }
+                | Stimulus::Leg { present: false, .. }
+                | Stimulus::CoilSupply { present: false }
         ),
-        "stop-pressed" => matches!(stimulus, Stimulus::Contact { contact: ContactRole::Stop, .. }),
+        "lid-open" => worked == Some(ContactRole::Lid),
+        "controller-hung" => {
+            worked.is_some_and(|contact| contact == ContactRole::TestLine || ContactRole::HELD_LINES.contains(&contact))
+        }
+        "stop-pressed" => worked == Some(ContactRole::Stop),
         _ => return None,
+    };
+    Some(match stimulus {
+        Stimulus::Prompt(_) => people_can(hazard),
+        Stimulus::Console(_) => a_line_can(hazard),
+        _ => by_a_thing,
     })
+}
+
+/// Whether the reading is another one from then on, and looks like any other.
+fn reads_wrong(fault: ProbeFault) -> bool {
+    matches!(
+        fault,
+        ProbeFault::Offset(_) | ProbeFault::Drift(_) | ProbeFault::AnotherType(_) | ProbeFault::Extension { .. }
+    )
+}
+
+/// Whether current flows for ever, or again and again, that should not.
+fn keeps_closed(fault: RelayFault) -> bool {
+    match fault {
+        RelayFault::Welded | RelayFault::PoleWelded(_) | RelayFault::HalfShorted | RelayFault::WeldsAtTimes { .. } => {
+            true
+        }
+        RelayFault::OpensLate(_) | RelayFault::StuckOpen | RelayFault::HalfOpen | RelayFault::Burnt { .. } => false,
+    }
+}
+
+/// Whether a person at the bench can bring it about who is asked to. Wires can be pulled, bridged and swapped; what is only
+/// played nobody can touch: that a reading stands still, and how it falls when a probe leaves the kiln.
+fn people_can(hazard: &str) -> bool {
+    !matches!(hazard, "probe-frozen" | "probe-pulled-out")
+}
+
+/// Whether a line on the console can: it sets the type of a probe, stops a firing, or has the program stand still where its
+/// author has put that in. No line breaks a wire or opens a lid.
+fn a_line_can(hazard: &str) -> bool {
+    matches!(hazard, "probe-offset" | "controller-hung" | "stop-pressed")
 }
 
 fn hazards_brought_about(reading: &mut Reading<'_>, scenario: &Scenario) {
