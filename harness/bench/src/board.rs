@@ -6,6 +6,7 @@
 //! serial line. All of it is drawn from one seed, so a run repeats exactly,
 //! and nothing depends on how the run is cut into steps.
 
+mod companions;
 mod dice;
 mod limiter;
 mod probes;
@@ -19,6 +20,7 @@ use dryfire_link::PlayedConverter;
 use dryfire_stand_in::{Defect, Inputs, MemoryImage, Outputs, SLOT_BYTES, Save, StandIn};
 use dryfire_units::{Disturbance, MilliCelsius, RigSpan, RigTime};
 
+use companions::Companions;
 use dice::Dice;
 use limiter::FittedLimiter;
 pub use limiter::{BoardLimiter, LimiterWire};
@@ -108,6 +110,7 @@ pub struct StandInBoard {
     rail_on: bool,
     rail_follows_at: Option<RigTime>,
     running: Option<Running>,
+    companions: Companions,
     /// Its reset line is held.
     in_reset: bool,
     /// What stopped it last left its supply on.
@@ -171,6 +174,7 @@ impl StandInBoard {
             rail_on: true,
             rail_follows_at: None,
             running: None,
+            companions: Companions::default(),
             in_reset: false,
             was_reset: false,
             boots_at: None,
@@ -184,6 +188,20 @@ impl StandInBoard {
         }
         board.plan_boot();
         board
+    }
+
+    /// The same with controllers that have one of these mistakes each and ride along; for a board that has just been
+    /// made, whose own controller has none.
+    #[must_use]
+    pub(crate) fn with_companions(mut self, mistakes: &[Defect]) -> Self {
+        debug_assert!(self.setup.defects.is_empty() && self.running.is_none());
+        self.companions = Companions::new(mistakes);
+        self
+    }
+
+    /// The mistakes that have made no difference to anything so far, of those that ride along.
+    pub(crate) fn makes_no_difference(&self) -> Vec<Defect> {
+        self.companions.mistakes().collect()
     }
 
     /// The instant reached.
@@ -381,6 +399,7 @@ impl StandInBoard {
             defects = defects.with(Defect::ResumesAfterAnyOutage);
         }
         let controller = StandIn::boot(self.setup.settings, defects, &self.memory);
+        self.companions.boot(self.setup.settings, defects, &self.memory);
         let place = self.now + RigSpan::from_micros(1 + self.dice.below(self.tick_period.as_micros()));
         self.running = Some(Running {
             controller,
@@ -411,9 +430,12 @@ impl StandInBoard {
         while self.inbox.front().is_some_and(|(arrives, _)| *arrives <= self.now) {
             if let Some((_, line)) = self.inbox.pop_front() {
                 running.controller.console_line(&line);
+                self.companions.console_line(&line);
             }
         }
-        let outputs = running.controller.tick(running.milliseconds(self.now, self.setup.timer_at_boot_ms), &inputs);
+        let milliseconds = running.milliseconds(self.now, self.setup.timer_at_boot_ms);
+        let outputs = running.controller.tick(milliseconds, &inputs);
+        self.companions.tick(milliseconds, &inputs, outputs);
         self.act(outputs);
     }
 
@@ -433,6 +455,7 @@ impl StandInBoard {
         }
         let milliseconds = running.milliseconds(self.now, self.setup.timer_at_boot_ms);
         let outputs = running.controller.poll_contacts(milliseconds, &contacts);
+        self.companions.poll_contacts(milliseconds, &contacts, outputs);
         self.act(outputs);
     }
 
@@ -493,10 +516,16 @@ impl StandInBoard {
         let Some(running) = &mut self.running else { return };
         if running.controller.has_save() {
             let save = running.controller.take_save();
+            self.companions.save(Some(save.as_ref()));
             self.finish_writing();
             self.writing = save.map(|save| (save, self.now));
+        } else {
+            self.companions.save(None);
         }
-        while let Some(line) = self.running.as_mut().and_then(|running| running.controller.take_line()) {
+        loop {
+            let line = self.running.as_mut().and_then(|running| running.controller.take_line());
+            self.companions.line(line.as_ref());
+            let Some(line) = line else { break };
             self.console_free_at = self.console_free_at.max(self.now) + on_the_wire(&line);
             self.show(BoardEvent::Console { at: self.console_free_at, line: line.as_str().to_owned() });
         }

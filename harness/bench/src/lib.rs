@@ -40,6 +40,6 @@ pub use session::{
 };
 pub use simulated_rig::{RigPace, SimulatedRig, SimulatedRigSetup, serve};
 pub use transport::{SerialTransport, Transport, TransportError};
-pub use virtual_bench::{STEP, VirtualBench};
+pub use virtual_bench::{STEP, Together, VirtualBench};
 pub use wall_clock::WallClock;
 pub use world::{StandInWorld, World, WorldEvent};

@@ -1,10 +1,11 @@
 //! The virtual bench: the stand-in controller in the same process, in virtual time.
 
 use std::collections::VecDeque;
+use std::sync::mpsc::Sender;
 
 use dryfire_engine::{Command, CommandKind, Observation, Pacing, Trouble};
 use dryfire_scenario::{Bench as BenchFile, ColdJunction};
-use dryfire_stand_in::MemoryImage;
+use dryfire_stand_in::{Defect, MemoryImage};
 use dryfire_units::{MilliCelsius, RigSpan, RigTime};
 
 use crate::board::{BoardEvent, BoardSetup, StandInBoard};
@@ -21,10 +22,21 @@ pub struct VirtualBench {
     file: BenchFile,
     memory: Option<MemoryImage>,
     bounces_for: Option<RigSpan>,
+    companions: Option<(Vec<Defect>, Sender<Together>)>,
     run: Option<Running>,
 }
 
+/// A run in which controllers with one mistake each rode along, and what came of it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Together {
+    /// The seed of the run.
+    pub seed: u64,
+    /// The mistakes that made no difference to anything in it: a run with one of them is this one again.
+    pub mistakes: Vec<Defect>,
+}
+
 struct Running {
+    seed: u64,
     board: StandInBoard,
     now: RigTime,
     /// When the cold junction is measured next, where it is.
@@ -36,7 +48,7 @@ struct Running {
 impl VirtualBench {
     /// A virtual bench as its file describes it.
     pub fn new(file: BenchFile) -> Self {
-        VirtualBench { file, memory: None, bounces_for: None, run: None }
+        VirtualBench { file, memory: None, bounces_for: None, companions: None, run: None }
     }
 
     /// With this in the memory that outlives the controller's supply, at the beginning of each run.
@@ -51,6 +63,14 @@ impl VirtualBench {
     pub fn with_contacts_bouncing_for(self, bounces_for: RigSpan) -> Self {
         VirtualBench { bounces_for: Some(bounces_for), ..self }
     }
+
+    /// With controllers that have one of these mistakes each and ride along in every run, seeing and hearing what the
+    /// bench's own does. At the end of each run it is told which of them made no difference. Mistakes that are not the
+    /// program's alone are left out, so they always count as one; on a bench file that has a mistake already, all are.
+    #[must_use]
+    pub fn with_companions(self, mistakes: Vec<Defect>, told: Sender<Together>) -> Self {
+        VirtualBench { companions: Some((mistakes, told)), ..self }
+    }
 }
 
 impl Bench for VirtualBench {
@@ -60,9 +80,14 @@ impl Bench for VirtualBench {
         if let Some(memory) = &self.memory {
             wired.memory = memory.clone();
         }
-        let board = StandInBoard::new(wired.with_firing(&self.file.begin, &setup.firing)?);
+        let alone = !wired.defects.is_empty();
+        let mut board = StandInBoard::new(wired.with_firing(&self.file.begin, &setup.firing)?);
+        if let Some((mistakes, _)) = self.companions.as_ref().filter(|_| !alone) {
+            board = board.with_companions(mistakes);
+        }
         let measures_at = (self.file.cold_junction == ColdJunction::Measured).then_some(RigTime::ZERO);
-        self.run = Some(Running { board, now: RigTime::ZERO, measures_at, scheduled: VecDeque::new() });
+        self.run =
+            Some(Running { seed: setup.seed, board, now: RigTime::ZERO, measures_at, scheduled: VecDeque::new() });
         Ok(BenchIdentity {
             description: format!("virtual bench `{}` with the stand-in controller", self.file.name),
             pacing: Pacing::Stepped { step: STEP },
@@ -104,7 +129,11 @@ impl Bench for VirtualBench {
     }
 
     fn end(&mut self) {
-        self.run = None;
+        let Some(run) = self.run.take() else { return };
+        if let Some((_, told)) = &self.companions {
+            // Whoever does not listen any more does not want to know.
+            let _ = told.send(Together { seed: run.seed, mistakes: run.board.makes_no_difference() });
+        }
     }
 }
 

@@ -1,5 +1,6 @@
 //! `dryfire challenge`: the library on controllers with known mistakes, and on honest ones.
 
+mod beside;
 mod contenders;
 
 use std::cmp::Reverse;
@@ -7,7 +8,7 @@ use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-use dryfire_bench::{SessionNote, SessionOptions, bind_all, run_session};
+use dryfire_bench::{Bench as Driver, Following, Job, SessionNote, SessionOptions, bind_all, run_watched_session};
 use dryfire_engine::ScenarioResult;
 use dryfire_report::{
     Challenged, DetectionTable, ExitStatus, SessionHead, Sweeps, Tried, challenge_html, challenge_json, challenge_text,
@@ -24,6 +25,7 @@ use crate::screen::{Mistake, Screen, terminals};
 use crate::selection::Selection;
 use crate::{Refusal, interrupt};
 
+use beside::Beside;
 use contenders::Contender;
 
 pub(crate) fn challenge(
@@ -43,13 +45,28 @@ pub(crate) fn challenge(
     let (stderr, stdout) = terminals();
     let visible = stderr && verbose == 0 && !(stdout && arguments.format == Format::Json);
     let mut progress = Progress::new(contenders.len(), visible);
+    let mut beside = Beside::new(&contenders);
+    let without_mistake = contenders.iter().position(|contender| contender.is_without_mistake);
     let mut challenged = Vec::new();
-    for (place, contender) in contenders.into_iter().enumerate() {
+    for (place, contender) in contenders.iter().enumerate() {
         progress.started(place, &contender.name);
-        let mut one = try_on(&scenarios, contender, arguments, &stop)?;
-        longest_first(&mut scenarios, &one.results);
-        one.results.sort_by_key(|result| places.get(&result.scenario).copied());
-        challenged.push(one);
+        let options = options(contender, arguments, &stop);
+        let mut results = match (contender.mistake, without_mistake.and_then(|place| contenders.get(place))) {
+            (Some(mistake), Some(without)) => {
+                let shared = beside.shared(mistake, &scenarios, without, options)?;
+                try_on(&scenarios, contender, shared, options)?
+            }
+            _ if Some(place) == without_mistake => beside.try_without_mistake(&scenarios, contender, options)?,
+            _ => try_on(&scenarios, contender, Vec::new(), options)?,
+        };
+        longest_first(&mut scenarios, &results);
+        results.sort_by_key(|result| places.get(&result.scenario).copied());
+        challenged.push(Challenged {
+            name: contender.name.clone(),
+            bench: contender.fitted.bench.name.clone(),
+            expected: contender.expected.clone(),
+            results,
+        });
         progress.finished(place);
         if stop.load(Ordering::Relaxed) {
             progress.clear();
@@ -160,14 +177,30 @@ fn read(
     Ok((scenarios, fitted, builds))
 }
 
+/// What a controller comes to, of whose runs these are known already.
 fn try_on(
     scenarios: &[Scenario],
-    contender: Contender,
-    arguments: &ChallengeArguments,
-    stop: &AtomicBool,
-) -> Result<Challenged, Refusal> {
+    contender: &Contender,
+    known: Vec<ScenarioResult>,
+    options: SessionOptions<'_>,
+) -> Result<Vec<ScenarioResult>, Refusal> {
+    let jobs = bound(scenarios, contender)?;
+    let make_bench = || make_bench(&contender.fitted);
+    let is_known = |job: &&Job| {
+        known.iter().any(|result| result.scenario == job.scenario.name && result.seed == job.seed(options.seed))
+    };
+    let unknown: Vec<Job> = jobs.iter().filter(|job| !is_known(job)).cloned().collect();
+    let mut results = play(&unknown, options, &known, &make_bench).results;
+    if !beside::holds_in_session(&contender.fitted.bench, &known, &results) {
+        return Ok(play(&jobs, options, &[], &make_bench).results);
+    }
+    results.extend(known);
+    Ok(results)
+}
+
+fn bound(scenarios: &[Scenario], contender: &Contender) -> Result<Vec<Job>, Refusal> {
     let fitted = &contender.fitted;
-    let jobs = bind_all(scenarios.to_vec(), &fitted.bench, &fitted.kiln).map_err(|misfits| {
+    bind_all(scenarios.to_vec(), &fitted.bench, &fitted.kiln).map_err(|misfits| {
         let of = |index: usize| scenarios.get(index).map_or("?", |scenario| scenario.name.as_str());
         let mistakes = misfits.iter().flat_map(|misfit| {
             let messages = misfit.errors.iter().map(|error| error.message.as_str());
@@ -181,23 +214,40 @@ fn try_on(
             })
         });
         Refusal::from(mistakes.collect::<Vec<_>>())
-    })?;
-    let options = SessionOptions {
+    })
+}
+
+fn options<'a>(contender: &Contender, arguments: &ChallengeArguments, stop: &'a AtomicBool) -> SessionOptions<'a> {
+    SessionOptions {
         seed: contender.seed,
         jobs: arguments.jobs.map_or_else(|| std::thread::available_parallelism().map_or(1, usize::from), usize::from),
         sample_events: false,
         live: false,
         stop,
-    };
-    let make_bench = || make_bench(fitted);
-    let mut results = Vec::new();
-    run_session(&jobs, &make_bench, options, &mut |note| {
-        if let SessionNote::Finished { outcome, .. } = note {
-            results.push(outcome.result);
-        }
+    }
+}
+
+/// What a session came to.
+struct Played {
+    results: Vec<ScenarioResult>,
+    /// Something had to be run in addition, to show that the relays can be seen on.
+    proving_run: bool,
+}
+
+fn play(
+    jobs: &[Job],
+    options: SessionOptions<'_>,
+    shown_before: &[ScenarioResult],
+    make_bench: &(dyn Fn() -> Box<dyn Driver> + Sync),
+) -> Played {
+    let mut played = Played { results: Vec::new(), proving_run: false };
+    let following = Following { shown_before, ..Following::default() };
+    run_watched_session(jobs, make_bench, options, following, &mut |note| match note {
+        SessionNote::Finished { outcome, .. } => played.results.push(outcome.result),
+        SessionNote::Proving { .. } | SessionNote::Proved(_) => played.proving_run = true,
+        SessionNote::Started { .. } | SessionNote::Progress { .. } | SessionNote::Live { .. } => {}
     });
-    let bench = contender.fitted.bench.name;
-    Ok(Challenged { name: contender.name, bench, expected: contender.expected, results })
+    played
 }
 
 fn head(bench: &Bench, seed: u64, scenarios: usize) -> SessionHead {

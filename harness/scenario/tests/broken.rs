@@ -98,6 +98,7 @@ fn beyond_a_schema(name: &str) -> bool {
         "bench-limiter-shares-probe",
         "bench-limiter-trip-below-top",
         "bench-limiter-channel-of-no-rig",
+        "bench-limiter-no-channel-left",
         "bench-limiter-trip-out-of-range",
         "bench-limiter-zone",
         "kiln-lid-of-nowhere",

@@ -15,6 +15,16 @@ pub(super) struct Contender {
     pub(super) expected: Expected,
     pub(super) fitted: BenchWithKiln,
     pub(super) seed: u64,
+    /// It is the stand-in as the bench file has it.
+    pub(super) is_without_mistake: bool,
+    /// It is that with this mistake, and differs in nothing else.
+    pub(super) mistake: Option<Defect>,
+}
+
+impl Contender {
+    fn new(name: String, expected: Expected, fitted: BenchWithKiln, seed: u64) -> Contender {
+        Contender { name, expected, fitted, seed, is_without_mistake: false, mistake: None }
+    }
 }
 
 /// All of them, those that are honest first; of the stand-in's mistakes those of the hazards picked, if any are.
@@ -40,7 +50,7 @@ pub(super) fn all(
         }
         _ => {
             let name = fitted.bench.name.clone();
-            vec![Contender { name, expected: Expected::Cleared, fitted, seed }]
+            vec![Contender::new(name, Expected::Cleared, fitted, seed)]
         }
     };
     let mut left_out = 0;
@@ -74,7 +84,7 @@ pub(super) fn all(
                 Expected::Caught(Given { description, hazard, reason: None })
             }
         };
-        Contender { name, expected, fitted, seed }
+        Contender::new(name, expected, fitted, seed)
     }));
     Ok((contenders, left_out))
 }
@@ -92,10 +102,11 @@ fn of_the_stand_in(fitted: &BenchWithKiln, choice: &StandInChoice, seed: u64) ->
     }
     let honest = |what: &str, bench: Bench, seed| {
         let name = if what.is_empty() { "(no mistake)".to_owned() } else { format!("(no mistake, {what})") };
-        Contender { name, expected: Expected::Cleared, fitted: with(fitted, bench), seed }
+        Contender::new(name, Expected::Cleared, with(fitted, bench), seed)
     };
     let same = || fitted.bench.clone();
-    let mut contenders = vec![honest("", same(), seed), honest("another seed", same(), seed.wrapping_add(1))];
+    let as_it_is = Contender { is_without_mistake: true, ..honest("", same(), seed) };
+    let mut contenders = vec![as_it_is, honest("another seed", same(), seed.wrapping_add(1))];
     for (what, tick) in [("a tick of 50 ms", 50), ("a tick of 250 ms", 250)] {
         let mut bench = same();
         set(&mut bench, |choice| choice.tick = Some(RigSpan::from_millis(tick)));
@@ -139,7 +150,8 @@ fn of_the_stand_in(fitted: &BenchWithKiln, choice: &StandInChoice, seed: u64) ->
             reason: Some(symptom.reason.to_owned()),
         };
         let expected = Expected::Caught(mistake);
-        contenders.push(Contender { name: defect.name().to_owned(), expected, fitted: with(fitted, bench), seed });
+        let contender = Contender::new(defect.name().to_owned(), expected, with(fitted, bench), seed);
+        contenders.push(Contender { mistake: Some(*defect), ..contender });
     }
     Ok(contenders)
 }
