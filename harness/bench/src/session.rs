@@ -236,7 +236,7 @@ pub fn run_watched_session(
     std::thread::scope(|scope| {
         for _ in 0..workers {
             let sender = sender.clone();
-            let (next, live, session) = (&next, workers == 1, &session);
+            let (next, live, session) = (&next, options.live && workers == 1, &session);
             scope.spawn(move || {
                 let _in_session = session.enter();
                 let mut bench = None;

@@ -2,31 +2,24 @@
 
 mod beside;
 mod contenders;
+mod trials;
 
-use std::cmp::Reverse;
 use std::collections::BTreeMap;
 use std::path::Path;
-use std::sync::atomic::{AtomicBool, Ordering};
 
-use dryfire_bench::{Bench as Driver, Following, Job, SessionNote, SessionOptions, bind_all, run_watched_session};
-use dryfire_engine::ScenarioResult;
 use dryfire_report::{
-    Challenged, DetectionTable, ExitStatus, SessionHead, Sweeps, Tried, challenge_html, challenge_json, challenge_text,
+    DetectionTable, ExitStatus, SessionHead, Sweeps, Tried, challenge_html, challenge_json, challenge_text,
 };
 use dryfire_scenario::{Bench, BenchKind, Scenario};
-use dryfire_units::RigTime;
 
 use crate::args::{ChallengeArguments, Format};
 use crate::files::{self, Wanted};
 use crate::library::{BenchWithKiln, Reader, ScenarioFile};
 use crate::progress::Progress;
-use crate::run::{buildable, make_bench};
+use crate::run::buildable;
 use crate::screen::{Mistake, Screen, terminals};
 use crate::selection::Selection;
 use crate::{Refusal, interrupt};
-
-use beside::Beside;
-use contenders::Contender;
 
 pub(crate) fn challenge(
     arguments: &ChallengeArguments,
@@ -37,7 +30,7 @@ pub(crate) fn challenge(
     let head = head(&fitted.bench, arguments.seed, files.len());
     let picked = picked(&arguments.selection, &files);
     let (contenders, left_out) = contenders::all(fitted, builds, arguments.seed, picked.as_deref())?;
-    let mut scenarios: Vec<Scenario> = files.iter().map(|file| file.scenario.clone()).collect();
+    let scenarios: Vec<Scenario> = files.iter().map(|file| file.scenario.clone()).collect();
     let places: BTreeMap<String, usize> =
         scenarios.iter().enumerate().map(|(place, scenario)| (scenario.name.clone(), place)).collect();
     let library: Vec<Tried> = files.into_iter().map(tried).collect();
@@ -45,36 +38,16 @@ pub(crate) fn challenge(
     let (stderr, stdout) = terminals();
     let visible = stderr && verbose == 0 && !(stdout && arguments.format == Format::Json);
     let mut progress = Progress::new(contenders.len(), visible);
-    let mut beside = Beside::new(&contenders);
-    let without_mistake = contenders.iter().position(|contender| contender.is_without_mistake);
-    let mut challenged = Vec::new();
-    for (place, contender) in contenders.iter().enumerate() {
-        progress.started(place, &contender.name);
-        let options = options(contender, arguments, &stop);
-        let mut results = match (contender.mistake, without_mistake.and_then(|place| contenders.get(place))) {
-            (Some(mistake), Some(without)) => {
-                let shared = beside.shared(mistake, &scenarios, without, options)?;
-                try_on(&scenarios, contender, shared, options)?
-            }
-            _ if Some(place) == without_mistake => beside.try_without_mistake(&scenarios, contender, options)?,
-            _ => try_on(&scenarios, contender, Vec::new(), options)?,
-        };
-        longest_first(&mut scenarios, &results);
-        results.sort_by_key(|result| places.get(&result.scenario).copied());
-        challenged.push(Challenged {
-            name: contender.name.clone(),
-            bench: contender.fitted.bench.name.clone(),
-            expected: contender.expected.clone(),
-            results,
-        });
-        progress.finished(place);
-        if stop.load(Ordering::Relaxed) {
-            progress.clear();
-            screen.complain(&Mistake::new("interrupted: not every controller was tried, so there is no table"));
-            return Ok(ExitStatus::Interrupted);
-        }
-    }
+    let jobs = arguments.jobs.map_or_else(|| std::thread::available_parallelism().map_or(1, usize::from), usize::from);
+    let challenged = trials::all(contenders, scenarios, jobs, &mut progress, &stop)?;
     progress.clear();
+    let Some(mut challenged) = challenged else {
+        screen.complain(&Mistake::new("interrupted: not every controller was tried, so there is no table"));
+        return Ok(ExitStatus::Interrupted);
+    };
+    for one in &mut challenged {
+        one.results.sort_by_key(|result| places.get(&result.scenario).copied());
+    }
     let table = DetectionTable::of(&challenged, &library);
     let mut table = match picked {
         Some(hazards) => table.of_a_part(&hazards, left_out),
@@ -103,15 +76,6 @@ pub(crate) fn challenge(
 fn write(path: &Path, page: &str) -> Result<(), Mistake> {
     std::fs::write(path, page)
         .map_err(|error| Mistake::new(format!("the page could not be written to `{}`: {error}", path.display())))
-}
-
-/// Puts the scenarios that took the longest on the controller before to the front: every controller is tried to its end
-/// before the next one is, and a long run that begins last keeps one processor busy and the others idle. The order changes
-/// nothing else: each run has its own seed, and results are put back into the order of the library.
-fn longest_first(scenarios: &mut [Scenario], results: &[ScenarioResult]) {
-    let lengths: BTreeMap<&str, RigTime> =
-        results.iter().map(|result| (result.scenario.as_str(), result.length)).collect();
-    scenarios.sort_by_key(|scenario| Reverse(lengths.get(scenario.name.as_str()).copied()));
 }
 
 fn tried(file: ScenarioFile) -> Tried {
@@ -175,79 +139,6 @@ fn read(
         buildable(one)?;
     }
     Ok((scenarios, fitted, builds))
-}
-
-/// What a controller comes to, of whose runs these are known already.
-fn try_on(
-    scenarios: &[Scenario],
-    contender: &Contender,
-    known: Vec<ScenarioResult>,
-    options: SessionOptions<'_>,
-) -> Result<Vec<ScenarioResult>, Refusal> {
-    let jobs = bound(scenarios, contender)?;
-    let make_bench = || make_bench(&contender.fitted);
-    let is_known = |job: &&Job| {
-        known.iter().any(|result| result.scenario == job.scenario.name && result.seed == job.seed(options.seed))
-    };
-    let unknown: Vec<Job> = jobs.iter().filter(|job| !is_known(job)).cloned().collect();
-    let mut results = play(&unknown, options, &known, &make_bench).results;
-    if !beside::holds_in_session(&contender.fitted.bench, &known, &results) {
-        return Ok(play(&jobs, options, &[], &make_bench).results);
-    }
-    results.extend(known);
-    Ok(results)
-}
-
-fn bound(scenarios: &[Scenario], contender: &Contender) -> Result<Vec<Job>, Refusal> {
-    let fitted = &contender.fitted;
-    bind_all(scenarios.to_vec(), &fitted.bench, &fitted.kiln).map_err(|misfits| {
-        let of = |index: usize| scenarios.get(index).map_or("?", |scenario| scenario.name.as_str());
-        let mistakes = misfits.iter().flat_map(|misfit| {
-            let messages = misfit.errors.iter().map(|error| error.message.as_str());
-            messages.map(|message| {
-                Mistake::new(format!(
-                    "the scenario `{}` does not fit the bench `{}` ({}): {message}",
-                    of(misfit.scenario),
-                    fitted.bench.name,
-                    contender.name
-                ))
-            })
-        });
-        Refusal::from(mistakes.collect::<Vec<_>>())
-    })
-}
-
-fn options<'a>(contender: &Contender, arguments: &ChallengeArguments, stop: &'a AtomicBool) -> SessionOptions<'a> {
-    SessionOptions {
-        seed: contender.seed,
-        jobs: arguments.jobs.map_or_else(|| std::thread::available_parallelism().map_or(1, usize::from), usize::from),
-        sample_events: false,
-        live: false,
-        stop,
-    }
-}
-
-/// What a session came to.
-struct Played {
-    results: Vec<ScenarioResult>,
-    /// Something had to be run in addition, to show that the relays can be seen on.
-    proving_run: bool,
-}
-
-fn play(
-    jobs: &[Job],
-    options: SessionOptions<'_>,
-    shown_before: &[ScenarioResult],
-    make_bench: &(dyn Fn() -> Box<dyn Driver> + Sync),
-) -> Played {
-    let mut played = Played { results: Vec::new(), proving_run: false };
-    let following = Following { shown_before, ..Following::default() };
-    run_watched_session(jobs, make_bench, options, following, &mut |note| match note {
-        SessionNote::Finished { outcome, .. } => played.results.push(outcome.result),
-        SessionNote::Proving { .. } | SessionNote::Proved(_) => played.proving_run = true,
-        SessionNote::Started { .. } | SessionNote::Progress { .. } | SessionNote::Live { .. } => {}
-    });
-    played
 }
 
 fn head(bench: &Bench, seed: u64, scenarios: usize) -> SessionHead {

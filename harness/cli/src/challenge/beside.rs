@@ -8,13 +8,13 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::sync::atomic::Ordering;
 use std::sync::mpsc;
 
-use dryfire_bench::{SessionOptions, VirtualBench};
+use dryfire_bench::VirtualBench;
 use dryfire_engine::{ScenarioResult, SessionProof};
-use dryfire_scenario::{Bench, Scenario};
+use dryfire_scenario::Bench;
 use dryfire_stand_in::Defect;
 
 use super::contenders::Contender;
-use super::{bound, play};
+use super::trials::{Trials, bound, play};
 use crate::Refusal;
 
 /// How many ride along at once: more of them do not stay in a processor's cache.
@@ -35,16 +35,21 @@ impl Beside {
         Beside { waiting, shared: BTreeMap::new() }
     }
 
+    /// Whether some are still to ride along.
+    pub(super) fn waits(&self) -> bool {
+        !self.waiting.is_empty()
+    }
+
     /// Tries the stand-in without a mistake, with the next mistakes riding along; what it came to.
-    pub(super) fn try_without_mistake(
+    pub(super) fn try_next(
         &mut self,
-        scenarios: &[Scenario],
+        trials: &Trials<'_>,
         contender: &Contender,
-        options: SessionOptions<'_>,
     ) -> Result<Vec<ScenarioResult>, Refusal> {
+        let options = trials.options(contender, trials.jobs);
         let rest = self.waiting.split_off(AT_ONCE.min(self.waiting.len()));
         let riding = std::mem::replace(&mut self.waiting, rest);
-        let jobs = bound(scenarios, contender)?;
+        let jobs = bound(&trials.scenarios, contender)?;
         let (told, together) = mpsc::channel();
         let played = play(&jobs, options, &[], &|| {
             let bench = VirtualBench::new(contender.fitted.bench.clone());
@@ -73,19 +78,9 @@ impl Beside {
         Ok(played.results)
     }
 
-    /// What a controller with this mistake shares with the one without. The latter is tried again where the mistake has
-    /// not ridden along yet.
-    pub(super) fn shared(
-        &mut self,
-        mistake: Defect,
-        scenarios: &[Scenario],
-        without: &Contender,
-        options: SessionOptions<'_>,
-    ) -> Result<Vec<ScenarioResult>, Refusal> {
-        while self.waiting.contains(&mistake) {
-            self.try_without_mistake(scenarios, without, options)?;
-        }
-        Ok(self.shared.remove(&mistake).unwrap_or_default())
+    /// What a controller with this mistake shares with the one without: nothing, where it has not ridden along.
+    pub(super) fn take(&mut self, mistake: Defect) -> Vec<ScenarioResult> {
+        self.shared.remove(&mistake).unwrap_or_default()
     }
 }
 
