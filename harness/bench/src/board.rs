@@ -271,7 +271,11 @@ impl StandInBoard {
         edge.into_iter().for_each(|edge| self.show(edge));
         let bounces_for = self.setup.bounces_for;
         let Some(quiet_at) = self.contacts.work(output, closed, self.now, bounces_for, &mut self.dice) else { return };
-        self.probes.hold(self.contacts.lines().bus);
+        let bus = self.contacts.lines().bus;
+        self.probes.hold(bus);
+        if bus != Bus::Free {
+            self.companions.let_go(&[Defect::ZerosBelieved, Defect::OnesBelieved, Defect::WaitsForTheBus]);
+        }
         self.heed_reset_line();
         let mut comes_round = || {
             let later = if bounces_for.is_some() { 0 } else { self.dice.below(LOOP_MICROS) };
@@ -377,6 +381,7 @@ impl StandInBoard {
         }
         self.breaks_off();
         self.was_reset = true;
+        self.companions.let_go(&[Defect::OutputsKeptInReset]);
         if !self.setup.defects.has(Defect::OutputsKeptInReset) {
             self.drive(Outputs::default());
         }
@@ -395,6 +400,9 @@ impl StandInBoard {
         self.probes.booted(self.now, self.tick_period, &mut self.dice);
         self.finish_writing();
         let mut defects = self.setup.defects;
+        if self.was_reset {
+            self.companions.let_go(&[Defect::ResumesAfterAnyReset]);
+        }
         if self.was_reset && defects.has(Defect::ResumesAfterAnyReset) {
             defects = defects.with(Defect::ResumesAfterAnyOutage);
         }
@@ -470,6 +478,7 @@ impl StandInBoard {
 
     /// Resets a controller whose program has stood still for too long; until then its outputs stay as they are.
     fn watch_over_standing_program(&mut self) {
+        self.companions.let_go(&[Defect::WatchdogOfAMinute, Defect::WatchdogAbsent]);
         let defects = self.setup.defects;
         let patience = if defects.has(Defect::WatchdogOfAMinute) { SLOW_WATCHDOG } else { WATCHDOG };
         let stood = self.running.as_ref().map_or(RigSpan::ZERO, |running| self.now - running.fed_at);

@@ -65,8 +65,8 @@ impl VirtualBench {
     }
 
     /// With controllers that have one of these mistakes each and ride along in every run, seeing and hearing what the
-    /// bench's own does. At the end of each run it is told which of them made no difference. Mistakes that are not the
-    /// program's alone are left out, so they always count as one; on a bench file that has a mistake already, all are.
+    /// bench's own does. At the end of each run it is told which of them made no difference. Mistakes of which the board
+    /// cannot know when they make one are left out, so they always do; on a bench file that has a mistake already, all are.
     #[must_use]
     pub fn with_companions(self, mistakes: Vec<Defect>, told: Sender<Together>) -> Self {
         VirtualBench { companions: Some((mistakes, told)), ..self }

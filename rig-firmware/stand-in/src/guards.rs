@@ -185,15 +185,17 @@ impl Guards {
             let Some(reading) = zone.reading else { continue };
             coldest = coldest.min(reading);
             hottest = hottest.max(reading);
-            let watch = Watch::of(defects, firing, zone, index);
-            if let Some(kind) = guard.watch(settings, &watch, dt_ms, firing, zone, reading) {
+            let awake = Awake { defects, firing, view: zone, zone: index };
+            if let Some(kind) = guard.watch(settings, &awake, dt_ms, reading) {
                 trip = trip.or(Some(Trip::of_zone(kind, index)));
             }
         }
-        let compared = !(defects.has(Defect::ZonesNeverCompared)
-            || defects.has(Defect::FallWatchedInFirstZoneOnly)
-            || defects.has(Defect::StallWatchedInFirstZoneOnly));
-        if hottest.saturating_sub(coldest) > SPREAD && coldest <= hottest && compared {
+        let compared = || {
+            !(defects.has(Defect::ZonesNeverCompared)
+                || defects.has(Defect::FallWatchedInFirstZoneOnly)
+                || defects.has(Defect::StallWatchedInFirstZoneOnly))
+        };
+        if hottest.saturating_sub(coldest) > SPREAD && coldest <= hottest && compared() {
             self.spread_ms = self.spread_ms.saturating_add(dt_ms);
         } else {
             self.spread_ms = 0;
@@ -202,70 +204,84 @@ impl Guards {
     }
 }
 
-/// Which guards are awake; all of them unless a defect says otherwise.
-struct Watch {
-    runaway: bool,
-    stall: bool,
-    /// Whether a reading that falls counts as one that does not rise.
-    cooling: bool,
-    freeze: bool,
-    fall: bool,
-    /// The rise that counts as progress.
-    least_rise: i32,
+/// Which guards are awake; all of them unless a defect says otherwise. Asked only once a guard has something to say.
+struct Awake<'a> {
+    defects: Defects,
+    firing: &'a FiringView,
+    view: &'a ZoneView,
+    zone: usize,
 }
 
-impl Watch {
-    fn of(defects: Defects, firing: &FiringView, view: &ZoneView, zone: usize) -> Self {
-        let has = |defect| defects.has(defect);
-        let elsewhere = |defect| has(defect) && zone > 0;
-        let overflown = |defect| has(defect) && firing.beyond_16_bits;
-        let stall = !(has(Defect::StallUnnoticed) || elsewhere(Defect::StallWatchedInFirstZoneOnly));
-        Watch {
-            runaway: !(has(Defect::RunawayUnwatched)
-                || has(Defect::RunawayWatchedOnlyWhileHolding) && firing.ramping
-                || elsewhere(Defect::RunawayWatchedInFirstZoneOnly)
-                || has(Defect::RestingZoneExcused) && view.duty <= 0.0
-                || overflown(Defect::RunawayTimeOverflows)),
-            stall,
-            cooling: !has(Defect::HeatLostUnnoticed),
-            freeze: stall
-                && !(has(Defect::FrozenReadingBelieved)
-                    || elsewhere(Defect::FreezeWatchedInFirstZoneOnly)
-                    || overflown(Defect::FreezeTimeOverflows)),
-            fall: !(has(Defect::FallingReadingBelieved)
-                || has(Defect::HeatLostUnnoticed)
-                || elsewhere(Defect::FallWatchedInFirstZoneOnly)),
-            least_rise: if has(Defect::CreepingBelieved) { 1 } else { STALL_RISE },
-        }
+impl Awake<'_> {
+    fn has(&self, defect: Defect) -> bool {
+        self.defects.has(defect)
+    }
+
+    /// A defect of every zone but the first.
+    fn elsewhere(&self, defect: Defect) -> bool {
+        self.zone > 0 && self.has(defect)
+    }
+
+    /// A defect that shows once seconds no longer fit into 16 bits.
+    fn overflown(&self, defect: Defect) -> bool {
+        self.firing.beyond_16_bits && self.has(defect)
+    }
+
+    fn runaway(&self) -> bool {
+        !(self.has(Defect::RunawayUnwatched)
+            || self.has(Defect::RunawayWatchedOnlyWhileHolding) && self.firing.ramping
+            || self.elsewhere(Defect::RunawayWatchedInFirstZoneOnly)
+            || self.has(Defect::RestingZoneExcused) && self.view.duty <= 0.0
+            || self.overflown(Defect::RunawayTimeOverflows))
+    }
+
+    fn stall(&self) -> bool {
+        !(self.has(Defect::StallUnnoticed) || self.elsewhere(Defect::StallWatchedInFirstZoneOnly))
+    }
+
+    fn freeze(&self) -> bool {
+        self.stall()
+            && !(self.has(Defect::FrozenReadingBelieved)
+                || self.elsewhere(Defect::FreezeWatchedInFirstZoneOnly)
+                || self.overflown(Defect::FreezeTimeOverflows))
+    }
+
+    fn fall(&self) -> bool {
+        !(self.has(Defect::FallingReadingBelieved)
+            || self.has(Defect::HeatLostUnnoticed)
+            || self.elsewhere(Defect::FallWatchedInFirstZoneOnly))
+    }
+
+    /// Whether a reading that falls counts as one that does not rise.
+    fn cooling(&self) -> bool {
+        !self.has(Defect::HeatLostUnnoticed)
+    }
+
+    /// The rise that counts as progress.
+    fn least_rise(&self) -> i32 {
+        if self.has(Defect::CreepingBelieved) { 1 } else { STALL_RISE }
     }
 }
 
 impl ZoneGuard {
-    fn watch(
-        &mut self,
-        settings: &Settings,
-        watch: &Watch,
-        dt_ms: u32,
-        firing: &FiringView,
-        zone: &ZoneView,
-        reading: i32,
-    ) -> Option<TripKind> {
+    fn watch(&mut self, settings: &Settings, awake: &Awake<'_>, dt_ms: u32, reading: i32) -> Option<TripKind> {
+        let Awake { firing, view: zone, .. } = *awake;
         let first = *self.first.get_or_insert(reading);
         let lowest = self.lowest.map_or(reading, |lowest| lowest.min(reading));
         self.lowest = Some(lowest);
-        if self.runs_away(settings, dt_ms, firing, zone, reading, lowest) && watch.runaway {
+        if self.runs_away(settings, dt_ms, firing, zone, reading, lowest) && awake.runaway() {
             return Some(TripKind::Runaway);
         }
-        if self.falls(dt_ms, firing, zone, reading, first) && watch.fall {
+        if self.falls(dt_ms, firing, zone, reading, first) && awake.fall() {
             return Some(TripKind::FallingReading);
         }
-        if !watch.cooling && reading < self.stall_reading {
+        if reading < self.stall_reading && !awake.cooling() {
             self.stall_ms = 0;
         }
-        if self.stalls(dt_ms, firing, reading, watch.least_rise) && watch.stall {
+        if self.stalls(dt_ms, firing, reading, awake.least_rise()) && awake.stall() {
             return Some(TripKind::Stall);
         }
-        (self.freezes(dt_ms, zone, reading) && watch.freeze).then_some(TripKind::FrozenReading)
+        (self.freezes(dt_ms, zone, reading) && awake.freeze()).then_some(TripKind::FrozenReading)
     }
 
     /// A zone that was above the set-point from the beginning is measured from

@@ -3,24 +3,16 @@
 //! Most mistakes make no difference in most runs. The board of a controller without a mistake lets controllers with one
 //! each see and hear whatever it sees and hears. As long as one of them answers with the same outputs, lines and saves,
 //! its own run would have been the same to the last microsecond, because the board around it is the same too. At the
-//! first other answer it is let go: how its own run would have gone on from there is not known.
+//! first other answer it is let go: how its own run would have gone on from there is not known. Where a mistake is the
+//! board's own, at least in part, the board lets it go where it asks about that mistake.
 
 use dryfire_stand_in::{Contacts, Defect, Defects, Inputs, Line, MemoryImage, Outputs, Save, Settings, StandIn};
 
-/// Mistakes that are the board's own or a limiter's, at least in part: comparing programs does not show them.
-const OF_THE_BOARD: [Defect; 8] = [
-    Defect::ColdJunctionReadOnce,
-    Defect::ZerosBelieved,
-    Defect::OnesBelieved,
-    Defect::OutputsKeptInReset,
-    Defect::ResumesAfterAnyReset,
-    Defect::WaitsForTheBus,
-    Defect::WatchdogOfAMinute,
-    Defect::WatchdogAbsent,
-];
+/// Mistakes of the board that may show at any time: comparing programs does not show them, and no moment of the board does.
+const OF_THE_BOARD: [Defect; 1] = [Defect::ColdJunctionReadOnce];
 
-/// Whether a mistake is the program's alone, so that it can ride along.
-pub(super) fn can_ride_along(mistake: Defect) -> bool {
+/// Whether it is known when a mistake makes a difference, so that it can ride along.
+fn can_ride_along(mistake: Defect) -> bool {
     !mistake.is_of_limiter() && !OF_THE_BOARD.contains(&mistake)
 }
 
@@ -79,6 +71,11 @@ impl Companions {
             None => !controller.has_line(),
             Some(line) => controller.take_line().as_ref() == Some(line),
         });
+    }
+
+    /// The board comes to where it would do something else with one of these mistakes.
+    pub(super) fn let_go(&mut self, mistakes: &[Defect]) {
+        self.aboard.retain(|(mistake, _)| !mistakes.contains(mistake));
     }
 
     fn keep(&mut self, mut does_the_same: impl FnMut(&mut StandIn) -> bool) {

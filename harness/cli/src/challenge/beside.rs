@@ -17,8 +17,8 @@ use super::contenders::Contender;
 use super::trials::{Trials, bound, play};
 use crate::Refusal;
 
-/// How many ride along at once: more of them do not stay in a processor's cache.
-const AT_ONCE: usize = 24;
+/// How many ride along at once: few sessions without a mistake, and not all of them out of the nearest cache at every tick.
+const AT_ONCE: usize = 34;
 
 /// What the stand-in without a mistake shares with those that have one.
 #[derive(Default)]
