@@ -20,8 +20,8 @@ const [DAC_SELECTS, LATCH, ENABLE] = [[5, 6, 7], 8, 9];
 const [CONVERTER_SELECTS, MEMORY_SELECT] = [[5, 6, 7], 8];
 /// To ground: read-only converters; those of 12 bits.
 const [PART_STRAP, SHORT_STRAP] = [18, 19];
-/// Cycles of 8 ns in half a period of the controller's clock, 4 MHz.
-const HALF = 16;
+/// Cycles of 8 ns in half a period of the controller's clock: 4 MHz, and 1 MHz for parts with registers.
+const [HALF, HALF_OF_REGISTERS] = [16, 62];
 const RELAYS = [10, 11, 12, 13];
 const CONTACTS = [14, 15, 16, 17];
 /// The first four lead to buttons, the sixth holds down the converters' data line.
@@ -43,6 +43,7 @@ export class Bench {
    *   calibration: the rig's page; scales: what its channels give, `[lowest, span]` in mV each;
    *   supervisor: how long the controller is held in reset after its rail has risen, ms; drawn if not given
    *   played: the controller's converters are the rig's, by the converters' bus; twelveBit: it expects those of 12 bits;
+   *   registers: it expects those with registers;
    *   loop: no controller, but wires from contacts 0 to 4 and the three channels to the inputs; seed; coldJunction in °C; onData: bytes from the rig for the host
    */
   constructor(options) {
@@ -265,7 +266,7 @@ export class Bench {
     const played = this.options.played ?? false;
     const converters = played ? CONVERTER_SELECTS.map((_, channel) => this.playedConverter(channel, chip)) : this.converters;
     const parts = [...converters, this.memory];
-    chip.drive(PART_STRAP, !played);
+    chip.drive(PART_STRAP, !played || this.options.registers);
     chip.drive(SHORT_STRAP, !this.options.twelveBit);
     const selected = new Set();
     [...CONVERTER_SELECTS, MEMORY_SELECT].forEach((pin, place) => {
@@ -310,8 +311,9 @@ export class Bench {
         word = [];
         at(() => this.bus.select(channel));
       },
-      exchange: () => {
-        const byte = at(() => this.bus.byte(HALF));
+      exchange: (sent) => {
+        const { registers } = this.options;
+        const byte = at(() => (registers ? this.bus.exchange(sent, HALF_OF_REGISTERS) : this.bus.byte(HALF)));
         word.push(byte);
         return byte;
       },

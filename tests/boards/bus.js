@@ -1,7 +1,8 @@
 // The converters' bus of a controller that has a rig in the place of its converters.
 //
 // The emulator's state machines have no clock: `step` is one cycle of 8 ns for those that are on. They run
-// here, and nowhere else: when the processor gives them a word, and cycle by cycle while a master reads. The
+// here, and nowhere else: when the processor gives them a word, and cycle by cycle while a master reads. So does
+// the copier between them and memory, which the emulator lets act at once. The
 // processor stands still meanwhile, for a few microseconds of bench time.
 //
 // What the emulator leaves out is added to every input: two cycles of the synchroniser, one for a `wait`
@@ -9,18 +10,42 @@
 // sooner here than on silicon.
 
 const SELECTS = [18, 19, 20];
-const [DATA, CLOCK] = [22, 26];
+const [DATA, CLOCK, DATA_IN] = [22, 26, 28];
 const LATENCY = 4;
 /// Cycles in which an idle machine takes four words and is where it was.
 const SETTLE = 24;
 /// Cycles between select and the first clock: 104 ns.
 const LEAD = 13;
+/// Cycles for each word that the copier moves, from the moment at which it may: more than silicon is thought to take (a
+/// guess; docs/rig.md has it among the measurements).
+const COPY = 16;
+/// The copier paced by nothing.
+const UNPACED = 0x3f;
+
+/** The queues of a machine are emptied when they are joined or parted, which the emulator leaves out. */
+function emptied(machine) {
+  const write = machine.writeUint32.bind(machine);
+  const SHIFTCTRL = 8;
+  machine.writeUint32 = (offset, value) => {
+    const joined = (machine.shiftCtrl ^ value) >>> 30;
+    write(offset, value);
+    if (offset !== SHIFTCTRL || !joined) return;
+    while (!machine.txFIFO.empty) machine.txFIFO.pull();
+    while (!machine.rxFIFO.empty) machine.rxFIFO.pull();
+    machine.updateDMATx();
+    machine.updateDMARx();
+  };
+}
 
 export class Bus {
   constructor(chip) {
     this.chip = chip;
     this.pio = chip.mcu.pio[0];
-    this.pio.run = () => {};
+    for (const pio of chip.mcu.pio) pio.run = () => {};
+    this.machines = chip.mcu.pio.flatMap((pio) => pio.machines);
+    this.machines.forEach(emptied);
+    this.moving = new Map();
+    this.copier(chip.mcu.dma);
     this.coming = [];
     this.reading = false;
     for (const machine of this.pio.machines) {
@@ -34,6 +59,33 @@ export class Bus {
     chip.drive(CLOCK, false);
   }
 
+  /** The copier moves a word so many cycles after it may. */
+  copier(dma) {
+    const read = dma.readUint32.bind(dma);
+    // What is broken off is so at once.
+    dma.readUint32 = (offset) => (offset === 0x444 ? 0 : read(offset));
+    for (const channel of dma.channels) {
+      const may = () => channel.treqValue === UNPACED || dma.dreq[channel.treqValue];
+      channel.scheduleTransfer = () => {
+        if (may() && !this.moving.has(channel)) this.moving.set(channel, { left: COPY, may });
+      };
+      const abort = channel.abort.bind(channel);
+      channel.abort = () => {
+        this.moving.delete(channel);
+        abort();
+      };
+    }
+  }
+
+  copy() {
+    for (const [channel, move] of this.moving) {
+      move.left -= 1;
+      if (move.left > 0) continue;
+      this.moving.delete(channel);
+      if (move.may()) channel.transfer();
+    }
+  }
+
   tick(cycles) {
     for (let cycle = 0; cycle < cycles; cycle++) {
       for (const change of this.coming) change.left -= 1;
@@ -41,8 +93,9 @@ export class Bus {
         const { pin, high } = this.coming.shift();
         this.chip.drive(pin, high);
       }
-      for (const machine of this.pio.machines) if (machine.enabled) machine.step();
-      this.pio.checkChangedPins();
+      if (this.moving.size) this.copy();
+      for (const machine of this.machines) if (machine.enabled) machine.step();
+      for (const pio of this.chip.mcu.pio) pio.checkChangedPins();
     }
   }
 
@@ -79,6 +132,46 @@ export class Bus {
       this.set(CLOCK, false);
     }
     return byte;
+  }
+
+  /**
+   * It sends a byte and takes one, highest bit first: the next bit at the rise of the clock, taken at its fall. The line
+   * is pulled up at the controller's end.
+   *
+   * @param settled cycles before the fall at which the bit has to be there
+   */
+  exchange(byte, half, settled = 1) {
+    let answer = 0;
+    for (let bit = 7; bit >= 0; bit--) {
+      this.set(DATA_IN, ((byte >> bit) & 1) === 1);
+      this.set(CLOCK, true);
+      this.tick(half - settled);
+      answer = (answer << 1) | (this.line === '0' ? 0 : 1);
+      this.tick(settled);
+      this.set(CLOCK, false);
+      this.tick(half);
+    }
+    return answer;
+  }
+
+  /**
+   * One selection with registers: sends bytes and takes as many.
+   *
+   * @param options half: cycles of a half period; settled: as above; lead: cycles from select to the first clock;    * @returns the bytes, and the line before and after
+   */
+  converse(channel, bytes, { half = 62, settled = 1, lead = LEAD } = {}) {
+    this.reading = true;
+    this.tick(SETTLE);
+    const before = this.line;
+    this.set(SELECTS[channel], false);
+    this.tick(lead);
+    const answers = bytes.map((byte) => this.exchange(byte, half, settled));
+    this.set(SELECTS[channel], true);
+    this.tick(LATENCY + 7);
+    const after = this.line;
+    this.tick(SETTLE);
+    this.reading = false;
+    return { bytes: answers, before, after };
   }
 
   /** It lets the channel go. */

@@ -2,7 +2,7 @@
 //
 //   node serve.js --rig ELF [--controller ELF] --port LINK [--page HEX] [--seed N]
 //                 [--silicon] [--speed N] [--calibration HEX] [--start MICROSECONDS]
-//                 [--scales LOWEST:SPAN,… in mV] [--loop] [--broken INPUT,…] [--patient] [--played [--twelve-bit]]
+//                 [--scales LOWEST:SPAN,… in mV] [--loop] [--broken INPUT,…] [--patient] [--played [--twelve-bit|--registers]]
 //                 [--supervisor MILLISECONDS] [--cold CELSIUS]
 //
 // Prints `ready LINK` when the port is there, then one line of JSON for everything that happens
@@ -34,6 +34,7 @@ const { values } = parseArgs({
     patient: { type: 'boolean', default: false },
     played: { type: 'boolean', default: false },
     'twelve-bit': { type: 'boolean', default: false },
+    registers: { type: 'boolean', default: false },
     supervisor: { type: 'string' },
     cold: { type: 'string', default: '20' },
   },
@@ -58,6 +59,7 @@ const bench = new Bench({
   loop: values.loop,
   played: values.played,
   twelveBit: values['twelve-bit'],
+  registers: values.registers,
   coldJunction: Number(values.cold),
   supervisor: values.supervisor === undefined ? undefined : Number(values.supervisor),
   broken: values.broken.split(',').filter(Boolean).map(Number),
@@ -166,6 +168,8 @@ const instructions = {
   answer: (channel) => (bench.converters[Number(channel)].silent = null),
   pulses: (input, first, half, count) => bench.pulse(Number(input), Number(first) * 1000, Number(half) * 1000, Number(count)),
   shift: (channel, bits, options = '{}') => say({ shifted: bench.bus.read(Number(channel), Number(bits), JSON.parse(options)) }),
+  converse: (channel, bytes, options = '{}') =>
+    say({ conversed: bench.bus.converse(Number(channel), JSON.parse(bytes), JSON.parse(options)) }),
   warm: (celsius) => bench.warm(Number(celsius)),
   sensor: (celsius) => bench.senses(celsius === 'off' ? null : Number(celsius)),
   hang: () => bench.rig.hang(),

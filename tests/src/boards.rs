@@ -12,6 +12,7 @@ use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
 use std::time::Duration;
 
+use dryfire_link::ConverterPart;
 use dryfire_rig::Calibration;
 use dryfire_scenario::Bench as BenchFile;
 use dryfire_stand_in::{Configuration, Defect, Defects, Settings};
@@ -93,10 +94,8 @@ pub struct Setup {
     pub speed: f64,
     /// How long the controller is held in reset after its rail has risen, milliseconds; drawn if not given.
     pub supervisor_ms: Option<u32>,
-    /// The controller has read-only converters, and the rig is to play them.
-    pub played: bool,
-    /// They have 12 bits then, and else 14.
-    pub twelve_bit: bool,
+    /// The controller's converters, where the rig is to play them.
+    pub played: Option<ConverterPart>,
     /// The clock that runs by itself waits for a host that is late, for a while.
     pub patient: bool,
     /// Everything on the wires is told.
@@ -194,11 +193,12 @@ impl TwoBoards {
         if let Some(held) = setup.supervisor_ms {
             command.args(["--supervisor", &held.to_string()]);
         }
-        if setup.played {
-            command.arg("--played");
-        }
-        if setup.twelve_bit {
-            command.arg("--twelve-bit");
+        if let Some(part) = setup.played {
+            command.arg("--played").args(match part {
+                ConverterPart::FourteenBit => None,
+                ConverterPart::TwelveBit => Some("--twelve-bit"),
+                ConverterPart::Linearised => Some("--registers"),
+            });
         }
         if setup.patient {
             command.arg("--patient");

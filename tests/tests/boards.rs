@@ -7,6 +7,7 @@ use std::path::PathBuf;
 
 use dryfire_bench::{Bench, VirtualBench};
 use dryfire_judge::Margin;
+use dryfire_link::ConverterPart;
 use dryfire_scenario::parse_bench;
 use dryfire_tests::boards::{Setup, Tools, TwoBoards, configuration, tools_or_skip};
 use dryfire_tests::{dryfire, read, root, run_on, scenario, virtual_bench};
@@ -15,20 +16,13 @@ use rstest::rstest;
 use serde_json::Value;
 use tempfile::TempDir;
 
-/// The library's bench files, with another longest firing, and with read-only converters that the rig plays.
+/// The library's bench files, with another longest firing, and with converters that the rig plays.
 struct Benches {
     folder: TempDir,
     rig: PathBuf,
     on_virtual: PathBuf,
     text: String,
-    played: Option<Part>,
-}
-
-/// A read-only converter that the rig plays.
-#[derive(Clone, Copy, PartialEq, Eq)]
-enum Part {
-    FourteenBit,
-    TwelveBit,
+    played: Option<ConverterPart>,
 }
 
 impl Benches {
@@ -36,7 +30,7 @@ impl Benches {
         Benches::with(longest, None)
     }
 
-    fn with(longest: &str, played: Option<Part>) -> Benches {
+    fn with(longest: &str, played: Option<ConverterPart>) -> Benches {
         let folder = tempfile::tempdir().expect("a folder");
         let kilns = root().join("scenarios/kilns");
         let adapted = |name: &str| {
@@ -49,9 +43,10 @@ impl Benches {
                 assert!(changed.contains(supply), "{name}");
                 let changed = changed.replace("silence: 500 ms", "silence: 500 ms, plays: converters");
                 let (part, top) = match part {
-                    Part::FourteenBit => ("linear 14-bit", "1280 °C"),
+                    ConverterPart::FourteenBit => ("linear 14-bit", "1280 °C"),
                     // It reads no further than 1023.75 °C.
-                    Part::TwelveBit => ("linear 12-bit", "1000 °C"),
+                    ConverterPart::TwelveBit => ("linear 12-bit", "1000 °C"),
+                    ConverterPart::Linearised => ("linearised", "1280 °C"),
                 };
                 let changed = changed.replace("top temperature: 1280 °C", &format!("top temperature: {top}"));
                 changed.replace(supply, &format!("{supply}converter: {part}\n"))
@@ -70,20 +65,13 @@ impl Benches {
     fn setup(&self, defects: &[&str]) -> Setup {
         let (file, _) = parse_bench("rig.yaml", &self.text).expect("a bench file");
         let page = configuration(&file, defects);
-        Setup {
-            page: Some(page),
-            trace: true,
-            seed: 1,
-            played: self.played.is_some(),
-            twelve_bit: self.played == Some(Part::TwelveBit),
-            ..Setup::default()
-        }
+        Setup { page: Some(page), trace: true, seed: 1, played: self.played, ..Setup::default() }
     }
 
     /// A scenario that a controller with this bench's declared top takes: a program to 1000 °C is beyond what the part of
     /// 12 bits can read with something to spare.
     fn adapted(&self, scenario: &str) -> String {
-        if self.played != Some(Part::TwelveBit) {
+        if self.played != Some(ConverterPart::TwelveBit) {
             return scenario.to_owned();
         }
         let path = self.folder.path().join("scenario.yaml");
@@ -208,16 +196,24 @@ fn two_boards_are_judged_as_the_virtual_bench_is(#[case] scenario: &str, #[case]
 
 /// The controller's own program reads its converters' words over the bus, and the rig's makes them.
 #[rstest]
-#[case::clean_firing(Part::FourteenBit, "tests/boards/scenarios/clean-firing.yaml", "heats-on-after-end")]
-#[case::probe_open(Part::FourteenBit, "scenarios/probe/open-while-ramping.yaml", "probe-fault-ignored-while-ramping")]
-#[case::clean_firing_twelve_bit(Part::TwelveBit, "tests/boards/scenarios/clean-firing.yaml", "heats-on-after-end")]
+#[case::clean_firing(ConverterPart::FourteenBit, "tests/boards/scenarios/clean-firing.yaml", "heats-on-after-end")]
+#[case::probe_open(
+    ConverterPart::FourteenBit,
+    "scenarios/probe/open-while-ramping.yaml",
+    "probe-fault-ignored-while-ramping"
+)]
+#[case::clean_firing_twelve_bit(
+    ConverterPart::TwelveBit,
+    "tests/boards/scenarios/clean-firing.yaml",
+    "heats-on-after-end"
+)]
 #[case::probe_open_twelve_bit(
-    Part::TwelveBit,
+    ConverterPart::TwelveBit,
     "scenarios/probe/open-while-ramping.yaml",
     "probe-fault-ignored-while-ramping"
 )]
 fn two_boards_are_judged_alike_where_the_rig_plays_the_converters(
-    #[case] part: Part,
+    #[case] part: ConverterPart,
     #[case] scenario: &str,
     #[case] defect: &str,
 ) {
@@ -240,7 +236,7 @@ fn are_judged_alike(tools: &Tools, scenario: &str, benches: &Benches, defect: &s
     let seen = Run::of(&[scenario, "--bench", &rig, "--port", &boards.port.display().to_string()]);
     assert_eq!(seen.verdicts(), expected.verdicts(), "{:#}", seen.result());
     assert_eq!((seen.status, expected.status), (0, 0));
-    let twelve_bit = benches.played == Some(Part::TwelveBit);
+    let twelve_bit = benches.played == Some(ConverterPart::TwelveBit);
     let draws = if twelve_bit { DRAWS_OF_TWELVE_BITS } else { DRAWS };
     let drawn = Run::of(&[scenario, "--bench", &on_virtual, "--repeat", draws]);
     let ranges = reactions(&drawn);
@@ -427,9 +423,11 @@ fn opened_and_next_tick(told: &[Value]) -> (f64, f64) {
 /// holds it low.
 #[rstest]
 #[case::of_the_controller(None)]
-#[case::played_by_the_rig(Some(Part::FourteenBit))]
-#[case::of_twelve_bits_played_by_the_rig(Some(Part::TwelveBit))]
-fn converters_that_fall_silent_cut_the_heat_and_a_controller_that_overlooks_it_fails(#[case] played: Option<Part>) {
+#[case::played_by_the_rig(Some(ConverterPart::FourteenBit))]
+#[case::of_twelve_bits_played_by_the_rig(Some(ConverterPart::TwelveBit))]
+fn converters_that_fall_silent_cut_the_heat_and_a_controller_that_overlooks_it_fails(
+    #[case] played: Option<ConverterPart>,
+) {
     let Some(tools) = tools_or_skip() else { return };
     let benches = Benches::with("14 h", played);
     let rig = benches.rig.display().to_string();

@@ -223,10 +223,7 @@ impl RigBench {
         let part = match self.file.converter {
             ConverterChoice::FourteenBit => ConverterPart::FourteenBit,
             ConverterChoice::TwelveBit => ConverterPart::TwelveBit,
-            // No bench file that was read says so. Probes instead would be another test than was asked for.
-            ConverterChoice::Linearised => {
-                return Err(trouble(TroubleKind::PlanUnplayable, "a rig cannot play a linearised converter"));
-            }
+            ConverterChoice::Linearised => ConverterPart::Linearised,
         };
         let cold_junction_millicelsius = i32::try_from(setup.ambient_millicelsius).unwrap_or(i32::MAX);
         let zones = self.file.zones.iter();

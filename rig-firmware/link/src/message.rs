@@ -151,14 +151,16 @@ impl From<ProbeDisturbance> for Disturbance {
     }
 }
 
-/// A thermocouple converter that a rig can play instead of a probe: the read-only parts, whose
-/// word is latched when they are selected.
+/// A thermocouple converter that a rig can play instead of a probe. The read-only parts have one
+/// word, latched when they are selected; the linearised one has registers.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum ConverterPart {
     /// 14 bits, a word of 32.
     FourteenBit,
     /// 12 bits, a word of 16.
     TwelveBit,
+    /// 19 bits, linearised, in registers that the controller sets up and reads.
+    Linearised,
 }
 
 /// What a channel is that plays a converter.
@@ -166,7 +168,8 @@ pub enum ConverterPart {
 pub struct PlayedConverter {
     /// The part.
     pub part: ConverterPart,
-    /// Letter of the thermocouple type that it is made for.
+    /// Letter of the thermocouple type that it is made for. The linearised part is told its type by the controller, and
+    /// goes by that.
     pub thermocouple: u8,
     /// Temperature of its cold junction, thousandths of a degree Celsius.
     pub cold_junction_millicelsius: i32,

@@ -122,7 +122,8 @@ fn host_message() -> impl Strategy<Value = HostMessage> {
 }
 
 fn played() -> impl Strategy<Value = PlayedConverter> {
-    let part = prop_oneof![Just(ConverterPart::FourteenBit), Just(ConverterPart::TwelveBit)];
+    let part =
+        prop_oneof![Just(ConverterPart::FourteenBit), Just(ConverterPart::TwelveBit), Just(ConverterPart::Linearised)];
     (part, any::<u8>(), any::<i32>()).prop_map(|(part, thermocouple, cold_junction_millicelsius)| PlayedConverter {
         part,
         thermocouple,

@@ -1,4 +1,4 @@
-//! A converter that a channel plays in place of a probe.
+//! A read-only converter that a channel plays in place of a probe.
 //!
 //! The parts are read-only: while one is selected it shifts its word out, and its conversion is broken off; let
 //! go, it begins the next. So a controller that looks more often than the part can convert reads the same word for
@@ -41,14 +41,14 @@ pub struct Player {
 }
 
 impl Player {
-    /// A part whose supply comes on at `now`; `None` if there is no such part. Until its first conversion is
+    /// A part whose supply comes on at `now`; `None` if there is no such read-only part. Until its first conversion is
     /// finished it shows an open probe (what a real part shows then was not seen in print).
     pub fn new(played: PlayedConverter, now: RigTime) -> Option<Self> {
         let thermocouple = ThermocoupleType::from_letter(char::from(played.thermocouple))?;
         let part = match played.part {
             ConverterPart::FourteenBit => Part::FourteenBit(FourteenBitConverter::new(thermocouple)?),
             ConverterPart::TwelveBit if thermocouple == ThermocoupleType::K => Part::TwelveBit(TwelveBitConverter),
-            ConverterPart::TwelveBit => return None,
+            ConverterPart::TwelveBit | ConverterPart::Linearised => return None,
         };
         let cold_junction = MilliCelsius::new(i64::from(played.cold_junction_millicelsius));
         let mut player = Player { part, cold_junction, began: now, word: 0 };

@@ -4,11 +4,11 @@ use std::sync::OnceLock;
 
 use dryfire_engine::ProbeSignal;
 use dryfire_link::PlayedConverter;
-use dryfire_rig::{Player, Select};
+use dryfire_rig::{ConverterPlayer, LinearisedPlayer, Player, Select};
 use dryfire_stand_in::{Defect, MAX_ZONES, ProbeFault, Reading};
 use dryfire_units::converter::{
-    Converter, ConverterFault, ConverterKind, FourteenBitWord, LinearisedConverter, Reading as Conversion,
-    TerminalSignal, TwelveBitWord,
+    Converter, ConverterFault, ConverterKind, FourteenBitWord, LinearisedConverter, LinearisedRegisters,
+    Reading as Conversion, TerminalSignal, TwelveBitWord,
 };
 use dryfire_units::thermocouple::FastThermocouple;
 use dryfire_units::{Disturbance, Disturbed, MilliCelsius, Nanovolts, RigSpan, RigTime, ThermocoupleType};
@@ -69,6 +69,13 @@ enum Fitted {
         poll_every: RigSpan,
         polled: RigTime,
     },
+    /// With registers, and played by the rig. The controller sets it up as it boots, and again where it finds it is not.
+    Registers {
+        /// What the controller writes into both of its control registers.
+        set_up: [u8; 2],
+        /// The rig's logic; `None`: nothing drives the line.
+        player: Option<LinearisedPlayer>,
+    },
 }
 
 /// All converters, and which zone reads which.
@@ -105,6 +112,9 @@ impl Probes {
             let linearised =
                 || Fitted::Linearised { part: Part::of(zone.thermocouple), chord: Chord::of(zone.thermocouple) };
             let part = match setup.converter {
+                ConverterKind::Linearised if setup.played => {
+                    Fitted::Registers { set_up: set_up(zone.thermocouple), player: None }
+                }
                 ConverterKind::Linearised => linearised(),
                 // The setup was checked: there is such a part for the type.
                 kind => Converter::new(kind, zone.thermocouple).map_or_else(
@@ -120,7 +130,7 @@ impl Probes {
                 ),
             };
             let period = match &part {
-                Fitted::Linearised { .. } => LinearisedConverter::CONVERSION_PERIOD,
+                Fitted::Linearised { .. } | Fitted::Registers { .. } => LinearisedConverter::CONVERSION_PERIOD,
                 Fitted::ReadOnly { part, .. } | Fitted::Played { part, .. } => part.conversion_period(),
             };
             let phase = RigTime::from_micros(dice.below(period.as_micros()) - period.as_micros());
@@ -192,8 +202,10 @@ impl Probes {
         for place in &mut self.channels[..self.of_controller] {
             place.convert_up_to(at);
             (place.cold_before, place.cold, place.cold_since) = (place.cold, temperature, at);
-            if let Fitted::Played { player: Some(player), .. } = &mut place.part {
-                player.warm(temperature);
+            match &mut place.part {
+                Fitted::Played { player: Some(player), .. } => player.warm(temperature),
+                Fitted::Registers { player: Some(player), .. } => player.warm(temperature),
+                _ => {}
             }
         }
     }
@@ -206,8 +218,13 @@ impl Probes {
     /// The rig plays the converter of a channel, from the controller's start on.
     pub(super) fn play_converter(&mut self, channel: u8, at: RigTime, converter: PlayedConverter) {
         for place in self.channels.iter_mut().filter(|place| place.channel == channel) {
-            if let Fitted::Played { player, .. } = &mut place.part {
-                *player = Player::new(converter, at);
+            match (&mut place.part, ConverterPlayer::new(converter, at)) {
+                (Fitted::Played { player, .. }, Some(ConverterPlayer::ReadOnly(new))) => *player = Some(new),
+                (Fitted::Registers { player, .. }, Some(ConverterPlayer::Linearised(new))) => *player = Some(new),
+                // Another part than the controller has: nothing answers it.
+                (Fitted::Played { player, .. }, _) => *player = None,
+                (Fitted::Registers { player, .. }, _) => *player = None,
+                _ => {}
             }
         }
     }
@@ -218,8 +235,10 @@ impl Probes {
             self.measure_cold(at);
         }
         for place in &mut self.channels {
-            if let Fitted::Played { player: Some(player), .. } = &mut place.part {
-                player.start(at);
+            match &mut place.part {
+                Fitted::Played { player: Some(player), .. } => player.start(at),
+                Fitted::Registers { player: Some(player), .. } => player.start(),
+                _ => {}
             }
         }
     }
@@ -230,11 +249,14 @@ impl Probes {
     pub(super) fn booted(&mut self, now: RigTime, tick: RigSpan, dice: &mut Dice) {
         for place in &mut self.channels[..self.of_controller] {
             place.fetched = None;
+            if let Fitted::Registers { set_up, player: Some(player) } = &mut place.part {
+                write(player, now, *set_up);
+            }
         }
         let parts = self.channels[..self.of_controller].iter_mut().map(|place| &mut place.part);
         let looks: Vec<_> = parts
             .filter_map(|part| match part {
-                Fitted::Linearised { .. } => None,
+                Fitted::Linearised { .. } | Fitted::Registers { .. } => None,
                 Fitted::ReadOnly { poll_every, polled, .. } | Fitted::Played { poll_every, polled, .. } => {
                     Some((*poll_every, polled))
                 }
@@ -337,6 +359,20 @@ impl Channel {
                     *released = Some(now);
                 }
             }
+            Fitted::Registers { .. } => {
+                self.convert_up_to(now);
+                if let Fitted::Registers { set_up, player } = &mut self.part {
+                    self.reading = Some(match player {
+                        Some(player) if player.registers().starts_with(set_up) => held(player),
+                        Some(player) => {
+                            // It has lost its supply meanwhile.
+                            write(player, now, *set_up);
+                            Err(ProbeFault::NoAnswer)
+                        }
+                        None => Err(ProbeFault::NoAnswer),
+                    });
+                }
+            }
         }
         true
     }
@@ -345,7 +381,7 @@ impl Channel {
     /// else the highest.
     fn of_ones(&self) -> i32 {
         match &self.part {
-            Fitted::Linearised { .. } => -8,
+            Fitted::Linearised { .. } | Fitted::Registers { .. } => -8,
             Fitted::ReadOnly { part, .. } | Fitted::Played { part, .. } => match part.kind() {
                 ConverterKind::TwelveBit => 1_023_750,
                 ConverterKind::FourteenBit | ConverterKind::Linearised => -250,
@@ -355,6 +391,13 @@ impl Channel {
 
     /// The same for a part that the rig plays.
     fn advance(&mut self, now: RigTime) {
+        if let Fitted::Registers { player: Some(player), .. } = &self.part {
+            let mut advanced = *player;
+            advanced.advance(now, |at, _| self.terminals(at));
+            if let Fitted::Registers { player, .. } = &mut self.part {
+                *player = Some(advanced);
+            }
+        }
         let Fitted::Played { player: Some(player), released, .. } = &self.part else { return };
         let (mut advanced, select) = (*player, Select { low: false, released: *released });
         advanced.advance(now, select, |at, _| self.terminals(at));
@@ -365,7 +408,7 @@ impl Channel {
 
     /// Takes the latest conversion up to an instant, if it is a new one.
     fn convert_up_to(&mut self, now: RigTime) {
-        if matches!(self.part, Fitted::Played { .. }) {
+        if matches!(self.part, Fitted::Played { .. } | Fitted::Registers { .. }) {
             return self.advance(now);
         }
         let period = self.period.as_micros();
@@ -429,10 +472,31 @@ impl Channel {
             }
             Fitted::ReadOnly { part, .. } => return within(part, part.convert(self.sample, cold_junction)),
             // What it shows is made when it is looked at.
-            Fitted::Played { .. } => return Err(ProbeFault::NoAnswer),
+            Fitted::Played { .. } | Fitted::Registers { .. } => return Err(ProbeFault::NoAnswer),
         };
         judged(conversion)
     }
+}
+
+/// What the controller writes into the two control registers: convert on and on, look for an open probe, 50 Hz; the type.
+fn set_up(kind: ThermocoupleType) -> [u8; 2] {
+    use ThermocoupleType::{B, E, J, K, N, R, S, T};
+    let number = [B, E, J, K, N, R, S, T].iter().position(|other| *other == kind).unwrap_or(0);
+    [0x91, number as u8]
+}
+
+fn write(player: &mut LinearisedPlayer, at: RigTime, set_up: [u8; 2]) {
+    for (address, byte) in (0..).zip(set_up) {
+        player.write(at, address, byte);
+    }
+}
+
+/// What a controller makes of the registers.
+fn held(player: &LinearisedPlayer) -> Reading {
+    let [.., cold_high, cold_low, high, middle, low, status] = *player.registers();
+    let registers =
+        LinearisedRegisters { temperature: [high, middle, low], cold_junction: [cold_high, cold_low], status };
+    judged(registers.decode())
 }
 
 /// What a controller makes of a conversion.

@@ -132,19 +132,6 @@ pub(crate) fn read(reading: &mut Reading<'_>, root: &Node) -> Option<Bench> {
         let entry = fields.entry("converter").map_or(root.head(), |entry| entry.value.span);
         let is_program = matches!(kind, Some(BenchKind::Program { .. }));
         reaches_top(reading, entry, choice, zones, declares, is_program);
-        if matches!(kind, Some(BenchKind::Rig { plays: Plays::Converters, .. }))
-            && choice == ConverterChoice::Linearised
-        {
-            let place = fields.entry("converter").or(fields.entry("rig")).map_or(root.head(), |entry| entry.key_span);
-            reading.mistake(
-                DiagnosticKind::Contradiction,
-                place,
-                "a rig cannot play a linearised converter, whose registers are written and read",
-                "`converter: linear 14-bit` and `converter: linear 12-bit` are parts that it can play; with another one \
-                 leave `plays: converters` out, and the rig plays probes at its terminals"
-                    .to_owned(),
-            );
-        }
     }
     if let Some(limiter) = &limiter {
         let wired = Wired {

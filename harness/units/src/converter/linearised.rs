@@ -2,7 +2,7 @@
 
 use super::{ConverterFault, Reading, TerminalSignal, from_code, sign_extend, to_code};
 use crate::thermocouple::{FastThermocouple, ThermocoupleError};
-use crate::{Celsius, MilliCelsius, RigSpan, ThermocoupleType};
+use crate::{Celsius, MilliCelsius, Nanovolts, RigSpan, ThermocoupleType};
 
 /// Steps of the temperature in a degree: 0.0078125 °C each.
 const STEPS: f64 = 128.0;
@@ -71,6 +71,52 @@ impl LinearisedConverter {
     /// One conversion, as the registers hold it.
     pub fn registers(&self, terminals: TerminalSignal, cold_junction: MilliCelsius) -> LinearisedRegisters {
         let (code, fault) = self.code(terminals, cold_junction);
+        LinearisedRegisters::holding(code, cold_junction, fault)
+    }
+
+    fn code(&self, terminals: TerminalSignal, cold_junction: MilliCelsius) -> (i32, Option<ConverterFault>) {
+        code(terminals, (self.lowest, self.highest), |nanovolts| self.thermocouple.reading(nanovolts, cold_junction))
+    }
+}
+
+/// Code of the temperature, and the fault if there is one, with the range of the type and its inverse.
+fn code(
+    terminals: TerminalSignal,
+    (lowest, highest): (Celsius, Celsius),
+    reading: impl FnOnce(Nanovolts) -> Result<Celsius, ThermocoupleError>,
+) -> (i32, Option<ConverterFault>) {
+    let nanovolts = match terminals {
+        TerminalSignal::Voltage(nanovolts) => nanovolts,
+        TerminalSignal::Open => return (0, Some(ConverterFault::Open)),
+        TerminalSignal::ShortToGround => return (0, Some(ConverterFault::ShortToGround)),
+        TerminalSignal::ShortToSupply => return (0, Some(ConverterFault::ShortToSupply)),
+    };
+    let (temperature, fault) = match reading(nanovolts) {
+        Ok(temperature) => (temperature, None),
+        Err(ThermocoupleError::EmfAboveRange { .. }) => (highest, Some(ConverterFault::OutOfRange)),
+        Err(_) => (lowest, Some(ConverterFault::OutOfRange)),
+    };
+    (to_code(temperature.value(), STEPS, CODE.0, CODE.1), fault)
+}
+
+/// Least and greatest 19-bit code.
+const CODE: (i32, i32) = (-0x4_0000, 0x3_FFFF);
+
+fn cold_code(cold_junction: MilliCelsius) -> i32 {
+    to_code(cold_junction.to_celsius().value(), COLD_STEPS, -0x2000, 0x1FFF)
+}
+
+impl LinearisedRegisters {
+    /// One conversion by the exact reference function: as [`LinearisedConverter::registers`], without its tables, and
+    /// slower.
+    pub fn exact(kind: ThermocoupleType, terminals: TerminalSignal, cold_junction: MilliCelsius) -> Self {
+        let (code, fault) = code(terminals, (kind.lowest_invertible(), kind.range().1), |nanovolts| {
+            kind.reading(nanovolts.to_microvolts(), cold_junction.to_celsius())
+        });
+        Self::holding(code, cold_junction, fault)
+    }
+
+    fn holding(code: i32, cold_junction: MilliCelsius, fault: Option<ConverterFault>) -> Self {
         let [_, high, middle, low] = ((code as u32) << 5).to_be_bytes();
         let [_, _, cold_high, cold_low] = ((cold_code(cold_junction) as u32) << 2).to_be_bytes();
         let status = match fault {
@@ -82,30 +128,6 @@ impl LinearisedConverter {
         LinearisedRegisters { temperature: [high, middle, low], cold_junction: [cold_high, cold_low], status }
     }
 
-    fn code(&self, terminals: TerminalSignal, cold_junction: MilliCelsius) -> (i32, Option<ConverterFault>) {
-        let nanovolts = match terminals {
-            TerminalSignal::Voltage(nanovolts) => nanovolts,
-            TerminalSignal::Open => return (0, Some(ConverterFault::Open)),
-            TerminalSignal::ShortToGround => return (0, Some(ConverterFault::ShortToGround)),
-            TerminalSignal::ShortToSupply => return (0, Some(ConverterFault::ShortToSupply)),
-        };
-        let (temperature, fault) = match self.thermocouple.reading(nanovolts, cold_junction) {
-            Ok(temperature) => (temperature, None),
-            Err(ThermocoupleError::EmfAboveRange { .. }) => (self.highest, Some(ConverterFault::OutOfRange)),
-            Err(_) => (self.lowest, Some(ConverterFault::OutOfRange)),
-        };
-        (to_code(temperature.value(), STEPS, CODE.0, CODE.1), fault)
-    }
-}
-
-/// Least and greatest 19-bit code.
-const CODE: (i32, i32) = (-0x4_0000, 0x3_FFFF);
-
-fn cold_code(cold_junction: MilliCelsius) -> i32 {
-    to_code(cold_junction.to_celsius().value(), COLD_STEPS, -0x2000, 0x1FFF)
-}
-
-impl LinearisedRegisters {
     /// What a controller makes of the registers. Either short is told as
     /// [`ConverterFault::ShortToSupply`]: the part has one bit for both.
     pub fn decode(self) -> Reading {

@@ -102,7 +102,11 @@ impl Parts {
 
     fn mode(&mut self, phase: Phase) {
         let mut config = Config::default();
-        config.frequency = 4_000_000;
+        // The part with registers, which alone takes its bits at the second edge, may be played by a rig.
+        config.frequency = match phase {
+            Phase::CaptureOnFirstTransition => 4_000_000,
+            Phase::CaptureOnSecondTransition => 1_000_000,
+        };
         config.phase = phase;
         config.polarity = Polarity::IdleLow;
         self.spi.set_config(&config);

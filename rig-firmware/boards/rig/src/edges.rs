@@ -1,5 +1,5 @@
 //! Sensed inputs and the supply rail: every change with the instant at which it was seen. Of the selects of played
-//! converters only when each was last let go.
+//! converters only when each was last let go, and what was written to it meanwhile.
 //!
 //! The interrupt of the pins is handled here and nowhere else. Its handler runs from
 //! RAM through a vector table in RAM, so that no fetch from flash stands between a
@@ -17,6 +17,8 @@ use embassy_rp::pac;
 use embassy_sync::blocking_mutex::raw::CriticalSectionRawMutex;
 use embassy_sync::signal::Signal;
 
+use crate::registers::{self, Released};
+
 /// First pin of the sensed inputs; they follow each other.
 pub const FIRST_INPUT: usize = 10;
 /// How many there are.
@@ -27,7 +29,6 @@ pub const FIRST_SELECT: usize = 18;
 pub const SELECTS: usize = 3;
 /// Pin of the controller's supply rail.
 pub const RAIL: usize = 21;
-
 /// Changes between two turns of the main loop at most; a power of two.
 const ROOM: usize = 2_048;
 
@@ -179,6 +180,13 @@ extern "C" fn on_change() {
             if select < SELECTS {
                 RELEASED[select].store(raw_micros, Ordering::Relaxed);
                 RELEASES[select].store(RELEASES[select].load(Ordering::Relaxed).wrapping_add(1), Ordering::Release);
+                if registers::answers(select) {
+                    match registers::released(select, raw_micros) {
+                        Released::Read => {}
+                        Released::ToDo => anything = true,
+                        Released::Lost => LOST.store(LOST.load(Ordering::Relaxed).wrapping_add(1), Ordering::Relaxed),
+                    }
+                }
                 continue;
             }
             let high = pins >> pin & 1 != 0;

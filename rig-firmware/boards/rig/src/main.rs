@@ -8,6 +8,7 @@ mod converters;
 mod edges;
 mod health;
 mod outputs;
+mod registers;
 mod usb;
 
 use dryfire_link::frame::MAX_FRAME;
@@ -91,6 +92,9 @@ async fn main(spawner: Spawner) {
             clock: pins.PIN_26, // played converters: clock, from the controller
         },
     );
+    let registers = registers::Bus::new(
+        pins.PIN_28, // played converters: data, from the controller
+    );
     let sensor = cold_junction::Sensor::new(
         pins.ADC,
         pins.PIN_27, // sensor of the cold junction
@@ -117,7 +121,7 @@ async fn main(spawner: Spawner) {
     let calibration = Calibration::decode(&outputs::calibration_page());
     let memory = Flash::new_blocking(pins.FLASH);
     let rig = RIG.init_with(|| Rig::new(identity(start, &calibration)));
-    let outputs = Outputs::new(spi, memory, converters, latch, enable, outputs::scales(&calibration), bus);
+    let outputs = Outputs::new(spi, memory, converters, latch, enable, outputs::scales(&calibration), bus, registers);
     // SAFETY: called once, the pins are inputs, and nothing else here waits for pins.
     unsafe { edges::begin() };
     spawner.spawn(usb::carry(pins.USB).unwrap());

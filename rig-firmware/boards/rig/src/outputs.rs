@@ -2,7 +2,8 @@
 
 use dryfire_link::{Begin, PlayedConverter};
 use dryfire_rig::{
-    Board, CALIBRATION_BYTES, Calibration, Channel, ChannelScale, DamagedCalibration, Drive, Player, Select, Terminals,
+    Board, CALIBRATION_BYTES, Calibration, Channel, ChannelScale, ConverterPlayer, DamagedCalibration, Drive, Select,
+    Terminals,
 };
 use dryfire_units::{Disturbance, MilliCelsius, RigSpan, RigTime};
 use embassy_rp::flash::{ERASE_SIZE, Flash};
@@ -13,7 +14,7 @@ use embassy_sync::blocking_mutex::raw::CriticalSectionRawMutex;
 use embassy_sync::pipe::Pipe;
 
 use crate::converters::Bus;
-use crate::edges;
+use crate::{edges, registers};
 
 /// Probe channels.
 pub const CHANNELS: usize = 3;
@@ -75,8 +76,11 @@ pub struct Outputs {
     switches: u32,
     shifted: Option<u32>,
     bus: Bus,
+    registers: registers::Bus,
     /// The channels that play a converter.
-    players: [Option<Player>; CHANNELS],
+    players: [Option<ConverterPlayer>; CHANNELS],
+    /// Channels whose registers have changed since they were last put on the bus.
+    to_put: [bool; CHANNELS],
     /// How often each of their selects had risen when that was last looked at, and when it last did.
     released: [(u32, Option<RigTime>); CHANNELS],
     /// Until when the channels stay as they are; `None`: something was changed since they were last set.
@@ -93,6 +97,7 @@ impl Outputs {
         enable: Output<'static>,
         scales: [ChannelScale; CHANNELS],
         bus: Bus,
+        registers: registers::Bus,
     ) -> Self {
         Outputs {
             spi,
@@ -105,7 +110,9 @@ impl Outputs {
             switches: 0,
             shifted: None,
             bus,
+            registers,
             players: [None; CHANNELS],
+            to_put: [false; CHANNELS],
             released: [(0, None); CHANNELS],
             settled: None,
         }
@@ -129,9 +136,9 @@ impl Outputs {
                 self.convert(number, now);
             }
         }
-        let next = |(channel, player): (&Channel, &Option<Player>)| match player {
+        let next = |(channel, player): (&Channel, &Option<ConverterPlayer>)| match player {
             None => channel.next_change(now),
-            Some(player) => powered.then(|| player.due()),
+            Some(player) => powered.then(|| player.due()).flatten(),
         };
         let due = self.channels.iter().zip(&self.players).filter_map(next).min();
         // When a converter that is played is let go cannot be foreseen.
@@ -145,18 +152,53 @@ impl Outputs {
 
     /// Finishes the conversions of a channel that plays a converter.
     fn convert(&mut self, number: usize, now: RigTime) {
-        let Some(player) = &mut self.players[number] else { return };
-        let (low, count, raw) = edges::select(number);
-        let released = &mut self.released[number];
-        if released.0 != count {
-            // Within half an hour before now, or a moment after: this is looked at several times a second.
-            let age = (now.as_micros() as u32).wrapping_sub(raw) as i32;
-            *released = (count, Some(now - RigSpan::from_micros(i64::from(age))));
-        }
+        // Within half an hour before now, or a moment after: this is looked at several times a second.
+        let when = |raw: u32| now - RigSpan::from_micros(i64::from((now.as_micros() as u32).wrapping_sub(raw) as i32));
         let channel = &self.channels[number];
-        if player.advance(now, Select { low, released: released.1 }, |at, length| channel.converted(at, length)) {
-            self.bus.put(number, player.word());
+        match &mut self.players[number] {
+            None => {}
+            Some(ConverterPlayer::ReadOnly(player)) => {
+                let (low, count, raw) = edges::select(number);
+                let released = &mut self.released[number];
+                if released.0 != count {
+                    *released = (count, Some(when(raw)));
+                }
+                let select = Select { low, released: released.1 };
+                if player.advance(now, select, |at, length| channel.converted(at, length)) {
+                    self.bus.put(number, player.word());
+                }
+            }
+            Some(ConverterPlayer::Linearised(player)) => {
+                let mut changed = self.to_put[number];
+                while let Some(written) = registers::first(number) {
+                    registers::take(number);
+                    let at = when(written.raw_micros);
+                    player.advance(at, |at, length| channel.converted(at, length));
+                    player.write(at, written.address, written.byte);
+                    changed = true;
+                }
+                changed |= player.advance(now, |at, length| channel.converted(at, length));
+                self.to_put[number] = changed && !self.registers.put(number, player.registers());
+            }
         }
+    }
+
+    /// A channel's converter answers on the bus.
+    fn answer(&mut self, number: usize) {
+        match &self.players[number] {
+            None => {}
+            Some(ConverterPlayer::ReadOnly(player)) => self.bus.start(number, player.word()),
+            Some(ConverterPlayer::Linearised(player)) => {
+                self.to_put[number] = false;
+                self.registers.start(number, player.registers());
+            }
+        }
+    }
+
+    /// A channel's converter answers no more.
+    fn fall_silent(&mut self, number: usize) {
+        self.bus.stop(number);
+        self.registers.stop(number);
     }
 
     fn set_channel(&mut self, number: usize, now: RigTime) {
@@ -239,6 +281,7 @@ impl Board for Outputs {
         if DATA_HELD.contains(&output) {
             let held = DATA_HELD.iter().any(|output| self.switches >> (bit::CONTACT + u32::from(*output)) & 1 != 0);
             self.bus.hold(held);
+            self.registers.hold(held);
         }
     }
 
@@ -246,14 +289,14 @@ impl Board for Outputs {
         let was = self.is_supply_on();
         if !on {
             // First: what is driven into a controller without supply feeds it.
-            (0..CHANNELS).for_each(|number| self.bus.stop(number));
+            (0..CHANNELS).for_each(|number| self.fall_silent(number));
         }
         self.set_bit(bit::SUPPLY, on);
         if on && !was {
-            for (number, player) in self.players.iter_mut().enumerate() {
-                if let Some(player) = player {
+            for number in 0..CHANNELS {
+                if let Some(player) = &mut self.players[number] {
                     player.start(at);
-                    self.bus.start(number, player.word());
+                    self.answer(number);
                 }
             }
         }
@@ -263,7 +306,7 @@ impl Board for Outputs {
         let number = usize::from(channel);
         let player = match converter {
             None => None,
-            Some(converter) => match Player::new(converter, at) {
+            Some(converter) => match ConverterPlayer::new(converter, at) {
                 None => return false,
                 player => player,
             },
@@ -272,10 +315,10 @@ impl Board for Outputs {
             return false;
         }
         self.settled = None;
+        self.fall_silent(number);
         self.players[number] = player;
-        match player {
-            Some(player) if self.is_supply_on() => self.bus.start(number, player.word()),
-            _ => self.bus.stop(number),
+        if self.is_supply_on() {
+            self.answer(number);
         }
         self.set_channel(number, at);
         self.shift();
