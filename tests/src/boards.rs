@@ -2,6 +2,7 @@
 
 mod build;
 mod host;
+mod played;
 mod uf2;
 
 use std::io::{BufRead, BufReader, Write};
@@ -20,6 +21,7 @@ use serde_json::Value;
 
 pub use build::{Toolchain, build};
 pub use host::Host;
+pub use played::PlayedRig;
 pub use uf2::uf2;
 
 use crate::root;

@@ -4,7 +4,7 @@
 //! 41 µV/°C) and times of the bus (5 MHz, 100 ns from select to clock, high and low) partly from memory.
 
 use dryfire_link::{ConverterPart, HostMessage, PlayedConverter, ProbeDrive, Refusal, RigMessage};
-use dryfire_tests::boards::{Host, Setup, TwoBoards, tools_or_skip};
+use dryfire_tests::boards::{Host, PlayedRig, Setup, TwoBoards, tools_or_skip};
 use dryfire_units::{RigSpan, RigTime};
 use rstest::rstest;
 use serde_json::Value;
@@ -12,57 +12,13 @@ use serde_json::Value;
 /// Cycles of 8 ns in a half period: 5.2, 4.2 and 1.0 MHz.
 const RATES: [u32; 3] = [12, 15, 62];
 
-/// A rig that plays converters, and whoever reads them.
-struct Played {
-    boards: TwoBoards,
-    host: Host,
-    now: RigTime,
-    command: u32,
+/// Reads words off the bus.
+trait Reads {
+    fn shift(&mut self, channel: u8, bits: u32, options: &str) -> String;
+    fn word(&mut self, channel: u8, bits: u32, half: u32) -> String;
 }
 
-impl Played {
-    fn begin(part: ConverterPart) -> Option<Played> {
-        let tools = tools_or_skip()?;
-        let boards = TwoBoards::start(&tools, &Setup::default());
-        let mut host = Host::greet(&boards.port, 1);
-        for channel in 0..3 {
-            let converter = PlayedConverter { part, thermocouple: b'K', cold_junction_millicelsius: 25_000 };
-            host.say(&HostMessage::PlayConverter { channel, converter: Some(converter) });
-            host.wait_for(|message| (*message == RigMessage::Playing { channel, converter: true }).then_some(()));
-        }
-        let now = host.begin(1_000, 0);
-        Some(Played { boards, host, now, command: 0 })
-    }
-
-    fn pass(&mut self, milliseconds: i64) {
-        self.now += RigSpan::from_millis(milliseconds);
-        let until = self.now;
-        self.host.say(&HostMessage::Grant { until });
-        self.host.wait_for(|message| match message {
-            RigMessage::Heartbeat(beat) if beat.complete_until >= until => Some(()),
-            _ => None,
-        });
-    }
-
-    fn command(&mut self, make: impl FnOnce(u32, RigTime) -> HostMessage) {
-        self.command += 1;
-        let number = self.command;
-        self.host.say(&make(number, self.now));
-        self.host.wait_for(|message| match message {
-            RigMessage::Applied { command, .. } if *command == number => Some(()),
-            _ => None,
-        });
-    }
-
-    fn play(&mut self, channel: u8, drive: ProbeDrive) {
-        self.command(|command, at| HostMessage::Probe { command, at, channel, drive });
-    }
-
-    fn voltage(&mut self, channel: u8, nanovolts: i32) {
-        let valid_until = RigTime::FAR_FUTURE;
-        self.play(channel, ProbeDrive::Voltage { nanovolts, nanovolts_per_second: 0, valid_until });
-    }
-
+impl Reads for PlayedRig {
     /// Reads so many bits, with options for the master.
     fn shift(&mut self, channel: u8, bits: u32, options: &str) -> String {
         self.boards.tell(&format!("shift {channel} {bits} {options}"));
@@ -84,7 +40,7 @@ fn bits_of(word: u32) -> String {
 
 #[test]
 fn words_of_the_fourteen_bit_part_come_out_at_every_clock_rate() {
-    let Some(mut played) = Played::begin(ConverterPart::FourteenBit) else { return };
+    let Some(mut played) = PlayedRig::begin(ConverterPart::FourteenBit) else { return };
     let table = [
         (1_600.0, 25.0, 0x6400_1900),
         (1_000.0, 25.0, 0x3E80_1900),
@@ -109,7 +65,7 @@ fn words_of_the_fourteen_bit_part_come_out_at_every_clock_rate() {
 
 #[test]
 fn each_fault_has_its_bits_and_three_channels_keep_theirs_apart() {
-    let Some(mut played) = Played::begin(ConverterPart::FourteenBit) else { return };
+    let Some(mut played) = PlayedRig::begin(ConverterPart::FourteenBit) else { return };
     let faults = [ProbeDrive::Open, ProbeDrive::ShortToGround, ProbeDrive::ShortToSupply];
     for (channel, drive) in faults.into_iter().enumerate() {
         played.play(channel as u8, drive);
@@ -128,7 +84,7 @@ fn each_fault_has_its_bits_and_three_channels_keep_theirs_apart() {
 
 #[test]
 fn words_of_the_twelve_bit_part_come_out_at_every_clock_rate() {
-    let Some(mut played) = Played::begin(ConverterPart::TwelveBit) else { return };
+    let Some(mut played) = PlayedRig::begin(ConverterPart::TwelveBit) else { return };
     let table = [
         (0.0, 0x0000_u32),
         (0.25, 0x0008),
@@ -154,7 +110,7 @@ fn words_of_the_twelve_bit_part_come_out_at_every_clock_rate() {
 /// By the program's cycles: a bit 5 cycles (40 ns) after the clock has fallen, the first one 8 (64 ns) after select.
 #[test]
 fn a_bit_is_there_forty_nanoseconds_after_the_fall_of_the_clock_and_not_sooner() {
-    let Some(mut played) = Played::begin(ConverterPart::FourteenBit) else { return };
+    let Some(mut played) = PlayedRig::begin(ConverterPart::FourteenBit) else { return };
     // A word that changes at every bit cannot be made of a voltage; this one changes often.
     played.voltage(0, (975.0 * 41_276.0_f64).round() as i32);
     played.pass(200);
@@ -174,7 +130,7 @@ fn a_bit_is_there_forty_nanoseconds_after_the_fall_of_the_clock_and_not_sooner()
 
 #[test]
 fn a_word_is_never_made_of_two_and_a_read_that_breaks_off_spoils_nothing() {
-    let Some(mut played) = Played::begin(ConverterPart::FourteenBit) else { return };
+    let Some(mut played) = PlayedRig::begin(ConverterPart::FourteenBit) else { return };
     played.voltage(0, 0);
     played.pass(200);
     let (old, new) = (bits_of(0x0190_1900), bits_of(0xFE6F_E6FF));
@@ -197,7 +153,7 @@ fn a_word_is_never_made_of_two_and_a_read_that_breaks_off_spoils_nothing() {
 #[case::as_often_as_it_converts(99, true)]
 #[case::twice_as_often(49, false)]
 fn a_controller_that_looks_too_often_reads_the_same_word_for_ever(#[case] every_ms: i64, #[case] follows: bool) {
-    let Some(mut played) = Played::begin(ConverterPart::FourteenBit) else { return };
+    let Some(mut played) = PlayedRig::begin(ConverterPart::FourteenBit) else { return };
     played.voltage(0, 0);
     played.pass(300);
     let first = played.word(0, 32, 12);
@@ -225,7 +181,7 @@ fn nothing_is_driven_without_a_converter_to_play_without_supply_or_while_the_lin
         let boards = TwoBoards::start(&tools, &Setup::default());
         let mut host = Host::greet(&boards.port, 1);
         let now = host.begin(1_000, 0);
-        let mut played = Played { boards, host, now, command: 0 };
+        let mut played = PlayedRig { boards, host, now, command: 0 };
         played.voltage(0, 0);
         played.pass(200);
         assert_eq!(played.word(0, 32, 12), silent, "a probe is played");
@@ -239,7 +195,7 @@ fn nothing_is_driven_without_a_converter_to_play_without_supply_or_while_the_lin
         let refused = RigMessage::Refused { command: None, why: Refusal::NoSuch };
         played.host.wait_for(|message| (*message == refused).then_some(()));
     }
-    let mut played = Played::begin(ConverterPart::FourteenBit).expect("the tools are there");
+    let mut played = PlayedRig::begin(ConverterPart::FourteenBit).expect("the tools are there");
     played.voltage(0, 0);
     played.pass(200);
     let word = bits_of(0x0190_1900);
@@ -260,7 +216,7 @@ fn nothing_is_driven_without_a_converter_to_play_without_supply_or_while_the_lin
 
 #[test]
 fn the_safe_state_shows_an_open_probe() {
-    let Some(mut played) = Played::begin(ConverterPart::FourteenBit) else { return };
+    let Some(mut played) = PlayedRig::begin(ConverterPart::FourteenBit) else { return };
     played.voltage(0, 0);
     played.pass(200);
     assert_eq!(played.word(0, 32, 12), bits_of(0x0190_1900));
@@ -279,7 +235,7 @@ fn a_host_that_falls_silent_leaves_an_open_probe_within_its_silence_and_a_conver
     host.say(&HostMessage::PlayConverter { channel: 0, converter: Some(converter) });
     host.wait_for(|message| matches!(message, RigMessage::Playing { .. }).then_some(()));
     let now = host.begin(300, 0);
-    let mut played = Played { boards, host, now, command: 0 };
+    let mut played = PlayedRig { boards, host, now, command: 0 };
     played.voltage(0, 0);
     let begun = played.now;
     played.host.wait_for(|message| match message {
@@ -287,7 +243,7 @@ fn a_host_that_falls_silent_leaves_an_open_probe_within_its_silence_and_a_conver
         _ => None,
     });
     assert_eq!(played.word(0, 32, 12), bits_of(0x0190_1900));
-    let Played { mut boards, host, .. } = played;
+    let PlayedRig { mut boards, host, .. } = played;
     drop(host);
     let (state, _) = boards.state();
     let silent_since = state["at"].as_f64().expect("an instant");
