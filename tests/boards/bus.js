@@ -22,6 +22,45 @@ const COPY = 16;
 /// The copier paced by nothing.
 const UNPACED = 0x3f;
 
+/// Of the emulator: what a machine waits for.
+const WAITS_FOR_PIN = 1;
+/// The instruction `jmp pin`, without its target.
+const JUMP_IF_PIN = 0b110 << 5;
+/// Cycles after which a machine that waits for a pin is where it was, at most.
+const LONGEST_ROUND = 8;
+
+const place = ({ pc, waiting, x, inputShiftReg, inputShiftCount, outputShiftReg, outputShiftCount }) => ({
+  pc, waiting, x, inputShiftReg, inputShiftCount, outputShiftReg, outputShiftCount,
+});
+
+function isAt(machines, places) {
+  for (let number = 0; number < machines.length; number++) {
+    const [is, was] = [machines[number], places[number]];
+    if (is.pc !== was.pc || is.waiting !== was.waiting || is.x !== was.x) return false;
+    if (is.inputShiftReg !== was.inputShiftReg || is.inputShiftCount !== was.inputShiftCount) return false;
+    if (is.outputShiftReg !== was.outputShiftReg || is.outputShiftCount !== was.outputShiftCount) return false;
+  }
+  return true;
+}
+
+/** A step would change nothing: it waits for a pin that is not so, or jumps to where it is while one is high. */
+function stands(machine) {
+  const { gpio } = machine.rp2040;
+  if (machine.waiting) return machine.waitType === WAITS_FOR_PIN && gpio[machine.waitIndex].inputValue !== machine.waitPolarity;
+  return machine.pio.instructions[machine.pc] === (JUMP_IF_PIN | machine.pc) && gpio[machine.jmpPin].inputValue;
+}
+
+/** A machine looks at three pins at most; the emulator makes all thirty into a word each time. */
+function looksAtThree(machine) {
+  const { gpio } = machine.rp2040;
+  Object.defineProperty(machine, 'inPins', {
+    get() {
+      const first = machine.inBase;
+      return [0, 1, 2].reduce((word, pin) => word | (gpio[first + pin]?.inputValue ? 1 << pin : 0), 0);
+    },
+  });
+}
+
 /** The queues of a machine are emptied when they are joined or parted, which the emulator leaves out. */
 function emptied(machine) {
   const write = machine.writeUint32.bind(machine);
@@ -44,6 +83,7 @@ export class Bus {
     for (const pio of chip.mcu.pio) pio.run = () => {};
     this.machines = chip.mcu.pio.flatMap((pio) => pio.machines);
     this.machines.forEach(emptied);
+    this.machines.forEach(looksAtThree);
     this.moving = new Map();
     this.copier(chip.mcu.dma);
     this.coming = [];
@@ -86,15 +126,33 @@ export class Bus {
     }
   }
 
+  /**
+   * So many cycles. Where nothing is on its way and every machine is again where it was some cycles ago, it will be so until
+   * a pin changes: whole rounds of that are left out.
+   */
   tick(cycles) {
-    for (let cycle = 0; cycle < cycles; cycle++) {
+    const on = this.machines.filter((machine) => machine.enabled);
+    let before = null;
+    let since = 0;
+    for (let left = cycles; left > 0; left--) {
+      if (this.coming.length || this.moving.size) {
+        before = null;
+      } else if (before && since > 0 && isAt(on, before)) {
+        left %= since;
+        before = null;
+        if (left === 0) return;
+      } else if (!before || since >= LONGEST_ROUND) {
+        before = on.map(place);
+        since = 0;
+      }
+      since += 1;
       for (const change of this.coming) change.left -= 1;
       while (this.coming[0]?.left < 0) {
         const { pin, high } = this.coming.shift();
         this.chip.drive(pin, high);
       }
       if (this.moving.size) this.copy();
-      for (const machine of this.machines) if (machine.enabled) machine.step();
+      for (const machine of on) if (!stands(machine)) machine.step();
       for (const pio of this.chip.mcu.pio) pio.checkChangedPins();
     }
   }

@@ -5,7 +5,7 @@
 
 use dryfire_link::{ConverterPart, HostMessage, PlayedConverter, ProbeDrive, Refusal, RigMessage};
 use dryfire_tests::boards::{Host, PlayedRig, Setup, TwoBoards, tools_or_skip};
-use dryfire_units::{RigSpan, RigTime};
+use dryfire_units::RigSpan;
 use rstest::rstest;
 use serde_json::Value;
 

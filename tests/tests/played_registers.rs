@@ -177,21 +177,20 @@ fn a_bit_is_there_forty_nanoseconds_after_the_rise_of_the_clock_and_not_sooner()
     assert_ne!(read(&mut rig, 62 - 4), [0xAA, 0x55, 0xA5, 0x5A]);
 }
 
-/// What the rig promises is 1 MHz. With the times that the copier is given here the first bit after an address is right up
-/// to 1.5 MHz; beyond that it is wrong, and never nearly right.
+/// What the rig promises is 1 MHz. With the times that the copier is given here the first bit after an address is there by
+/// the fall of the clock at which it is taken up to 3 MHz; at 5.2 MHz what comes is wrong, and not an older word either.
 #[test]
-fn a_clock_that_is_too_fast_gives_a_wrong_word_and_not_an_old_one() {
+fn a_clock_that_is_too_fast_gives_a_wrong_word() {
     let Some(mut rig) = PlayedRig::begin(ConverterPart::Linearised) else { return };
     let kept = [0xAA, 0x55, 0xA5, 0x5A];
     write(&mut rig, 0, &[WRITE | 3, kept[0], kept[1], kept[2], kept[3]]);
-    let mut right = Vec::new();
-    for half in [62, 50, 42, 31, 21, 12] {
+    for (half, right) in [(62, true), (50, true), (42, true), (31, true), (21, true), (12, false)] {
         let answer = converse(&mut rig, 0, &[3, 0, 0, 0, 0], &json!({ "half": half }));
         rig.pass(1);
-        right.push(answer == kept);
-        assert!(answer == kept || answer[0] != kept[0] || answer[1] != kept[1], "{half}: {answer:02x?}");
+        assert_eq!(answer == kept, right, "half a period of {half} cycles: {answer:02x?}");
+        assert!(right || answer[..2] != kept[..2], "{answer:02x?}");
     }
-    assert_eq!(right[..1], [true], "{right:?}");
+    assert_eq!(read(&mut rig, 0, 3, 4, 62), kept, "and the next one is right");
 }
 
 #[test]

@@ -7,8 +7,8 @@ use dryfire_engine::ProbeSignal;
 use dryfire_link::frame::MAX_FRAME;
 use dryfire_link::{Begin, CalibrationState, Capabilities, LinkTime, PlayedConverter, ProbeDrive, StartReason};
 use dryfire_rig::{
-    Board, CALIBRATED_CHANNELS, CALIBRATION_BYTES, Calibration, ChannelScale, Drive, EDGE_RING, Identity, MAX_CHANNELS,
-    MAX_CONTACTS, MAX_INPUTS, Player, Rig,
+    Board, CALIBRATED_CHANNELS, CALIBRATION_BYTES, Calibration, ChannelScale, ConverterPlayer, Drive, EDGE_RING,
+    Identity, MAX_CHANNELS, MAX_CONTACTS, MAX_INPUTS, Rig,
 };
 use dryfire_scenario::Bench as BenchFile;
 use dryfire_units::{Disturbance, MilliCelsius, RigSpan, RigTime};
@@ -394,7 +394,7 @@ impl<W: World> Board for WorldBoard<W> {
     }
 
     fn play_converter(&mut self, at: RigTime, channel: u8, converter: Option<PlayedConverter>) -> bool {
-        if converter.is_some_and(|converter| Player::new(converter, at).is_none()) {
+        if converter.is_some_and(|converter| ConverterPlayer::new(converter, at).is_none()) {
             return false;
         }
         self.converters[usize::from(channel)] = converter;

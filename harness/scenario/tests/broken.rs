@@ -77,7 +77,6 @@ fn beyond_a_schema(name: &str) -> bool {
         "bench-converter-short",
         "bench-converter-type",
         "bench-dither",
-        "bench-converter-played",
         "bench-dither-none",
         "bench-feedback-program",
         "bench-cold-junction",

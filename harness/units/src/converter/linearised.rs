@@ -116,6 +116,11 @@ impl LinearisedRegisters {
         Self::holding(code, cold_junction, fault)
     }
 
+    /// Registers without a fault, of a temperature that is known as its code of 19 bits, steps of 1/128 °C.
+    pub fn with_code(code: i32, cold_junction: MilliCelsius) -> Self {
+        Self::holding(code, cold_junction, None)
+    }
+
     fn holding(code: i32, cold_junction: MilliCelsius, fault: Option<ConverterFault>) -> Self {
         let [_, high, middle, low] = ((code as u32) << 5).to_be_bytes();
         let [_, _, cold_high, cold_low] = ((cold_code(cold_junction) as u32) << 2).to_be_bytes();

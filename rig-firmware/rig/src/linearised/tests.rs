@@ -289,3 +289,31 @@ fn who_looks_late_finds_the_conversion_of_its_own_instant_and_loses_no_look() {
     assert_eq!(asked, Some((at(1_944), RigSpan::from_millis(108))));
     assert_eq!(status_of(&player), 0x01);
 }
+
+/// Against the exact inverse of the reference function, over the whole range of each type: within half a step and the
+/// 0.001 °C of a chord, so the same code or the next one.
+#[rstest]
+#[case(0, ThermocoupleType::B, 300, 1_800)]
+#[case(1, ThermocoupleType::E, -200, 990)]
+#[case(2, ThermocoupleType::J, -200, 1_190)]
+#[case(3, ThermocoupleType::K, -200, 1_360)]
+#[case(4, ThermocoupleType::N, -200, 1_290)]
+#[case(5, ThermocoupleType::R, -40, 1_760)]
+#[case(6, ThermocoupleType::S, -40, 1_760)]
+#[case(7, ThermocoupleType::T, -200, 395)]
+fn a_chord_gives_the_code_of_the_exact_inverse(
+    #[case] number: u8,
+    #[case] kind: ThermocoupleType,
+    #[case] from: i64,
+    #[case] to: i64,
+) {
+    let mut player = set_up(SET_UP, number);
+    let code = |bytes: [u8; 3]| i32::from_be_bytes([bytes[0], bytes[1], bytes[2], 0]) >> 13;
+    for millicelsius in (from * 1_000..to * 1_000).step_by(1_237) {
+        let terminals = probe(kind, millicelsius, 25_000);
+        converted(&mut player, terminals);
+        let exact = LinearisedRegisters::exact(kind, terminals, cold(25_000)).temperature;
+        let apart = code(temperature(&player)) - code(exact);
+        assert!(apart.abs() <= 1, "{millicelsius}: {apart}");
+    }
+}

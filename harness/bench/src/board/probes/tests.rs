@@ -233,6 +233,7 @@ fn played(part: ConverterPart, poll: Option<RigSpan>) -> Probes {
     let kind = match part {
         ConverterPart::FourteenBit => ConverterKind::FourteenBit,
         ConverterPart::TwelveBit => ConverterKind::TwelveBit,
+        ConverterPart::Linearised => ConverterKind::Linearised,
     };
     let mut probes = fitted(kind, poll, true);
     let converter = PlayedConverter { part, thermocouple: b'K', cold_junction_millicelsius: 25_000 };
@@ -279,6 +280,40 @@ fn a_played_converter_reads_as_the_part_that_it_plays(#[case] part: ConverterPar
         readings
     };
     assert_eq!(course(&mut played(part, None)), course(&mut fitted(kind, None, false)));
+}
+
+/// With registers an open probe is found at every sixteenth conversion only, and a reading beyond the rails stays; what is
+/// neither is read as by the part of the virtual bench.
+#[test]
+fn registers_that_are_played_read_as_the_part_that_they_are_of() {
+    let steps = [20, 400, 1_000, 1_300, 20, 700];
+    let course = |probes: &mut Probes| {
+        let mut readings = Vec::new();
+        for time in (0..12_000).step_by(100) {
+            if time % 2_000 == 0 {
+                probes.play(0, ms(time), true_probe(steps[time as usize / 2_000]));
+            }
+            let reading = probes.read(ms(time))[0];
+            if time % 2_000 >= 1_000 {
+                readings.push(reading.map(|reading| (reading + 5) / 10));
+            }
+        }
+        readings
+    };
+    let mut registers = played(ConverterPart::Linearised, None);
+    assert_eq!(course(&mut registers), course(&mut fitted(ConverterKind::Linearised, None, false)));
+    let settled = |probes: &mut Probes, from: i64, length: i64| {
+        (from..from + length).step_by(100).map(|time| probes.read(ms(time))[0]).last().expect("readings")
+    };
+    registers.play(0, ms(12_000), ProbeSignal::ShortToSupply);
+    assert_eq!(settled(&mut registers, 12_000, 500), Err(ProbeFault::ShortToSupply));
+    registers.play(0, ms(13_000), ProbeSignal::Open);
+    assert_eq!(settled(&mut registers, 13_000, 2_000), Err(ProbeFault::Open));
+    // With the supply goes what was written: it is set up again at the first look, and reads on a conversion later.
+    registers.start(ms(16_000));
+    registers.play(0, ms(16_000), true_probe(400));
+    assert_eq!(registers.read(ms(16_000))[0], Err(ProbeFault::NoAnswer));
+    assert_eq!(settled(&mut registers, 16_100, 500).map(|reading| (reading + 500) / 1_000), Ok(400));
 }
 
 #[test]
