@@ -54,13 +54,30 @@ fn bus(bench: &Bench) -> Vec<Wire> {
         ConverterChoice::FourteenBit => "linear 14-bit",
         ConverterChoice::TwelveBit => "linear 12-bit",
     };
-    let mut wires = [
-        ["converter bus: clock", "clock of its converters' bus", "through the isolator; idle low, at most 5 MHz"],
+    let registers = bench.converter == ConverterChoice::Linearised;
+    let clock = if registers {
+        "through the isolator; idle low, at most 1 MHz"
+    } else {
+        "through the isolator; idle low, at most 5 MHz"
+    };
+    let from_controller = [
+        "converter bus: data from the controller",
+        "data line to its converters",
+        "through the isolator; what it writes to their registers",
+    ];
+    let mut wires: Vec<Wire> = [
+        ["converter bus: clock", "clock of its converters' bus", clock],
         ["converter bus: data", "data line of its converters' bus", "its own converters are taken out"],
-        ["converter bus: supply and ground", "supply and ground of its converters", "of the isolator's far side only"],
     ]
+    .into_iter()
+    .chain(registers.then_some(from_controller))
+    .chain([[
+        "converter bus: supply and ground",
+        "supply and ground of its converters",
+        "of the isolator's far side only",
+    ]])
     .map(|wire| wire.map(str::to_owned))
-    .to_vec();
+    .collect();
     for zone in &bench.zones {
         if let Some(channel) = zone.probe_channel {
             wires.push([

@@ -8,6 +8,7 @@ use std::process::{Child, ChildStdout, Stdio};
 
 use command::files::{library, probe_opens};
 use command::{call, dryfire};
+use rstest::rstest;
 use tempfile::TempDir;
 
 /// A simulated rig that is served as long as it is kept.
@@ -275,21 +276,23 @@ fn the_wiring_of_a_bench_file_is_printed_wire_by_wire() {
 }
 
 /// The bench of the library behind a rig that plays its converters.
-fn played() -> (TempDir, String) {
+fn played(part: &str) -> (TempDir, String) {
     let text = include_str!("../../../scenarios/benches/rig.yaml");
     let kilns = command::project().join("scenarios/kilns").display().to_string();
     let text = text
         .replace("../kilns", &kilns)
         .replace("silence: 500 ms", "silence: 500 ms, plays: converters")
-        .replace("supply: switched by the rig", "supply: switched by the rig\nconverter: linear 14-bit");
+        .replace("supply: switched by the rig", &format!("supply: switched by the rig\nconverter: {part}"));
     let folder = library(&[("played.yaml", &text)]);
     let path = folder.path().join("played.yaml").display().to_string();
     (folder, path)
 }
 
-#[test]
-fn a_run_whose_converters_the_rig_plays_shows_the_hazard_and_finds_a_defect() {
-    let (_folder, bench) = played();
+#[rstest]
+#[case::a_word("linear 14-bit")]
+#[case::registers("linearised")]
+fn a_run_whose_converters_the_rig_plays_shows_the_hazard_and_finds_a_defect(#[case] part: &str) {
+    let (_folder, bench) = played(part);
     for (more, status) in [(&[][..], 0), (&["--defect", "probe-fault-ignored-while-ramping"][..], 1)] {
         let served = Served::behind(&bench, more);
         let scenarios = one_scenario();
@@ -299,17 +302,24 @@ fn a_run_whose_converters_the_rig_plays_shows_the_hazard_and_finds_a_defect() {
     }
 }
 
-#[test]
-fn the_wires_of_played_converters_are_those_of_their_bus() {
-    let (_folder, bench) = played();
+#[rstest]
+#[case::a_word("linear 14-bit", "at most 5 MHz", false)]
+#[case::registers("linearised", "at most 1 MHz", true)]
+fn the_wires_of_played_converters_are_those_of_their_bus(
+    #[case] part: &str,
+    #[case] clock: &str,
+    #[case] written: bool,
+) {
+    let (_folder, bench) = played(part);
     let ran = dryfire(&["rig", "wiring", &bench]);
     assert_eq!(ran.status, Some(0), "{ran:?}");
     assert!(!ran.out.contains("probe channel"), "{}", ran.out);
     assert!(ran.out.contains("are not tested"), "{}", ran.out);
+    assert_eq!(ran.out.contains("converter bus: data from the controller"), written, "{}", ran.out);
     for (rig, controller) in [
-        ("converter bus: clock", "clock of its converters' bus"),
-        ("converter bus: data", "data line"),
-        ("converter bus: select 1", "select of the converter of middle (linear 14-bit, type K)"),
+        ("converter bus: clock", clock),
+        ("converter bus: data ", "data line of its converters' bus"),
+        ("converter bus: select 1", &format!("select of the converter of middle ({part}, type K)")),
     ] {
         let row = ran.out.lines().find(|line| line.starts_with(rig)).unwrap_or_else(|| panic!("{rig}: {}", ran.out));
         assert!(row.contains(controller), "{row}");
@@ -336,7 +346,7 @@ fn the_sheet_of_a_session_names_every_probe_relay_contact_and_limit_of_the_bench
     assert!(part("After").contains("top temperature 1280.0 °C, read ______"), "{}", ran.out);
     assert!(part("Before").contains("proved dead on all poles"), "{}", ran.out);
     assert!(!ran.out.contains("own converters back"), "{}", ran.out);
-    let (_folder, bench) = played();
+    let (_folder, bench) = played("linear 14-bit");
     let ran = dryfire(&["rig", "sheet", &bench]);
     assert!(ran.out.contains("own converters back in their places; they were not tested"), "{}", ran.out);
     // A bench without wires has no session.

@@ -117,6 +117,13 @@ fn host_messages() -> BTreeMap<&'static str, HostMessage> {
         ("store calibration", HostMessage::StoreCalibration { page: page_of_calibration() }),
         ("hang", HostMessage::Hang),
         ("play converter", HostMessage::PlayConverter { channel: 1, converter: Some(played) }),
+        (
+            "play registers",
+            HostMessage::PlayConverter {
+                channel: 1,
+                converter: Some(PlayedConverter { part: ConverterPart::Linearised, ..played }),
+            },
+        ),
         ("play probe", HostMessage::PlayConverter { channel: 1, converter: None }),
         ("measure cold junction", HostMessage::MeasureColdJunction { on: true }),
         ("cold junction", HostMessage::ColdJunction { command: 9, at: at(1_000_000), millicelsius: -5_000 }),
