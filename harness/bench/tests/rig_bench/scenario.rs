@@ -12,9 +12,7 @@ use dryfire_engine::{Binding, Plan, ScenarioResult, TroubleKind};
 use dryfire_judge::Verdict;
 use dryfire_link::frame::MAX_FRAME;
 use dryfire_link::{Capabilities, Endpoint, Limits, LinkTime, MessageError, Refusal, RigMessage, Welcome};
-use dryfire_scenario::{
-    Bench as BenchFile, BenchKind, ConverterChoice, Plays, parse_bench, parse_kiln, parse_scenario,
-};
+use dryfire_scenario::{Bench as BenchFile, BenchKind, Plays, parse_bench, parse_kiln, parse_scenario};
 
 #[expect(clippy::disallowed_methods, reason = "the library's own files are what is played")]
 fn file(path: &str) -> String {
@@ -219,10 +217,6 @@ fn a_rig_that_does_not_play_the_converter_is_named_before_the_run_begins() {
     let trouble = begin(&bench).expect_err("there is no such part");
     assert_eq!(trouble.kind, TroubleKind::LinkRefused);
     assert!(trouble.detail.contains("channel 1") && trouble.detail.contains("plays: converters"), "{trouble:?}");
-    // Nor are probes played where converters were asked for.
-    bench.converter = ConverterChoice::Linearised;
-    let trouble = begin(&bench).expect_err("it cannot be played");
-    assert_eq!(trouble.kind, TroubleKind::PlanUnplayable, "{trouble:?}");
 }
 
 /// Warmer by 40 °C with the terminals: a rig that told the old cold junction would have the kiln 40 °C too hot.
