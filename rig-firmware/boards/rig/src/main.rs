@@ -121,7 +121,7 @@ async fn main(spawner: Spawner) {
     let calibration = Calibration::decode(&outputs::calibration_page());
     let memory = Flash::new_blocking(pins.FLASH);
     let rig = RIG.init_with(|| Rig::new(identity(start, &calibration)));
-    let outputs = Outputs::new(spi, memory, converters, latch, enable, outputs::scales(&calibration), bus, registers);
+    let outputs = Outputs::new(spi, memory, converters, latch, enable, outputs::scales(&calibration), (bus, registers));
     // SAFETY: called once, the pins are inputs, and nothing else here waits for pins.
     unsafe { edges::begin() };
     spawner.spawn(usb::carry(pins.USB).unwrap());

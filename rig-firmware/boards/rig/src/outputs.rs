@@ -96,8 +96,7 @@ impl Outputs {
         latch: Output<'static>,
         enable: Output<'static>,
         scales: [ChannelScale; CHANNELS],
-        bus: Bus,
-        registers: registers::Bus,
+        (bus, registers): (Bus, registers::Bus),
     ) -> Self {
         Outputs {
             spi,

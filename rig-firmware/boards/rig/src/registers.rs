@@ -40,6 +40,8 @@ const PULL: u16 = 0x80a0;
 const ISR_FROM_OSR: u16 = 0xa0c7;
 const Y_IS_7: u16 = 0xe047;
 const LET_GO: u16 = 0xe080;
+/// A jump to the first of the program.
+const BEGIN: u16 = 0;
 
 /// What is read: by address, the registers twice one after the other, so that a read that begins at any of them goes on over
 /// the last. Reads of addresses that the part does not have end in the rest.
@@ -88,8 +90,6 @@ static RINGS: [Ring; SELECTS] = [const {
 static ANSWERING: [AtomicBool; SELECTS] = [const { AtomicBool::new(false) }; SELECTS];
 /// The main loop has registers for a channel that was selected just then.
 static WAITED_FOR: [AtomicBool; SELECTS] = [const { AtomicBool::new(false) }; SELECTS];
-/// Where the program of a channel begins.
-static BEGINS: AtomicU32 = AtomicU32::new(0);
 
 /// The bus, with every channel silent.
 pub struct Bus {
@@ -117,11 +117,12 @@ const fn copier(channel: usize, which: Copier) -> usize {
 }
 
 fn table(channel: usize) -> *mut u8 {
-    // Only an address is made of it here.
+    // SAFETY: within the array; only an address is made of it here.
     unsafe { (&raw mut (*TABLES.0.get())[channel]).cast() }
 }
 
 fn sent(channel: usize) -> *mut u32 {
+    // SAFETY: as above.
     unsafe { (&raw mut (*SENT.0.get())[channel]).cast() }
 }
 
@@ -179,7 +180,6 @@ impl Bus {
         for (place, instruction) in program.program.code.iter().enumerate() {
             pac::PIO1.instr_mem(place).write(|word| word.set_instr_mem(*instruction));
         }
-        BEGINS.store(0, Ordering::Relaxed);
         for number in 0..=GATE {
             let machine = pac::PIO1.sm(number);
             machine.clkdiv().write(|word| word.set_int(1));
@@ -242,7 +242,7 @@ impl Bus {
     /// Other registers. Says no while the part is selected, or while something that the controller has written was not
     /// taken yet; then they have to be put again.
     pub fn put(&mut self, channel: usize, registers: &[u8; REGISTERS]) -> bool {
-        let put = cortex_m::interrupt::free(|_| {
+        cortex_m::interrupt::free(|_| {
             let ring = &RINGS[channel];
             let free = pac::SIO.gpio_in(0).read() >> (FIRST_SELECT + channel) & 1 != 0;
             let taken = ring.read.load(Ordering::Relaxed) == ring.written.load(Ordering::Relaxed);
@@ -252,8 +252,7 @@ impl Bus {
             }
             WAITED_FOR[channel].store(!(free && taken), Ordering::Relaxed);
             free && taken
-        });
-        put
+        })
     }
 
     fn follow(&mut self) {
@@ -399,7 +398,7 @@ fn ready(channel: usize) {
     pac::PIO1.txf(channel).write_value(table(channel) as u32 >> 8);
     machine.instr().write(|word| word.set_instr(PULL));
     machine.instr().write(|word| word.set_instr(ISR_FROM_OSR));
-    machine.instr().write(|word| word.set_instr(BEGINS.load(Ordering::Relaxed) as u16));
+    machine.instr().write(|word| word.set_instr(BEGIN));
     for which in [Copier::Address, Copier::Feed, Copier::Keep] {
         pac::DMA.ch(copier(channel, which)).dbg_ctdreq().write(|word| word.set_dbg_ctdreq(0));
     }
