@@ -45,8 +45,15 @@ fn the_bus_of_played_converters_is_on_the_pins_of_the_table_in_the_program_and_i
     let selects = [0, 1, 2].map(|channel| pin(&format!("played converter {channel}: select")));
     assert!(edges.contains(&format!("FIRST_SELECT: usize = {};", selects[0])));
     assert!(bus.contains(&format!("SELECTS = [{}];", selects.join(", "))));
-    let (data, clock) = (pin("played converters: data"), pin("played converters: clock"));
-    assert!(bus.contains(&format!("[DATA, CLOCK] = [{data}, {clock}];")));
+    let (data, clock) = (pin("played converters: data, to"), pin("played converters: clock"));
+    let written = pin("played converters: data, from");
+    assert!(bus.contains(&format!("[DATA, CLOCK, DATA_IN] = [{data}, {clock}, {written}];")));
+    let registers = read("rig-firmware/boards/rig/src/registers.rs");
+    assert!(registers.contains(&format!("DATA_IN: u8 = {written};")));
+    assert!(registers.contains(&format!("DATA_OUT: u8 = {data};")));
+    for level in [0, 1] {
+        assert_eq!(registers.matches(&format!("\"    wait {level} gpio {clock}\"")).count(), 2, "clock {level}");
+    }
 }
 
 #[test]
