@@ -27,7 +27,7 @@ const WAITS_FOR_PIN = 1;
 /// The instruction `jmp pin`, without its target.
 const JUMP_IF_PIN = 0b110 << 5;
 /// Cycles after which a machine that waits for a pin is where it was, at most.
-const LONGEST_ROUND = 8;
+const LONGEST_ROUND = 5;
 
 const place = ({ pc, waiting, x, inputShiftReg, inputShiftCount, outputShiftReg, outputShiftCount }) => ({
   pc, waiting, x, inputShiftReg, inputShiftCount, outputShiftReg, outputShiftCount,
@@ -87,11 +87,14 @@ export class Bus {
     this.moving = new Map();
     this.copier(chip.mcu.dma);
     this.coming = [];
+    /** Every machine only goes round, as long as no pin changes. */
+    this.atRest = false;
     this.reading = false;
     for (const machine of this.pio.machines) {
       const write = machine.writeFIFO.bind(machine);
       machine.writeFIFO = (value) => {
         write(value);
+        this.atRest = false;
         if (!this.reading) this.tick(SETTLE);
       };
     }
@@ -128,19 +131,27 @@ export class Bus {
 
   /**
    * So many cycles. Where nothing is on its way and every machine is again where it was some cycles ago, it will be so until
-   * a pin changes: whole rounds of that are left out.
+   * a pin changes: what is left until then is left out.
    */
   tick(cycles) {
     const on = this.machines.filter((machine) => machine.enabled);
     let before = null;
     let since = 0;
     for (let left = cycles; left > 0; left--) {
+      if (this.atRest) {
+        const skipped = Math.min(left, this.coming.length ? this.coming[0].left : left);
+        for (const change of this.coming) change.left -= skipped;
+        left -= skipped;
+        if (left === 0) return;
+        this.atRest = false;
+      }
       if (this.coming.length || this.moving.size) {
         before = null;
       } else if (before && since > 0 && isAt(on, before)) {
-        left %= since;
+        this.atRest = true;
+        left += 1;
         before = null;
-        if (left === 0) return;
+        continue;
       } else if (!before || since >= LONGEST_ROUND) {
         before = on.map(place);
         since = 0;
@@ -167,9 +178,15 @@ export class Bus {
     return !pin.outputEnable ? 'z' : pin.outputValue ? '1' : '0';
   }
 
+  /** A selection begins; what the processor has done since the last one is not known here. */
+  begin() {
+    this.reading = true;
+    this.atRest = false;
+  }
+
   /** A controller's master selects a channel; nothing else is selected then. */
   select(channel) {
-    this.reading = true;
+    this.begin();
     this.tick(SETTLE);
     this.set(SELECTS[channel], false);
     this.tick(LEAD);
@@ -218,7 +235,7 @@ export class Bus {
    * @param options half: cycles of a half period; settled: as above; lead: cycles from select to the first clock;    * @returns the bytes, and the line before and after
    */
   converse(channel, bytes, { half = 62, settled = 1, lead = LEAD } = {}) {
-    this.reading = true;
+    this.begin();
     this.tick(SETTLE);
     const before = this.line;
     this.set(SELECTS[channel], false);
@@ -249,7 +266,7 @@ export class Bus {
    * @returns the bits as text, and the line before and long after
    */
   read(channel, bits, { half = 13, early = 1, give = null, lead = LEAD, gap = 50 } = {}) {
-    this.reading = true;
+    this.begin();
     this.tick(SETTLE);
     const before = this.line;
     this.set(SELECTS[channel], false);
