@@ -246,7 +246,7 @@ fn two_boards_are_judged_as_the_virtual_bench_is(#[case] scenario: &str, #[case]
 #[case::clean_firing(ConverterPart::FourteenBit, "tests/boards/scenarios/clean-firing.yaml", "heats-on-after-end")]
 #[case::probe_open(
     ConverterPart::FourteenBit,
-    "scenarios/probe/open-while-ramping.yaml",
+    "tests/boards/scenarios/probe-open.yaml",
     "probe-fault-ignored-while-ramping"
 )]
 #[case::clean_firing_twelve_bit(
@@ -256,7 +256,7 @@ fn two_boards_are_judged_as_the_virtual_bench_is(#[case] scenario: &str, #[case]
 )]
 #[case::probe_open_twelve_bit(
     ConverterPart::TwelveBit,
-    "scenarios/probe/open-while-ramping.yaml",
+    "tests/boards/scenarios/probe-open.yaml",
     "probe-fault-ignored-while-ramping"
 )]
 #[case::probe_open_registers(
