@@ -170,7 +170,8 @@ impl LinearisedPlayer {
             return;
         }
         let was = self.registers[place];
-        if byte & control::CLEAR_FAULTS != 0 {
+        // Where faults do not stay there is nothing to be cleared: what is wrong goes on being told.
+        if byte & control::CLEAR_FAULTS != 0 && byte & control::FAULTS_STAY != 0 {
             self.registers[address::STATUS] = 0;
             self.open = false;
         }

@@ -247,6 +247,17 @@ fn faults_stay_until_they_are_cleared_where_that_was_asked_for() {
 }
 
 #[test]
+fn a_fault_that_goes_on_is_not_cleared_where_faults_do_not_stay() {
+    let mut player = set_up(SET_UP, TYPE_K);
+    for _ in 0..16 {
+        converted(&mut player, TerminalSignal::Open);
+    }
+    assert_eq!(status_of(&player), 0x01);
+    player.write(at(2_000), 0, SET_UP | 0x02);
+    assert_eq!((status_of(&player), player.registers()[0]), (0x01, SET_UP));
+}
+
+#[test]
 fn the_cold_junction_is_what_was_written_where_the_sensor_is_off_and_else_its_own_with_the_offset() {
     let hot = probe(ThermocoupleType::K, 500_000, 40_000);
     let mut player = set_up(SET_UP, TYPE_K);
